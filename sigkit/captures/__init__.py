@@ -1,0 +1,1 @@
+"""Sound in: WAV captures, whether they are fit to measure, and recording."""

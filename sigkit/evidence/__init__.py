@@ -1,0 +1,1 @@
+"""A job's stages side by side, hashed to the WAV files."""

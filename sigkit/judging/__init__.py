@@ -1,0 +1,1 @@
+"""Limits, before against after, likely causes."""

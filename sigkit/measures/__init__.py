@@ -1,0 +1,125 @@
+"""The bench tests by name: the one table that job, limits, report, command line and notebooks read."""
+
+from __future__ import annotations
+
+import difflib
+import importlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from sigkit.errors import InputError
+from sigkit.measures.result import Result, Source
+
+__all__ = ["TESTS", "BenchTest", "Judged", "Result", "Source", "bench_test"]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A quantity of a bench test that is compared between stages and with limits.
+
+    Parameters
+    ----------
+    quantity : str
+        Field of the result.
+    label : str
+        The words shown to people.
+    unit : str
+        Its unit.
+    better : {"smaller", "nearer zero", "none"}
+        Which way an improvement goes; ``none`` is shown but never called better or worse.
+    """
+
+    quantity: str
+    label: str
+    unit: str
+    better: Literal["smaller", "nearer zero", "none"]
+
+
+@dataclass(frozen=True)
+class BenchTest:
+    """One bench test.
+
+    Parameters
+    ----------
+    name : str
+        Its name in file names, modules, charts and notebooks.
+    title : str
+        Its name for people.
+    options : mapping of str to tuple of types
+        Keyword options of its function that a job may set, with the types each accepts.
+    judged : tuple of Judged
+        The quantities shown in before/after tables, the leading one first.
+    """
+
+    name: str
+    title: str
+    options: Mapping[str, tuple[type, ...]] = field(default_factory=dict)
+    judged: tuple[Judged, ...] = ()
+
+    @property
+    def measure(self) -> Callable[..., Result]:
+        """The function ``measure_NAME(capture, *, ...)``, imported when first asked for."""
+        module = importlib.import_module(f"sigkit.measures.{self.name}")
+        function: Callable[..., Any] = getattr(module, f"measure_{self.name}")
+        return function
+
+
+TESTS: Mapping[str, BenchTest] = {
+    test.name: test
+    for test in (
+        BenchTest(
+            "stability",
+            "Pitch stability",
+            options={"nominal_hz": (float, int)},
+            judged=(
+                Judged("spread", "spread of pitch", "cents", "smaller"),
+                Judged("drift", "drift", "cents/min", "nearer zero"),
+                Judged("peak_to_peak", "pitch, peak to peak", "cents", "smaller"),
+                Judged("offset", "offset from the nominal pitch", "cents", "nearer zero"),
+                Judged("frequency", "frequency", "Hz", "none"),
+            ),
+        ),
+        BenchTest(
+            "warmup",
+            "Warm-up drift",
+            options={"power_on_s": (float, int), "band_cents": (float, int)},
+            judged=(
+                Judged("settling_time", "settling time", "s", "smaller"),
+                Judged("total_drift", "total drift", "cents", "nearer zero"),
+                Judged("residual_drift", "residual drift", "cents/min", "nearer zero"),
+                Judged("time_constant", "time constant", "s", "none"),
+            ),
+        ),
+        BenchTest(
+            "slider",
+            "Slider pass",
+            options={"controls": (str,)},
+            judged=(
+                Judged("event_rate", "bursts and dropouts", "1/s", "smaller"),
+                Judged("worst_level", "loudest burst re tone", "dB", "smaller"),
+                Judged("floor", "detection floor re tone", "dB", "none"),
+            ),
+        ),
+    )
+}
+"""Every bench test that exists, by name."""
+
+
+def bench_test(name: str, *, where: str = "") -> BenchTest:
+    """Return the bench test of that name.
+
+    Raises
+    ------
+    InputError
+        No such test; the nearest names are suggested.
+    """
+    if name in TESTS:
+        return TESTS[name]
+    near = difflib.get_close_matches(name.lower(), TESTS, n=1, cutoff=0.5)
+    hint = f"Did you mean {near[0]!r}? " if near else ""
+    raise InputError(
+        f"There is no bench test named {name!r}.",
+        where=where,
+        remedy=f"{hint}Known tests: {', '.join(TESTS)}.",
+    )

@@ -1,0 +1,1 @@
+"""Signals of exactly known truth, for the demo and the tests."""

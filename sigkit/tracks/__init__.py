@@ -1,0 +1,1 @@
+"""One-dimensional series derived from sound, with uncertainty."""
