@@ -1,4 +1,4 @@
-"""The bench tests by name: the one table that job, limits, report, command line and notebooks read."""
+"""The bench tests by name: the table that job, limits, report, commands and notebooks read."""
 
 from __future__ import annotations
 
