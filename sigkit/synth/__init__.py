@@ -1,16 +1,65 @@
 """Signals of exactly known truth, for the demo and the tests."""
 
+from sigkit.synth.dirt import (
+    Place,
+    Travel,
+    audio_taper,
+    dirty_level_slider,
+    dirty_pitch_slider,
+    travel,
+)
+from sigkit.synth.filters import LowPass
+from sigkit.synth.noise import hum, pink, thump, white
 from sigkit.synth.oscillators import Oscillator, dbfs, rms, stream, tone
+from sigkit.synth.paths import (
+    Envelope,
+    at_cents,
+    cents_above,
+    fade,
+    glide_line_cents,
+    glide_rc_cents,
+    jump_cents,
+    line_cents,
+    random_walk_cents,
+    settling_time_s,
+    vibrato_cents,
+    wander_cents,
+    warmup_cents,
+)
 from sigkit.synth.sound import Sound, quantise, write_blocks, write_wav
 
 __all__ = [
+    "Envelope",
+    "LowPass",
     "Oscillator",
+    "Place",
     "Sound",
+    "Travel",
+    "at_cents",
+    "audio_taper",
+    "cents_above",
     "dbfs",
+    "dirty_level_slider",
+    "dirty_pitch_slider",
+    "fade",
+    "glide_line_cents",
+    "glide_rc_cents",
+    "hum",
+    "jump_cents",
+    "line_cents",
+    "pink",
     "quantise",
+    "random_walk_cents",
     "rms",
+    "settling_time_s",
     "stream",
+    "thump",
     "tone",
+    "travel",
+    "vibrato_cents",
+    "wander_cents",
+    "warmup_cents",
+    "white",
     "write_blocks",
     "write_wav",
 ]

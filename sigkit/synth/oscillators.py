@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sigkit.errors import InputError
+from sigkit.synth.paths import smooth_step
 from sigkit.synth.sound import Sound, truth_path
 
 Shape = Literal["sine", "triangle", "saw", "pulse"]
@@ -354,8 +355,7 @@ def _weight(
     weight: float | NDArray[np.float64] | NDArray[np.complex128] = _ideal(shape, k)
     low, high = FADE[0] * rate / 2, FADE[1] * rate / 2
     if shape != "sine" and k * f.max() > low:
-        u = np.clip((high - k * f) / (high - low), 0.0, 1.0)
-        weight = weight * (u**3 * (10 + u * (6 * u - 15)))
+        weight = weight * smooth_step((high - k * f) / (high - low))
     if response is not None:
         weight = weight * response(k * f, where)
     return weight
