@@ -1,0 +1,271 @@
+"""The pitch of a capture over time, with an uncertainty for every frame and gaps without a tone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sigkit.captures.wav import Capture
+from sigkit.errors import InputError
+from sigkit.tracks.coarse import CoarsePitch
+from sigkit.tracks.harmonics import EDGE
+from sigkit.tracks.stretch import StretchPitch, measure_stretch
+
+Real = NDArray[np.float64]
+
+LOWEST_HZ = 27.0
+HIGHEST_HZ = 4500.0
+CORE_S = 4.0
+"""Sound taken in at a time."""
+COARSE_HOP_S = 0.030
+SAME_NOTE = 0.06
+"""Largest relative step of pitch between two rough frames of one tone: a semitone."""
+
+
+@dataclass(frozen=True, eq=False)
+class PitchTrack:
+    """Pitch of a capture on an even grid of frames.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_frames,)
+        Centres of the frames from the start of the capture.
+    frequency_hz : ndarray, shape (n_frames,)
+        Pitch over the window, weighted by a parabola as least squares on the phase does; nan in
+        gaps.
+    u_hz : ndarray, shape (n_frames,)
+        Its standard uncertainty by additive noise; nan in gaps. The sound card's clock is not
+        in it. Frames closer than a window share sound, so their noise is correlated.
+    voiced : ndarray of bool, shape (n_frames,)
+        Whether the whole window holds a tone.
+    window_s, hop_s : float
+        Length of the window (longer for low notes) and distance of the frames.
+    """
+
+    time_s: Real
+    frequency_hz: Real
+    u_hz: Real
+    voiced: NDArray[np.bool_]
+    window_s: float
+    hop_s: float
+
+    def cents(self, reference_hz: float) -> Real:
+        """Return the pitch in cents above ``reference_hz``; nan in gaps."""
+        cents: Real = 1200 * np.log2(self.frequency_hz / reference_hz)
+        return cents
+
+    def u_cents(self) -> Real:
+        """Return the standard uncertainty of every frame in cents; nan in gaps."""
+        return 1200 / math.log(2) * self.u_hz / self.frequency_hz
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the track as columns time_s, frequency_hz, u_hz, voiced."""
+        return pd.DataFrame(
+            {
+                "time_s": self.time_s,
+                "frequency_hz": self.frequency_hz,
+                "u_hz": self.u_hz,
+                "voiced": self.voiced,
+            }
+        )
+
+
+def track_pitch(
+    capture: Capture,
+    *,
+    window_s: float = 0.1,
+    hop_s: float = 0.01,
+    least_periods: int = 6,
+    low_hz: float = LOWEST_HZ,
+    high_hz: float = HIGHEST_HZ,
+) -> PitchTrack:
+    """Track the pitch of a monophonic capture.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording; its chosen channel is read once, in blocks.
+    window_s : float, default 0.1
+        Length of sound behind each frame, in seconds.
+    hop_s : float, default 0.01
+        Distance of the frames in seconds.
+    least_periods : int, default 6
+        The window holds at least this many periods, so it is longer for low notes.
+    low_hz, high_hz : float
+        Range of pitches looked for, in Hz.
+
+    Returns
+    -------
+    PitchTrack
+        Frames at 0, ``hop_s``, 2 ``hop_s`` ... to the end of the capture; gaps (``voiced`` false,
+        nan) where the window holds no tone, changes its note, or reaches over the capture's ends.
+
+    Raises
+    ------
+    InputError
+        A length or a range that is not positive and in order.
+    SignalError
+        The capture holds samples that are not numbers.
+
+    See Also
+    --------
+    sigkit.measure_stability : Offset, spread, drift and jumps of a held note.
+
+    Notes
+    -----
+    Rough pitch comes from the window-corrected autocorrelation [1]_. The number comes from the
+    phases of all harmonics together, once a period, and is the slope of that phase in the window:
+    at the Cramer-Rao bound of a harmonic signal in white noise [2]_ for steady tones. It is thus
+    the mean of the pitch weighted by a parabola over the window, which is what to compare a
+    moving pitch with. The stated uncertainty holds for additive noise; real jitter of the
+    oscillator is signal.
+
+    References
+    ----------
+    .. [1] P. Boersma, "Accurate short-term analysis of the fundamental frequency and the
+       harmonics-to-noise ratio of a sampled sound", Proc. Institute of Phonetic Sciences
+       Amsterdam 17 (1993), 97-110.
+    .. [2] D. Rife, R. Boorstyn, "Single-tone parameter estimation from discrete-time
+       observations", IEEE Trans. Information Theory 20 (1974), 591-598.
+    """
+    if not (window_s > 0 and hop_s > 0 and least_periods >= 3):
+        raise InputError(
+            f"window_s and hop_s must be above 0 and least_periods at least 3; got {window_s}, "
+            f"{hop_s} and {least_periods}.",
+            where="track_pitch",
+            remedy="Give times in seconds.",
+        )
+    if not 0 < low_hz < high_hz:
+        raise InputError(
+            f"low_hz must be above 0 and below high_hz; got {low_hz} and {high_hz}.",
+            where="track_pitch",
+        )
+    tracker = _Tracker(capture.rate, window_s, least_periods, low_hz, high_hz)
+    count = math.floor(capture.duration_s / hop_s + 1e-9) + 1
+    time_s = np.arange(count) * hop_s
+    hz, u_hz = np.full(count, np.nan), np.full(count, np.nan)
+    for start_s, sound, (core_from_s, core_to_s) in _overlapping(capture, tracker.guard_s):
+        first, last = math.ceil(core_from_s / hop_s - 1e-9), math.ceil(core_to_s / hop_s - 1e-9)
+        frames = slice(first, min(last, count))
+        tracker.fill(sound, time_s[frames] - start_s, hz[frames], u_hz[frames])
+    return PitchTrack(time_s, hz, u_hz, np.isfinite(hz), window_s, hop_s)
+
+
+def _overlapping(
+    capture: Capture, guard_s: float
+) -> Iterator[tuple[float, Real, tuple[float, float]]]:
+    """Yield start, sound and the core's own from-to times, with a guard at both ends."""
+    rate = capture.rate
+    guard, core = math.ceil(guard_s * rate), round(CORE_S * rate)
+    held, begin, centre = np.empty(0), 0, 0
+    for block in capture.blocks(CORE_S):
+        held = np.concatenate([held, block])
+        while begin + held.size >= centre + core + guard:
+            yield begin / rate, held[: centre + core + guard - begin], (
+                centre / rate,
+                (centre + core) / rate,
+            )
+            centre += core
+            drop = max(0, centre - guard - begin)
+            held, begin = held[drop:], begin + drop
+    if begin + held.size > centre or centre == 0:
+        yield begin / rate, held, (centre / rate, (begin + held.size) / rate + 1)
+
+
+class _Tracker:
+    """Carries the pitch from one piece of sound to the next."""
+
+    def __init__(
+        self, rate: int, window_s: float, least_periods: int, low_hz: float, high_hz: float
+    ) -> None:
+        self.rate = rate
+        self.options = {"window_s": window_s, "least_periods": least_periods}
+        self.guard_s = max(window_s, least_periods / low_hz) / 2 + (EDGE + 2) / low_hz
+        self.coarse = CoarsePitch(rate, low_hz, min(high_hz, 0.45 * rate))
+        self.locked_hz = math.nan
+
+    def fill(self, sound: Real, time_s: Real, hz: Real, u_hz: Real) -> None:
+        """Write the pitch at ``time_s`` (seconds into ``sound``) into ``hz`` and ``u_hz``."""
+        if sound.size < self.coarse.size or not sound.any():
+            return
+        steady = self._same_note(sound)
+        if steady is not None:
+            _write(steady, 0.0, time_s, hz, u_hz)
+            return
+        self.locked_hz = math.nan
+        for first, path_hz in self._runs(sound):
+            hop = round(COARSE_HOP_S * self.rate)
+            begin = max(0, first * hop)
+            end = min(sound.size, (first + path_hz.size - 1) * hop + self.coarse.size)
+            piece = sound[begin:end]
+            moving = path_hz.max() / path_hz.min() > 1.02
+            start = _extended(path_hz) if moving else float(np.median(path_hz))
+            pitch = measure_stretch(piece, self.rate, start, **self.options)
+            if pitch is None:
+                continue
+            _write(pitch, begin / self.rate, time_s, hz, u_hz)
+            if pitch.steady:
+                self.locked_hz = pitch.mean_hz
+
+    def _same_note(self, sound: Real) -> StretchPitch | None:
+        """Measure with the pitch of the piece before, if that explains all of this piece."""
+        if math.isnan(self.locked_hz):
+            return None
+        middle = (sound.size - self.coarse.size) // 2
+        rough, _ = self.coarse(sound[middle : middle + self.coarse.size])
+        if not abs(rough / self.locked_hz - 1) < 0.01:
+            return None
+        pitch = measure_stretch(sound, self.rate, self.locked_hz, **self.options)
+        if pitch is None or not pitch.steady:
+            return None
+        self.locked_hz = pitch.mean_hz
+        return pitch
+
+    def _runs(self, sound: Real) -> Iterator[tuple[int, Real]]:
+        """Yield first frame and rough pitches of every unbroken tone."""
+        hop = round(COARSE_HOP_S * self.rate)
+        starts = range(0, sound.size - self.coarse.size + 1, hop)
+        rough = np.array([self.coarse(sound[s : s + self.coarse.size])[0] for s in starts])
+        rough = _without_slips(rough)
+        begin = 0
+        for i in range(1, rough.size + 1):
+            if i < rough.size and abs(rough[i] / rough[i - 1] - 1) < SAME_NOTE:
+                continue
+            if np.isfinite(rough[begin:i]).all():
+                yield begin, rough[begin:i]
+            begin = i
+
+
+def _without_slips(rough: Real) -> Real:
+    """Put single frames that are a whole multiple or part of their neighbours' pitch right."""
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(rough, 2, mode="edge"), 5)
+    usual = np.median(around, axis=1)
+    ratio = np.where(rough > usual, rough / usual, usual / rough)
+    slip = (np.rint(ratio) >= 2) & (np.abs(ratio / np.rint(ratio) - 1) < 0.02)
+    return np.where(slip, usual, rough)
+
+
+def _extended(path_hz: Real) -> Real:
+    """Rough pitches at the centres of frames, held over half a frame at both ends."""
+    return np.concatenate([[path_hz[0]] * 2, path_hz, [path_hz[-1]] * 2])
+
+
+def _write(pitch: StretchPitch, offset_s: float, time_s: Real, hz: Real, u_hz: Real) -> None:
+    """Put the pitch, known once a period, onto the frames."""
+    at = time_s - offset_s
+    if not pitch.tone.any():
+        return
+    right = np.clip(np.searchsorted(pitch.time_s, at), 1, max(1, pitch.time_s.size - 1))
+    if pitch.time_s.size < 2:
+        return
+    inside = (at >= pitch.time_s[0]) & (at <= pitch.time_s[-1])
+    inside &= pitch.tone[right] & pitch.tone[right - 1]
+    hz[inside] = np.interp(at[inside], pitch.time_s, pitch.frequency_hz)
+    u_hz[inside] = np.interp(at[inside], pitch.time_s, pitch.u_hz)
+
+
