@@ -214,8 +214,9 @@ def dirty_level_slider(
     Sound
         Truth: ``time_s`` with ``frequency_hz``, ``position`` and ``gain`` (of the slider);
         ``clean``, the same sound without dirt; ``passes``; ``events`` with start_s, stop_s, kind,
-        position, level_db, size_cents (nan), place (index in ``places``), number (of the pass). ``level_db`` is the RMS of dirty less clean over the event, re the RMS of the clean
-        tone at the slider's mean gain over the event.
+        position, level_db, size_cents (nan), place (index in ``places``), number (of the pass).
+        ``level_db`` is the RMS of dirty less clean over the event, re the RMS of the clean tone
+        at the slider's mean gain over the event.
 
     Raises
     ------
