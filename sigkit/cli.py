@@ -1,0 +1,175 @@
+"""The ``sigkit`` command."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+from sigkit.errors import SigkitError
+
+if TYPE_CHECKING:
+    from sigkit.evidence.evidence import Evidence
+    from sigkit.evidence.rows import Row
+
+WIDTH = 80
+OK, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
+CODE_DIGITS = 16
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the ``sigkit`` command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        What follows ``sigkit`` on the command line; None takes the program's own.
+
+    Returns
+    -------
+    int
+        0 done, 1 done with problems, 2 the call or the job is wrong, 130 interrupted.
+    """
+    call = _parser().parse_args(arguments)
+    try:
+        return int(call.run(call))
+    except SigkitError as error:
+        _complain(error.problem, error.where, error.remedy)
+        return WRONG_CALL
+    except KeyboardInterrupt:
+        _complain(
+            "Interrupted before the end.",
+            "Nothing was half-written; older evidence is as it was.",
+            "Run the command again to finish.",
+        )
+        return INTERRUPTED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+
+
+def _evidence(call: argparse.Namespace) -> int:
+    from sigkit.evidence.job import open_job
+    from sigkit.evidence.manifest import FILE, sha256
+
+    job = open_job(call.folder)
+    out = Path(call.folder, "evidence") if call.out is None else call.out
+    evidence = job.measure(progress=sys.stderr.isatty())
+    folder = evidence.write(out)
+    print("\n".join(table_lines(evidence)))
+    print(f"\nWritten: {folder / 'report.html'}")
+    code = sha256(folder / FILE)[:CODE_DIGITS]
+    print(f"Code of this evidence, to give to someone else early: {code}")
+    return PROBLEMS if any(problem.lost for problem in evidence.problems) else OK
+
+
+def _demo(call: argparse.Namespace) -> int:
+    from sigkit.synth.demo import make_demo
+
+    made = make_demo(call.folder, remake=call.remake)
+    print(f"Written: {made if made is not None else call.folder}")
+    return OK
+
+
+def _verify(call: argparse.Namespace) -> int:
+    from sigkit.evidence.manifest import MEANING, verify
+
+    found = verify(call.folder, call.captures)
+    print("\n".join(found.lines()))
+    print(f"manifest's own SHA-256, first {CODE_DIGITS} digits: {found.code[:CODE_DIGITS]}")
+    print(textwrap.fill(MEANING, WIDTH))
+    return OK if found.ok else PROBLEMS
+
+
+def table_lines(evidence: Evidence) -> list[str]:
+    """Return the before/after table as plain text of at most 80 columns."""
+    from sigkit.evidence.report import group_title
+
+    lines: list[str] = []
+    group = None
+    for row in evidence.rows:
+        if row.group != group:
+            lines += [""] if group else []
+            lines += textwrap.wrap(group_title(row.group), WIDTH)
+            group = row.group
+        lines += _row_lines(row)
+    used = sum(outcome.used for outcome in evidence.outcomes)
+    lines += ["", f"{used} of {len(evidence.capture_list())} captures used"]
+    if evidence.problems:
+        lines += ["", "Problems"]
+        for problem in evidence.problems:
+            lines += _wrapped(f"{problem.where}: {problem.problem} {problem.remedy}", "  ", "    ")
+    return lines
+
+
+def _row_lines(row: Row) -> list[str]:
+    from sigkit.evidence.report import cell_text, change_text, limit_text
+    from sigkit.measures.result import words
+
+    lines = [f"  {row.judged.label}"]
+    width = max(len(words(name)) for name in row.cells) + 2
+    for name, cell in row.cells.items():
+        head = f"    {words(name):{width}}"
+        lines += _wrapped(cell_text(cell), head, " " * len(head))
+    head = f"    {'change':{width}}"
+    verdict = row.verdict.partition(":")[0] if row.verdict[:3] == "not" else row.verdict
+    text = ", ".join(part for part in (change_text(row.change), verdict) if part)
+    if text:
+        lines += _wrapped(text, head, " " * len(head))
+    if row.limit_verdict.word:
+        head = f"    {'limit':{width}}"
+        text = f"{row.limit_verdict.word} ({limit_text(row)})"
+        lines += _wrapped(text, head, " " * len(head))
+    return lines
+
+
+def _wrapped(text: str, first: str, rest: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+
+
+def _complain(*lines: str) -> None:
+    """Print exactly three lines on stderr."""
+    for line, default in zip(lines, ("", "sigkit", "See 'sigkit --help'."), strict=True):
+        print(" ".join(line.split()) or default, file=sys.stderr)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors have three lines like all others."""
+
+    def error(self, message: str) -> NoReturn:
+        _complain(f"{message[:1].upper()}{message[1:]}.", self.prog, f"See '{self.prog} --help'.")
+        raise SystemExit(WRONG_CALL)
+
+
+def _parser() -> _Parser:
+    import sigkit
+
+    parser = _Parser(
+        prog="sigkit",
+        description="Bench tests of analogue keyboard synthesizers, recorded as WAV, measured with "
+        "uncertainty and set side by side as evidence.",
+    )
+    parser.add_argument("--version", action="version", version=f"sigkit {sigkit.__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    evidence = commands.add_parser("evidence", help="measure a job folder and write its evidence")
+    evidence.add_argument("folder", type=Path, metavar="FOLDER", help="one sub-folder per stage")
+    evidence.add_argument("--out", type=Path, metavar="DIR", help="default: FOLDER/evidence")
+    evidence.set_defaults(run=_evidence)
+
+    demo = commands.add_parser("demo", help="make the demo job")
+    demo.add_argument("folder", nargs="?", type=Path, default=Path("sample_audio"))
+    demo.add_argument("--remake", action="store_true", help="make its captures anew, bit for bit")
+    demo.set_defaults(run=_demo)
+
+    verify = commands.add_parser("verify", help="check evidence against its manifest")
+    verify.add_argument("folder", type=Path, metavar="FOLDER", help="the evidence folder")
+    verify.add_argument(
+        "--captures", type=Path, metavar="DIR", help="the job folder, or one WAV file"
+    )
+    verify.set_defaults(run=_verify)
+    return parser

@@ -1,0 +1,361 @@
+"""Evidence: a job's stages side by side, and the folder that is handed to others."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from sigkit.errors import InputError
+from sigkit.evidence.job import Job
+from sigkit.evidence.manifest import FILE, KIND, file_entry, is_evidence, outputs_of
+from sigkit.evidence.rows import Row, rows_of
+from sigkit.evidence.run import Outcome
+
+SCHEMA = 1
+DIGITS = 9
+"""Significant digits of exported numbers: finer than any uncertainty, coarser than round-off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something the technician should look at.
+
+    Parameters
+    ----------
+    problem, where, remedy : str
+        What is wrong, with which file of the job, and what to do.
+    lost : bool
+        Whether a capture could not be read because of it.
+    """
+
+    problem: str
+    where: str
+    remedy: str
+    lost: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """What a job's captures show, stage by stage.
+
+    Parameters
+    ----------
+    job : Job
+        The job that was measured.
+    outcomes : tuple of Outcome
+        What became of each capture.
+    rows : tuple of Row
+        One row per test, subject, setting and quantity.
+    """
+
+    job: Job
+    outcomes: tuple[Outcome, ...]
+    rows: tuple[Row, ...]
+
+    @classmethod
+    def of(cls, job: Job, outcomes: Sequence[Outcome]) -> Evidence:
+        """Put the outcomes of a job side by side."""
+        return cls(job, tuple(outcomes), rows_of(job, outcomes))
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """One row per test, subject, setting and quantity.
+
+        Columns: test, subject, setting, quantity, unit; for each stage its value, ``u_STAGE``
+        (standard uncertainty, same unit) and ``why_STAGE`` (the reason where there is no value);
+        change and ``u_change`` (last less first stage with captures); verdict; limit,
+        limit_source, limit_verdict, p_within (probability of lying within the limit); remarks.
+        """
+        columns = ["test", "subject", "setting", "quantity", "unit"]
+        for stage in self.job.stages:
+            columns += [stage.name, f"u_{stage.name}", f"why_{stage.name}"]
+        columns += ["change", "u_change", "verdict", "limit", "limit_source", "limit_verdict"]
+        columns += ["p_within", "remarks"]
+        return pd.DataFrame([_flat(row) for row in self.rows], columns=columns)
+
+    @cached_property
+    def problems(self) -> tuple[Problem, ...]:
+        """Every capture that was not used or is doubtful, with what to do."""
+        found = [Problem(p.problem, p.where, p.remedy, lost=True) for p in self.job.problems]
+        seen: dict[str, str] = {}
+        for outcome in self.outcomes:
+            key = outcome.take.key
+            if outcome.error is not None:
+                error = outcome.error
+                lost = isinstance(error, InputError)
+                found.append(Problem(error.problem, key, error.remedy, lost=lost))
+            if outcome.sha256 and outcome.sha256 in seen:
+                found.append(
+                    Problem(
+                        f"The same recording as {seen[outcome.sha256]}, byte for byte.",
+                        key,
+                        "Find out which of the two names is right, and remove the other.",
+                        lost=False,
+                    )
+                )
+            elif outcome.sha256:
+                seen[outcome.sha256] = key
+        return tuple(self._without_place(problem) for problem in found)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return all but tracks and sound, ready for JSON, without private fields."""
+        settings = self.job.settings
+        document = {
+            "schema": SCHEMA,
+            "unit": settings.unit,
+            "description": settings.description,
+            "stages": [
+                {
+                    "name": stage.name,
+                    "date": stage.date,
+                    "room_c": stage.room_c,
+                    "rails_v": dict(stage.rails_v),
+                    "reason": stage.reason,
+                }
+                for stage in self.job.stages
+            ],
+            "rows": [row.to_dict() for row in self.rows],
+            "captures": [_capture(outcome) for outcome in self.outcomes],
+            "problems": [
+                {"problem": p.problem, "where": p.where, "remedy": p.remedy, "lost": p.lost}
+                for p in self.problems
+            ],
+            "made_with": versions(),
+        }
+        plain: dict[str, Any] = self._cleaned(document)
+        return plain
+
+    def write(self, folder: str | Path) -> Path:
+        """Write report, charts, results and manifest into a folder.
+
+        Parameters
+        ----------
+        folder : str or Path
+            Where to write. Evidence that is there already is kept under another name, such as
+            ``evidence-1``; a folder of anything else is refused.
+
+        Returns
+        -------
+        Path
+            The folder.
+
+        Raises
+        ------
+        InputError
+            The place holds something else, or cannot be written to.
+
+        Notes
+        -----
+        Everything is written beside the place first and moved there in one step at the end, so
+        that an interrupted run leaves nothing behind. The same captures and settings give the
+        same bytes.
+        """
+        folder = Path(folder)
+        _refuse_other(folder)
+        try:
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            draft = Path(tempfile.mkdtemp(prefix=".evidence-", dir=folder.parent))
+            try:
+                draft.chmod(0o755)
+                self._fill(draft)
+                _set_aside(folder)
+                draft.rename(folder)
+            finally:
+                shutil.rmtree(draft, ignore_errors=True)
+        except OSError as error:
+            raise InputError(
+                f"The evidence cannot be written: {error.strerror}.",
+                where=str(folder),
+                remedy="Choose a folder that you may write to, with space left.",
+            ) from error
+        return folder
+
+    def _fill(self, folder: Path) -> None:
+        from sigkit.evidence.pictures import draw_groups
+        from sigkit.evidence.report import report_html
+
+        pictures = draw_groups(self)
+        (folder / "charts").mkdir()
+        for name, picture in pictures.items():
+            (folder / "charts" / f"{name}.png").write_bytes(picture)
+        report = report_html(self, pictures)
+        (folder / "report.html").write_bytes(report.encode())
+        table = self.table.map(_rounded)
+        (folder / "results.csv").write_bytes(
+            table.to_csv(index=False, lineterminator="\n").encode("utf-8")
+        )
+        (folder / "results.json").write_bytes(_json(self.to_dict()))
+        (folder / FILE).write_bytes(_json(self._manifest(folder)))
+
+    def _manifest(self, folder: Path) -> dict[str, Any]:
+        settings = self.job.settings
+        document = {
+            "kind": KIND,
+            "schema": SCHEMA,
+            "made_with": versions(),
+            "unit": settings.unit,
+            "settings": {
+                "limits": {
+                    f"{row.test}.{row.judged.quantity}": row.limit.value
+                    for row in self.rows
+                    if row.limit is not None
+                },
+                "captures": {
+                    o.take.key: {
+                        "channel": o.result.source.channel if o.result else o.take.channel,
+                        **o.take.options,
+                    }
+                    for o in self.outcomes
+                },
+            },
+            "captures": self.capture_list(),
+            "outputs": [file_entry(folder / name, name) for name in outputs_of(folder)],
+        }
+        plain: dict[str, Any] = self._cleaned(document)
+        return plain
+
+    def capture_list(self) -> list[dict[str, Any]]:
+        """Return every capture of the job with size, SHA-256, whether it was used, and why not."""
+        listed = [
+            {
+                "path": o.take.key,
+                "bytes": o.size_bytes,
+                "sha256": o.sha256,
+                "used": o.used,
+                "why_not": o.reason,
+            }
+            for o in self.outcomes
+        ]
+        for problem in self.job.problems:
+            path = self.job.folder / problem.where
+            if path.is_file():
+                entry = file_entry(path, problem.where)
+                why = f"{problem.problem} {problem.remedy}"
+                listed.append({**entry, "used": False, "why_not": why})
+        plain: list[dict[str, Any]] = self._cleaned(sorted(listed, key=lambda e: str(e["path"])))
+        return plain
+
+    def _without_place(self, problem: Problem) -> Problem:
+        return Problem(
+            self._cleaned(problem.problem),
+            self._cleaned(problem.where),
+            self._cleaned(problem.remedy),
+            lost=problem.lost,
+        )
+
+    def _cleaned(self, value: Any) -> Any:
+        """Return the value without the path to the job, and floats as they are exported."""
+        if isinstance(value, str):
+            place = str(self.job.folder)
+            return value.replace(f"{place}/", "").replace(f"{place}\\", "")
+        if isinstance(value, Mapping):
+            return {str(key): self._cleaned(item) for key, item in value.items()}
+        if isinstance(value, (list, tuple)):
+            return [self._cleaned(item) for item in value]
+        return _rounded(value)
+
+    def __str__(self) -> str:
+        return f"evidence of {len(self.outcomes)} captures in {len(self.job.stages)} stages"
+
+    def _repr_html_(self) -> str:
+        from sigkit.evidence.report import table_html
+
+        return table_html(self)
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of what the numbers were computed with."""
+    import platform
+
+    import numpy as np
+    import scipy
+
+    import sigkit
+
+    return {
+        "sigkit": sigkit.__version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+    }
+
+
+def _flat(row: Row) -> dict[str, Any]:
+    flat: dict[str, Any] = {
+        "test": row.test,
+        "subject": row.subject,
+        "setting": row.setting,
+        "quantity": row.judged.quantity,
+        "unit": row.judged.unit,
+    }
+    for stage, cell in row.cells.items():
+        flat |= {
+            stage: cell.quantity.value,
+            f"u_{stage}": cell.quantity.u,
+            f"why_{stage}": cell.quantity.reason,
+        }
+    return flat | {
+        "change": row.change.value,
+        "u_change": row.change.u,
+        "verdict": row.verdict,
+        "limit": row.limit.value if row.limit is not None else math.nan,
+        "limit_source": row.limit.source if row.limit is not None else "",
+        "limit_verdict": row.limit_verdict.word,
+        "p_within": row.limit_verdict.probability,
+        "remarks": "; ".join(row.remarks),
+    }
+
+
+def _capture(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "path": outcome.take.key,
+        "sha256": outcome.sha256,
+        "bytes": outcome.size_bytes,
+        "duration_s": outcome.duration_s,
+        "used": outcome.used,
+        "why_not": outcome.reason,
+        "remarks": list(outcome.remarks),
+        "result": outcome.result.to_dict() if outcome.result is not None else None,
+    }
+
+
+def _refuse_other(folder: Path) -> None:
+    occupied = folder.exists() and not (folder.is_dir() and not any(folder.iterdir()))
+    if occupied and not is_evidence(folder):
+        raise InputError(
+            "The place for the evidence holds something else, which is left as it is.",
+            where=str(folder),
+            remedy="Choose a new or empty folder.",
+        )
+
+
+def _set_aside(folder: Path) -> None:
+    """Move older evidence to the next free name; remove the folder where it is empty."""
+    if not folder.exists():
+        return
+    if not any(folder.iterdir()):
+        folder.rmdir()
+        return
+    number = 1
+    while (older := folder.with_name(f"{folder.name}-{number}")).exists():
+        number += 1
+    folder.rename(older)
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
+    return value
+
+
+def _json(document: Mapping[str, Any]) -> bytes:
+    return (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()

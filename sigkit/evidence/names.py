@@ -1,0 +1,143 @@
+"""What the names in a job folder say: stages in order, and TEST-SUBJECT[-SETTING][-tN].wav."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import PurePath
+
+from sigkit.errors import InputError
+from sigkit.measures import TESTS, bench_test
+
+PATTERN = "TEST-SUBJECT[-SETTING][-tN].wav"
+SUFFIXES = (".wav", ".w64", ".rf64")
+OTHER_AUDIO = (".aac", ".aif", ".aiff", ".flac", ".m4a", ".mp3", ".ogg", ".opus", ".wma")
+
+_TAKE = re.compile(r"t([1-9]\d*)")
+_WORD = re.compile(r"[^\W_]+(_[^\W_]+)*")
+_RANKS = {"before": 0, "after": 2, "followup": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureName:
+    """What a capture's file name says.
+
+    Parameters
+    ----------
+    test : str
+        Name of the bench test.
+    subject : str
+        The part under test, words joined with underscores.
+    setting : str
+        Position of the control, empty where the name has none.
+    take : int
+        Number of the repeat, from 1.
+    """
+
+    test: str
+    subject: str
+    setting: str = ""
+    take: int = 1
+
+
+def read_name(filename: str, *, where: str = "") -> CaptureName:
+    """Read a capture's file name; upper and lower case, spaces and underscores mean the same.
+
+    Parameters
+    ----------
+    filename : str
+        Name of the file, without its folder.
+    where : str, optional
+        What the error names as the place; default the file name.
+
+    Returns
+    -------
+    CaptureName
+        Test, subject, setting and take.
+
+    Raises
+    ------
+    InputError
+        The name does not follow the pattern, or names no bench test; with a suggestion.
+
+    Examples
+    --------
+    >>> read_name("slider-filter_cutoff-t2.wav")
+    CaptureName(test='slider', subject='filter_cutoff', setting='', take=2)
+    """
+    where = where or filename
+    path = PurePath(filename)
+    stem = unicodedata.normalize("NFC", path.stem).casefold()
+    parts = re.sub(r"\s+", "_", stem.strip()).split("-")
+    if len(parts) == 1 and (better := _first_hyphen(parts[0])):
+        raise InputError(
+            "The capture's name has no hyphen between its test and its subject.",
+            where=where,
+            remedy=f"Did you mean '{better}{path.suffix}'? Names are {PATTERN}.",
+        )
+    take = 1
+    if len(parts) > 2 and (match := _TAKE.fullmatch(parts[-1])):
+        take = int(match[1])
+        parts.pop()
+    if not 2 <= len(parts) <= 3 or not all(_WORD.fullmatch(part) for part in parts):
+        raise InputError(
+            "The capture's name does not say its test and subject.",
+            where=where,
+            remedy=f"Rename it to {PATTERN}, words joined with underscores; "
+            f"tests: {', '.join(TESTS)}.",
+        )
+    if any(_TAKE.fullmatch(part) for part in parts[1:]):
+        raise InputError(
+            "The capture's name has its take in the wrong place.",
+            where=where,
+            remedy=f"Put the take last: {PATTERN}.",
+        )
+    if parts[0] not in TESTS and (near := closest(parts[0], TESTS)):
+        better = "-".join([near, *parts[1:]])
+        raise InputError(
+            f"There is no bench test named {parts[0]!r}.",
+            where=where,
+            remedy=f"Did you mean '{better}{path.suffix}'? Known tests: {', '.join(TESTS)}.",
+        )
+    bench_test(parts[0], where=where)
+    return CaptureName(parts[0], parts[1], parts[2] if len(parts) == 3 else "", take)
+
+
+def stage_order(name: str) -> tuple[object, ...]:
+    """Return the sort key of a stage: numbers by size, and before, others, after, follow-up.
+
+    Examples
+    --------
+    >>> sorted(["after", "10_last", "before", "2_rails"], key=stage_order)
+    ['before', '2_rails', '10_last', 'after']
+    """
+    text = name.casefold()
+    rank = 1
+    if not text[:1].isdigit():
+        words = re.split(r"[\W_]+", text.replace("follow_up", "followup"))
+        rank = next((_RANKS[word] for word in words if word in _RANKS), 1)
+    pieces = [piece for piece in re.split(r"(\d+)", text) if piece]
+    return rank, [(0, int(p), "") if p.isdecimal() else (1, 0, p) for p in pieces], name
+
+
+def closest(word: str, known: Iterable[str]) -> str:
+    """Return the known word that is nearest in spelling, empty where none is near."""
+    near = difflib.get_close_matches(str(word).casefold(), list(known), n=1, cutoff=0.6)
+    return near[0] if near else ""
+
+
+def suggestion(word: str, known: Iterable[str], what: str) -> str:
+    """Return the remedy for an unknown word: the nearest known one, and all of them."""
+    known = list(known)
+    near = closest(word, known)
+    hint = f"Did you mean {near!r}? " if near else ""
+    return f"{hint}Known {what}: {', '.join(known) if known else 'none'}."
+
+
+def _first_hyphen(stem: str) -> str:
+    head, _, tail = stem.partition("_")
+    near = head if head in TESTS else closest(head, TESTS)
+    return f"{near}-{tail}" if near and tail else ""

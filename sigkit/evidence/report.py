@@ -1,0 +1,319 @@
+"""The report: one HTML file that needs nothing else, and the table shown in notebooks."""
+
+from __future__ import annotations
+
+import base64
+import collections
+import html
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from sigkit.evidence.pictures import picture_name
+from sigkit.evidence.rows import SINGLE, Cell, Group, Row
+from sigkit.judging.compare import CHANGED, IMPROVED, UNCHANGED, WORSE, half_width
+from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
+from sigkit.measures import TESTS
+from sigkit.measures.result import words
+from sigkit.quantity import Quantity, decimal_places
+
+if TYPE_CHECKING:
+    from sigkit.evidence.evidence import Evidence
+
+PAGE_ONE_CHARTS = 3
+MINUS = "\N{MINUS SIGN}"
+
+
+def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
+    """Return the whole report.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        What to report.
+    pictures : mapping of str to bytes
+        PNG by picture name, as drawn from the same evidence.
+
+    Returns
+    -------
+    str
+        HTML with all pictures inside; no outside address, no date but those of the job.
+    """
+    import jinja2
+
+    from sigkit.evidence.evidence import versions
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("sigkit.evidence"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.filters["words"] = words
+    settings, rows = evidence.job.settings, evidence.rows
+    sources = {name: base64.b64encode(png).decode() for name, png in pictures.items()}
+    sections = [_section(group, rows, sources) for group in dict.fromkeys(r.group for r in rows)]
+    charted = [s for s in sections if s["picture"]]
+    chosen = sorted(charted, key=lambda s: s["weight"], reverse=True)[:PAGE_ONE_CHARTS]
+    return environment.get_template("report.html").render(
+        unit=settings.unit or "unit not named",
+        description=settings.description,
+        stages=evidence.job.stages,
+        dates=collections.defaultdict(str, {s.name: s.date for s in evidence.job.stages}),
+        leading=[_line(row) for row in _leading(rows)],
+        ends=[evidence.job.stages[i].name for i in (0, -1)][: len(evidence.job.stages)],
+        sentences=_sentences(evidence),
+        chosen=chosen,
+        lists=_lists(evidence),
+        sections=sections,
+        limits={
+            f"{TESTS[r.test].title}, {r.judged.label}": (r.limit, r.judged)
+            for r in rows
+            if r.limit is not None
+        },
+        captures=evidence.capture_list(),
+        remarks=[(o.take.key, _remarks(o.remarks)) for o in evidence.outcomes if o.remarks],
+        problems=evidence.problems,
+        versions=versions(),
+        mains_hz=settings.wide.get("mains_hz"),
+    )
+
+
+def table_html(evidence: Evidence) -> str:
+    """Return the before/after table for a notebook."""
+    stages = [stage.name for stage in evidence.job.stages]
+    head = "".join(f"<th>{html.escape(words(s))}</th>" for s in stages)
+    body = ""
+    for row in evidence.rows:
+        cells = "".join(f"<td>{html.escape(cell_text(row.cells[s]))}</td>" for s in stages)
+        words_ = (change_text(row.change), row.verdict, row.limit_verdict.word)
+        name = f"{group_title(row.group)}: {row.judged.label}"
+        body += (
+            f"<tr><th style='text-align:left'>{html.escape(name)}</th>{cells}"
+            + "".join(f"<td>{html.escape(text)}</td>" for text in words_)
+            + "</tr>"
+        )
+    problems = "".join(
+        f"<li>{html.escape(f'{p.where}: {p.problem} {p.remedy}')}</li>" for p in evidence.problems
+    )
+    return (
+        f"<table><thead><tr><th></th>{head}<th>change</th><th></th><th>limit</th></tr></thead>"
+        f"<tbody>{body}</tbody></table>{f'<p>Problems</p><ul>{problems}</ul>' if problems else ''}"
+    )
+
+
+def value_text(quantity: Quantity, *, signed: bool = False) -> str:
+    """Return value, expanded uncertainty and unit, rounded to two digits of the uncertainty."""
+    half = half_width(quantity)
+    places = decimal_places(half)
+    value = f"{round(quantity.value, places):{'+' if signed else ''}.{max(places, 0)}f}"
+    if float(value) == 0:
+        value = value.lstrip("+-")
+    text = f"{value} ± {round(half, places):.{max(places, 0)}f} {quantity.unit}"
+    return text.replace("-", MINUS, 1) if text.startswith("-") else text
+
+
+def cell_text(cell: Cell) -> str:
+    """Return what stands in a stage's cell: the value, or the reason why there is none."""
+    if cell.quantity.measurable:
+        return value_text(cell.quantity)
+    reason = cell.quantity.reason
+    if not cell.tested:
+        return reason if reason == NOT_TESTED else f"not tested: {reason}"
+    return f"not measurable: {reason}"
+
+
+def change_text(change: Quantity) -> str:
+    """Return the change with its sign, or nothing where there is none."""
+    return value_text(change, signed=True) if change.measurable else ""
+
+
+def group_title(group: Group) -> str:
+    """Return test, subject and setting in words."""
+    test, subject, setting = group
+    return f"{TESTS[test].title}: {words(subject)}" + (f", {words(setting)}" if setting else "")
+
+
+def _leading(rows: Sequence[Row]) -> list[Row]:
+    """Return the leading quantity of each group, and whatever else is worse or outside limits."""
+    first = {row.group: row for row in reversed(rows)}
+    return [
+        row
+        for row in rows
+        if row is first[row.group] or row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+    ]
+
+
+def _line(row: Row) -> dict[str, Any]:
+    tested = [name for name, cell in row.cells.items() if cell.tested]
+    stages = list(row.cells)
+    limit = row.limit_verdict.word
+    if limit in (WITHIN, OUTSIDE, UNDECIDED) and row.limit is not None:
+        probability = row.limit_verdict.probability or 0.0
+        limit += f" ({limit_text(row)}; probability within {_percent(probability)})"
+    return {
+        "group": row.group,
+        "title": group_title(row.group),
+        "label": row.judged.label,
+        "anchor": picture_name(row.group),
+        "cells": [(name, cell_text(row.cells[name]), _takes(row.cells[name])) for name in stages],
+        "ends": [
+            (name, cell_text(row.cells[name]))
+            for name in dict.fromkeys(
+                (stages[0], stages[-1]) if len(tested) < 2 else (tested[0], tested[-1])
+            )
+        ],
+        "change": change_text(row.change),
+        "verdict": row.verdict,
+        "short_verdict": row.verdict.partition(":")[0],
+        "limit": limit or "no limit set",
+        "remarks": row.remarks,
+    }
+
+
+def limit_text(row: Row) -> str:
+    """Return the limit of a row as people read it."""
+    assert row.limit is not None
+    sign = "±" if row.judged.better == "nearer zero" else "at most "
+    return f"{sign}{row.limit.value:g} {row.limit.unit}".replace("-", MINUS)
+
+
+def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> dict[str, Any]:
+    own = [row for row in rows if row.group == group]
+    name = picture_name(group)
+    return {
+        "title": group_title(group),
+        "anchor": name,
+        "picture": sources.get(name, ""),
+        "caption": caption(own[0]),
+        "lines": [_line(row) for row in own],
+        "weight": max(_weight(row) for row in own),
+    }
+
+
+def caption(row: Row) -> str:
+    """Return the sentence below a chart, made from the judged leading quantity."""
+    seen = "; ".join(
+        f"{words(name)}: {cell_text(cell)}" for name, cell in row.cells.items() if cell.tested
+    )
+    label = row.judged.label[0].upper() + row.judged.label[1:]
+    if row.change.measurable:
+        return f"{label}: {seen}; change {change_text(row.change)}, {row.verdict}."
+    end = (
+        f" {row.verdict[0].upper()}{row.verdict[1:]}." if row.verdict.startswith("not comp") else ""
+    )
+    return f"{label}: {seen.rstrip('.')}.{end}"
+
+
+def _weight(row: Row) -> float:
+    """Return how far a change exceeds its uncertainty; what is worse or outside counts twice."""
+    size = abs(row.change.value) / half_width(row.change) if row.change.measurable else 0.0
+    bad = row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+    return math.log1p(size) * (2.0 if bad else 1.0)
+
+
+def _sentences(evidence: Evidence) -> list[str]:
+    rows = [row for row in evidence.rows if row.judged.better != "none"]
+    verdicts = collections.Counter(row.verdict for row in rows if row.change.measurable)
+    lost = [row for row in rows if not row.change.measurable]
+    limits = collections.Counter(row.limit_verdict.word for row in rows if row.limit_verdict.word)
+    used = sum(outcome.used for outcome in evidence.outcomes)
+    total = len(evidence.capture_list())
+    stages = evidence.job.stages
+    said = []
+    if len(stages) > 1:
+        changed = f", {verdicts[CHANGED]} changed sign" if verdicts[CHANGED] else ""
+        said.append(
+            f"Of {len(rows)} quantities {verdicts[IMPROVED]} improved, "
+            f"{verdicts[WORSE]} became worse{changed}, {verdicts[UNCHANGED]} show no change, "
+            f"and {len(lost)} could not be compared."
+        )
+    if limits:
+        said.append(
+            f"In the last stage, {words(stages[-1].name)}, {limits[WITHIN]} lie within the chosen "
+            f"limits, {limits[OUTSIDE]} outside, {limits[UNDECIDED]} are undecided, "
+            f"{limits[NOT_MEASURABLE]} not measurable, {limits[NOT_TESTED]} not tested."
+        )
+    said.append(f"{used} of {total} captures were used; every capture is listed with its reason.")
+    if any(SINGLE in row.remarks for row in rows):
+        said.append(
+            "Where a stage has a single take, its repeatability is unknown: the stated uncertainty "
+            "does not cover what another take would show."
+        )
+    return said
+
+
+def _lists(evidence: Evidence) -> list[tuple[str, list[str]]]:
+    rows = evidence.rows
+    last = words(evidence.job.stages[-1].name)
+    bad = [
+        f"{_name(row)}: {last} {cell_text(list(row.cells.values())[-1])}, "
+        + ", ".join(w for w in (row.verdict if row.verdict == WORSE else "", _outside(row)) if w)
+        for row in rows
+        if row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+    ]
+    same = [
+        f"{_name(row)}: change {change_text(row.change)}"
+        for row in rows
+        if row.verdict == UNCHANGED and row.judged.better != "none"
+    ]
+    untold: dict[str, list[str]] = {}
+    for row in rows:
+        if row.judged.better != "none":
+            for why in _untold(row):
+                untold.setdefault(f"{group_title(row.group)}, {why}", []).append(row.judged.label)
+    untested = [f"{stage.name}: {stage.reason}" for stage in evidence.job.stages if stage.reason]
+    untested += list(
+        dict.fromkeys(
+            f"{group_title(row.group)}: not in {words(name)}"
+            for row in rows
+            for name, cell in row.cells.items()
+            if not cell.tested
+        )
+    )
+    untested += [
+        f"{test.title}: no capture in any stage"
+        for test in TESTS.values()
+        if test.name not in {row.test for row in rows}
+    ]
+    return [
+        ("Still outside limits or worse", bad),
+        ("No change shown", same),
+        ("Not measurable or not comparable", [f"{k} ({', '.join(v)})" for k, v in untold.items()]),
+        ("Not tested", untested),
+    ]
+
+
+def _untold(row: Row) -> list[str]:
+    if row.verdict.startswith("not comparable"):
+        return [row.verdict]
+    return [
+        f"{words(name)}: {cell.quantity.reason}"
+        for name, cell in row.cells.items()
+        if cell.tested and not cell.quantity.measurable
+    ]
+
+
+def _outside(row: Row) -> str:
+    return f"{OUTSIDE} ({limit_text(row)})" if row.limit_verdict.word == OUTSIDE else ""
+
+
+def _name(row: Row) -> str:
+    return f"{group_title(row.group)}, {row.judged.label}"
+
+
+def _takes(cell: Cell) -> str:
+    if not cell.takes:
+        return ""
+    return "single take" if cell.takes == 1 else f"mean of {cell.takes} takes"
+
+
+def _percent(share: float) -> str:
+    if share > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
+
+
+def _remarks(remarks: Sequence[str]) -> str:
+    return " ".join(r if r.endswith((".", "!")) else f"{r}." for r in remarks)

@@ -1,0 +1,205 @@
+"""job.toml: what a file name cannot say, checked key by key."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sigkit.errors import InputError
+from sigkit.evidence.names import suggestion
+from sigkit.measures import BenchTest, bench_test
+
+FILE = "job.toml"
+NUMBER = (float, int)
+POWER_ON = {"power_on_s": NUMBER, "power_on_earliest_s": NUMBER, "power_on_latest_s": NUMBER}
+WIDE: Mapping[str, tuple[type, ...]] = {
+    "mains_hz": NUMBER,
+    "lowest_key": (str, int),
+    "keys": (int,),
+    "power_on_s": NUMBER,
+}
+"""Options of bench tests that hold for the whole job."""
+
+_TOP: Mapping[str, tuple[type, ...]] = {
+    "unit": (str,),
+    "description": (str,),
+    **WIDE,
+    "clock_ppm": NUMBER,
+    "stages": (dict,),
+    "options": (dict,),
+    "captures": (dict,),
+    "limits": (dict,),
+    "private": (dict,),
+}
+_STAGE: Mapping[str, tuple[type, ...]] = {
+    "date": (datetime.date, str),
+    "room_c": NUMBER,
+    "reason": (str,),
+    "rails_v": (dict,),
+}
+_WORDS = {str: "a text", int: "a whole number", float: "a number", dict: "a table", bool: "true"}
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What job.toml says, without its private fields.
+
+    Parameters
+    ----------
+    unit, description : str
+        The unit under test, as the restorer names it in public.
+    wide : mapping
+        Options of bench tests that hold for the whole job, such as ``mains_hz``.
+    stages : mapping of str to mapping
+        Date, room temperature, reason and rails by stage.
+    options : mapping of str to mapping
+        Options by bench test.
+    captures : mapping of str to mapping
+        Channel, power-on time and options by ``STAGE/NAME``.
+    limits : mapping of (str, str) to float
+        The job's own limits by bench test and quantity.
+    """
+
+    unit: str = ""
+    description: str = ""
+    wide: Mapping[str, Any] = field(default_factory=dict)
+    stages: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    options: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    captures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    limits: Mapping[tuple[str, str], float] = field(default_factory=dict)
+
+
+def read_settings(path: Path) -> Settings:
+    """Read and check job.toml; without the file every setting is empty.
+
+    Raises
+    ------
+    InputError
+        Not TOML, an unknown key or test, or a value of the wrong kind; with a suggestion.
+    """
+    if not path.exists():
+        return Settings()
+    try:
+        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"The job's settings are not valid TOML: {error}.",
+            where=FILE,
+            remedy="Write one 'key = value' a line, texts in quotation marks, file in UTF-8.",
+        ) from error
+    except OSError as error:
+        raise InputError(
+            f"The job's settings cannot be read: {error.strerror}.",
+            where=FILE,
+            remedy="Check that it is a file that you may read.",
+        ) from error
+    check(document, _TOP, "")
+    stages = _tables(document, "stages")
+    for name, stage in stages.items():
+        check(stage, _STAGE, f"stages.{name}")
+        for rail, volts in stage.get("rails_v", {}).items():
+            check_kind(volts, NUMBER, f"stages.{name}.rails_v.{rail}")
+    options = _tables(document, "options")
+    for test, values in options.items():
+        check(
+            values, bench_test(test, where=f"{FILE}, [options.{test}]").options, f"options.{test}"
+        )
+    limits: dict[tuple[str, str], float] = {}
+    for test, values in _tables(document, "limits").items():
+        judged = bench_test(test, where=f"{FILE}, [limits.{test}]").judged
+        check(values, {j.quantity: NUMBER for j in judged}, f"limits.{test}")
+        limits |= {(test, quantity): float(limit) for quantity, limit in values.items()}
+    return Settings(
+        unit=document.get("unit", ""),
+        description=document.get("description", ""),
+        wide={key: document[key] for key in WIDE if key in document},
+        stages=stages,
+        options=options,
+        captures=_tables(document, "captures"),
+        limits=limits,
+    )
+
+
+def capture_options(
+    test: BenchTest, settings: Settings, own: Mapping[str, Any], key: str
+) -> tuple[dict[str, Any], float]:
+    """Return the options of one capture, nearest setting first, and the width of its power-on time.
+
+    Parameters
+    ----------
+    test : BenchTest
+        The bench test of the capture.
+    settings : Settings
+        The job's settings.
+    own : mapping
+        The capture's own entry in job.toml.
+    key : str
+        Name of that entry, for errors.
+
+    Returns
+    -------
+    dict
+        Keyword options for the measure; a power-on time known only as earliest and latest gives
+        the middle.
+    float
+        Seconds between the earliest and the latest power-on time, 0 where it is known.
+    """
+    check(own, {"channel": (int,), **POWER_ON, **test.options}, f'captures."{key}"')
+    chosen = {k: v for k, v in settings.wide.items() if k in test.options}
+    chosen |= settings.options.get(test.name, {})
+    chosen |= {k: v for k, v in own.items() if k in test.options}
+    edges = [own[k] for k in ("power_on_earliest_s", "power_on_latest_s") if k in own]
+    if not edges:
+        return chosen, 0.0
+    if len(edges) == 1 or edges[0] > edges[1] or "power_on_s" in own:
+        raise InputError(
+            "A power-on time is either power_on_s, or an earliest and a later latest one.",
+            where=f'{FILE}, [captures."{key}"]',
+            remedy="Give power_on_s alone, or both power_on_earliest_s and power_on_latest_s.",
+        )
+    if "power_on_s" in test.options:
+        chosen["power_on_s"] = (edges[0] + edges[1]) / 2
+    return chosen, float(edges[1] - edges[0])
+
+
+def check(table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where: str) -> None:
+    """Refuse unknown keys and values of the wrong kind in a table of job.toml."""
+    for key, value in table.items():
+        if key not in known:
+            raise InputError(
+                f"Unknown key {key!r} in the job's settings.",
+                where=f"{FILE}, [{where}]" if where else FILE,
+                remedy=suggestion(key, known, "keys"),
+            )
+        check_kind(value, known[key], f"{where}.{key}" if where else key)
+
+
+def check_kind(value: object, kinds: tuple[type, ...], where: str) -> None:
+    """Refuse a value that is of none of the kinds, or a number that is not finite."""
+    fits = isinstance(value, kinds) and (not isinstance(value, bool) or bool in kinds)
+    if fits and isinstance(value, float) and not math.isfinite(value):
+        fits = False
+    if not fits:
+        words = [_WORDS.get(k, "a date") for k in kinds if k is not int or float not in kinds]
+        wanted = " or ".join(words)
+        raise InputError(
+            f"{where} must be {wanted}; got {value!r}.",
+            where=FILE,
+            remedy="Write numbers without quotation marks and with a decimal point.",
+        )
+
+
+def _tables(document: Mapping[str, Any], key: str) -> dict[str, dict[str, Any]]:
+    for name, table in document.get(key, {}).items():
+        if not isinstance(table, dict):
+            raise InputError(
+                f"{key}.{name} must be a table; got {table!r}.",
+                where=FILE,
+                remedy=f"Write [{key}.{name}] on a line of its own, with its keys below.",
+            )
+    return dict(document.get(key, {}))

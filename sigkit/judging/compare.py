@@ -1,0 +1,300 @@
+"""Before against after: takes joined, differences with uncertainty, and what they allow to say."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from scipy import special
+
+from sigkit.quantity import COVERAGE_FACTOR, Quantity, Term, combine, not_measurable
+
+SHARED = frozenset({"sound-card clock"})
+"""Sources of uncertainty that act alike on all captures made with the same sound card."""
+
+COVERAGE = 0.95
+
+IMPROVED = "improved"
+WORSE = "worse"
+UNCHANGED = "no change shown"
+CHANGED = "changed"
+
+Better = Literal["smaller", "nearer zero", "none"]
+Counts = tuple[int, float]
+"""Number of events, and the seconds in which they were counted."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """What happened to a quantity between two stages.
+
+    Parameters
+    ----------
+    difference : Quantity
+        Last less first.
+    verdict : str
+        ``improved``, ``worse``, ``changed``, ``no change shown``, or ``not measurable: why``.
+    remark : str
+        How the verdict was reached where it is not from the difference alone.
+    """
+
+    difference: Quantity
+    verdict: str
+    remark: str = ""
+
+
+def half_width(quantity: Quantity) -> float:
+    """Return the expanded uncertainty: k = 2, or Student's t where few repeats make it wider.
+
+    Notes
+    -----
+    JCGM 100:2008, G.6.4. With many degrees of freedom k = 2 covers 95.45 %; with few it would
+    cover less than 95 %, and the t factor for 95 % is taken.
+
+    Examples
+    --------
+    >>> half_width(Quantity(1.0, 0.5, "Hz"))
+    1.0
+    >>> round(half_width(Quantity(1.0, 0.5, "Hz", dof=2)), 3)
+    2.151
+    """
+    if not quantity.measurable:
+        return math.nan
+    return max(COVERAGE_FACTOR * quantity.u, quantity.half_width(COVERAGE))
+
+
+def join_takes(takes: Sequence[Quantity]) -> Quantity:
+    """Return the mean over repeats, with repeatability in its uncertainty.
+
+    Parameters
+    ----------
+    takes : sequence of Quantity, length n
+        The same quantity from n captures, in the same unit; at least one.
+
+    Returns
+    -------
+    Quantity
+        A single take as it is. For several the mean; its budget holds s / sqrt(n) with n - 1
+        degrees of freedom, type A components of the takes divided by sqrt(n), and their type B
+        components undivided, as they may be common to all. Where a take has no value neither
+        has the whole: leaving it out would favour the takes that went well.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, 4.2.3 (standard deviation of the mean), 5.1.2.
+    """
+    n = len(takes)
+    lost = [take for take in takes if not take.measurable]
+    if lost:
+        count = f"{len(lost)} of {n} takes: " if n > 1 else ""
+        return not_measurable(lost[0].unit, count + lost[0].reason)
+    if n == 1:
+        return takes[0]
+    values = [take.value for take in takes]
+    terms = []
+    for source in dict.fromkeys(term.source for take in takes for term in budget_of(take)):
+        same = [term for take in takes for term in budget_of(take) if term.source == source]
+        random = all(term.evaluation == "A" for term in same)
+        u = math.sqrt(sum(t.u**2 for t in same)) / n if random else sum(t.u for t in same) / n
+        dof = sum(t.dof for t in same) if random else min(t.dof for t in same)
+        terms.append(Term(source, u, "A" if random else "B", dof))
+    if (scatter := statistics.stdev(values)) > 0:
+        terms.append(Term("repeatability", scatter / math.sqrt(n), "A", n - 1))
+    return combine(statistics.fmean(values), takes[0].unit, terms)
+
+
+def difference(first: Quantity, last: Quantity) -> Quantity:
+    """Return ``last`` less ``first``; what both share cancels, the rest adds in squares.
+
+    Parameters
+    ----------
+    first, last : Quantity
+        The same quantity at two stages, in the same unit.
+
+    Returns
+    -------
+    Quantity
+        Without a value where one of them has none.
+
+    Notes
+    -----
+    A component whose source is in ``SHARED`` acts on both in the same way, so that only the
+    difference of its two sizes is left (JCGM 100:2008, 5.2.2, correlation +1). This holds where
+    both captures were made with the same sound card.
+
+    Examples
+    --------
+    >>> clock = Term("sound-card clock", 0.0127, "B")
+    >>> a = combine(440.0, "Hz", [clock, Term("noise", 0.003, "A")])
+    >>> b = combine(441.0, "Hz", [clock, Term("noise", 0.004, "A")])
+    >>> print(difference(a, b))
+    1.000 ± 0.010 Hz
+    """
+    for quantity in (first, last):
+        if not quantity.measurable:
+            return not_measurable(quantity.unit, quantity.reason)
+    terms = _subtracted(first, last)
+    if not any(term.u > 0 for term in terms):
+        terms = [*budget_of(first), *budget_of(last)]
+    return combine(last.value - first.value, last.unit, terms)
+
+
+def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
+    """Say whether a quantity improved between two stages.
+
+    Parameters
+    ----------
+    first, last : Quantity
+        The same quantity at two stages.
+    better : {"smaller", "nearer zero", "none"}
+        Which way an improvement goes.
+
+    Returns
+    -------
+    Change
+        ``improved`` or ``worse`` only where the change exceeds its expanded uncertainty. Towards
+        zero the magnitudes must differ by more than theirs too: a value that only changed its
+        sign is ``changed``.
+    """
+    change = difference(first, last)
+    if not change.measurable:
+        return Change(change, f"not measurable: {change.reason}")
+    if abs(change.value) <= half_width(change):
+        return Change(change, UNCHANGED)
+    if better == "none":
+        return Change(change, CHANGED)
+    if better == "smaller":
+        return Change(change, IMPROVED if change.value < 0 else WORSE)
+    flipped = first.value * last.value < 0
+    growth = replace(change, value=abs(last.value) - abs(first.value))
+    if flipped:
+        growth = combine(growth.value, change.unit, [*_sum_of_shared(first, last)])
+    if abs(growth.value) <= half_width(growth):
+        remark = "its sign changed, its size did not" if flipped else ""
+        return Change(change, CHANGED if flipped else UNCHANGED, remark)
+    return Change(change, IMPROVED if growth.value < 0 else WORSE)
+
+
+def rate_interval(count: int, exposure_s: float, coverage: float = COVERAGE) -> tuple[float, float]:
+    """Return the exact two-sided limits of a rate from a count.
+
+    Parameters
+    ----------
+    count : int
+        Number of events.
+    exposure_s : float
+        Seconds in which they were counted.
+    coverage : float, optional
+        Share of cases that the interval holds the rate, at least.
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper limit in events per second.
+
+    References
+    ----------
+    .. [1] F. Garwood, Fiducial limits for the Poisson distribution, Biometrika 28 (1936) 437-442.
+
+    Examples
+    --------
+    >>> [round(float(limit), 3) for limit in rate_interval(10, 1.0)]
+    [4.795, 18.39]
+    """
+    tail = (1 - coverage) / 2
+    low = float(special.gammaincinv(count, tail)) if count else 0.0
+    return low / exposure_s, float(special.gammaincinv(count + 1, 1 - tail)) / exposure_s
+
+
+def rate_ratio_interval(
+    first: Counts, last: Counts, coverage: float = COVERAGE
+) -> tuple[float, float]:
+    """Return the exact two-sided limits of the ratio of two Poisson rates, last over first.
+
+    Parameters
+    ----------
+    first, last : tuple of int and float
+        Number of events, and the seconds in which they were counted.
+    coverage : float, optional
+        Share of cases that the interval holds the ratio, at least.
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper limit; 0 to infinity where nothing was counted.
+
+    References
+    ----------
+    .. [1] C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the
+       case of the binomial, Biometrika 26 (1934) 404-413, on the counts given their sum.
+
+    Examples
+    --------
+    >>> [round(limit, 3) for limit in rate_ratio_interval((5, 60.0), (20, 60.0))]
+    [1.457, 13.639]
+    """
+    (a, time_a), (b, time_b) = first, last
+    tail = (1 - coverage) / 2
+    low = float(special.betaincinv(b, a + 1, tail)) if b else 0.0
+    high = float(special.betaincinv(b + 1, a, 1 - tail)) if a else 1.0
+    scale = time_a / time_b
+    return (
+        scale * low / (1 - low) if low < 1 else math.inf,
+        scale * high / (1 - high) if high < 1 else math.inf,
+    )
+
+
+def judge_counts(change: Change, first: Counts, last: Counts) -> Change:
+    """Judge a change of a rate by its counts instead of a normal law.
+
+    Parameters
+    ----------
+    change : Change
+        The change of the rate, for its difference.
+    first, last : tuple of int and float
+        Number of events, and the seconds in which they were counted.
+
+    Returns
+    -------
+    Change
+        ``improved`` or ``worse`` only where the exact limits of the ratio leave out 1.
+    """
+    if not change.difference.measurable:
+        return change
+    low, high = rate_ratio_interval(first, last)
+    verdict = IMPROVED if high < 1 else WORSE if low > 1 else UNCHANGED
+    upper = "no upper limit" if math.isinf(high) else f"{high:.2g}"
+    remark = f"ratio of rates {low:.2g} to {upper}, exact Poisson limits, 95 %"
+    return Change(change.difference, verdict, remark)
+
+
+def budget_of(quantity: Quantity) -> tuple[Term, ...]:
+    """Return the components of a quantity's uncertainty, what its budget leaves out included."""
+    listed = math.fsum(term.u**2 for term in quantity.budget)
+    rest = quantity.u**2 - listed
+    if rest <= 1e-9 * quantity.u**2:
+        return quantity.budget
+    return (*quantity.budget, Term("measurement", math.sqrt(rest), "B", quantity.dof))
+
+
+def _subtracted(first: Quantity, last: Quantity) -> list[Term]:
+    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in SHARED]
+    for source in sorted(SHARED):
+        a, b = _shared(first, source), _shared(last, source)
+        if a or b:
+            terms.append(Term(source, abs(a - b), "B"))
+    return terms
+
+
+def _sum_of_shared(first: Quantity, last: Quantity) -> list[Term]:
+    """Return the components of the sum of two values: what they share adds."""
+    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in SHARED]
+    both = [(s, _shared(first, s) + _shared(last, s)) for s in sorted(SHARED)]
+    return terms + [Term(source, u, "B") for source, u in both if u]
+
+
+def _shared(quantity: Quantity, source: str) -> float:
+    return math.sqrt(math.fsum(t.u**2 for t in budget_of(quantity) if t.source == source))
