@@ -11,6 +11,7 @@ SHORTEST_AT_FULL_SCALE = 3
 SHORTEST_BELOW = 4
 FEWEST_BELOW = 3
 CORNER_STEPS = 16
+STRAIGHT = 6
 LARGEST_STEP = 2.0**-12
 FIRST_TIMES = 3
 
@@ -32,9 +33,10 @@ class FlatTops:
     makes of it: a parabola that stays within one step over n samples has fallen by less than 10
     steps n samples further on. A run that falls by more than 16 steps on both sides is therefore
     cut off, or it is the top of a pulse. At full scale the two are not told apart. Below, a run
-    counts only if it ends in a corner on both sides (16 steps within 2 samples, which a pulse
-    behind a low-pass filter does not do) and if at least one side takes longer than an edge of a
-    pulse. So clipping below full scale is found in tones of about 40 samples a period or more.
+    counts only if it ends in a corner on both sides (16 steps within 2 samples, not more
+    than 6 times that within 4: a pulse behind a low-pass filter bends more gently, or faster) and if at least one side takes longer than an edge of a
+    pulse (4 samples, or 1/16 of the top). So clipping below full scale is found in tones of about
+    40 samples a period or more.
     """
 
     sign: int
@@ -82,8 +84,10 @@ class FlatTops:
         deepest = np.max([fall(np.maximum(length // part, 2)) for part in (1, 2, 4, 8)], axis=0)
         smooth = CORNER_STEPS * max(self.code, min(step, LARGEST_STEP))
         cut = (deepest > smooth).all(axis=0)
-        corner = (fall(2) > CORNER_STEPS * step).all(axis=0) & (length >= SHORTEST_BELOW)
-        edge = np.max([fall(near) for near in (1, 2, 3, 4)] + [fall(length // 8)], axis=0)
+        near = np.maximum(fall(1), fall(2))
+        corner = ((near > CORNER_STEPS * step) & (fall(4) <= STRAIGHT * near)).all(axis=0)
+        corner &= length >= SHORTEST_BELOW
+        edge = np.max([fall(distance) for distance in (1, 2, 3, 4)] + [fall(length // 16)], axis=0)
         slow = (edge < swing / 2).any(axis=0)
         self.runs_at.append(first + start[cut])
         self.lengths.append(length[cut])
@@ -96,7 +100,8 @@ class FlatTops:
         at, lengths = np.concatenate(self.runs_at), np.concatenate(self.lengths)
         if not at_full_scale:
             keep = np.concatenate(self.cornered)
-            if np.count_nonzero(keep) < max(FEWEST_BELOW, len(keep) / 2):
+            few = np.count_nonzero(keep) < FEWEST_BELOW
+            if few or lengths[keep].sum() < lengths.sum() / 2:
                 return np.empty(0, np.int64), 0
             at, lengths = at[keep], lengths[keep]
         return at, int(lengths.sum())

@@ -25,6 +25,7 @@ SILENT_DBFS = -90.0
 FAR_TOO_LOW_DBFS = -70.0
 LOW_DBFS = -50.0
 FEWEST_STEPS = 16
+STEP_SAMPLES = 16384
 DC_LIMIT = 0.005
 DC_SHARE = 0.03
 EMPTY_DBFS = -80.0
@@ -189,14 +190,15 @@ class Tally:
         top, bottom = float(x.max()), float(x.min())
         self.highest, self.lowest = max(self.highest, top), min(self.lowest, bottom)
         if self.capture.channels > 1:
-            self.peaks = np.maximum(self.peaks, np.ptp(frames, axis=0) / 2)
+            swings = [float(np.ptp(frames[:, i])) for i in range(self.capture.channels)]
+            self.peaks = np.maximum(self.peaks, np.array(swings) / 2)
         piece = min(len(x), max(1, round(0.1 * self.capture.rate)))
         power = x[: len(x) // piece * piece].reshape(-1, piece).var(axis=1)
         self.loudest = max(self.loudest, float(power.max()))
         mean, middle = float(x.mean()), (top + bottom) / 2
         self.dc.append(math.copysign(min(abs(mean), abs(middle)), mean) if mean * middle > 0 else 0)
         if self.step > self.step_floor:
-            moves = np.abs(np.diff(x))
+            moves = np.abs(np.diff(x[:STEP_SAMPLES]))
             moves = moves[moves > 0]
             if len(moves):
                 self.step = max(self.step_floor, min(self.step, float(moves.min())))
