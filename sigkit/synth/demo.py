@@ -1,0 +1,129 @@
+"""The demo job on disk: written bit for bit the same each time, never over anything else."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from sigkit.errors import InputError
+from sigkit.synth.scenario import SCENARIO
+from sigkit.synth.sound import Sound, write_wav
+
+JOB_TOML = """\
+unit = "K14"
+description = "44-key two-oscillator keyboard synthesizer"
+mains_hz = 50
+lowest_key = "F2"
+keys = 44
+
+[stages.1_before]
+date = "2026-03-02"
+room_c = 20.5
+
+[stages.2_cleaned]
+date = "2026-03-09"
+room_c = 21.0
+
+[stages.3_after]
+date = "2026-03-23"
+room_c = 20.0
+
+[private]
+owner = "not for export"
+"""
+
+
+def demo_sound(name: str) -> Sound:
+    """Return one capture of the demo as sound, with its exact truth.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"1_before/slider-volume.wav"``.
+
+    Returns
+    -------
+    Sound
+        Before it is rounded to 16 bits. Truth of a pitch capture: ``frequency_hz`` and ``cents``
+        (re 220 Hz) at ``time_s``; of a slider capture: ``events``, ``passes`` and ``clean``.
+
+    Raises
+    ------
+    InputError
+        The demo has no such capture.
+
+    Examples
+    --------
+    >>> demo_sound("3_after/slider-volume.wav").truth["events"].empty
+    True
+    """
+    if name not in SCENARIO.captures:
+        raise InputError(
+            f"The demo has no capture named {name!r}.",
+            remedy=f"Choose one of {', '.join(SCENARIO.captures)}.",
+        )
+    return SCENARIO.captures[name].sound()
+
+
+def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[Path]:
+    """Write the demo job: captures of three stages and ``job.toml``.
+
+    Parameters
+    ----------
+    folder : path-like
+        Where to write it; made if it does not exist.
+    remake : bool
+        Replace files of the demo that differ from what it would write. Other files in the folder
+        are never touched.
+
+    Returns
+    -------
+    list of Path
+        Every file of the demo, in order; those that were right already are left alone.
+
+    Raises
+    ------
+    InputError
+        A file differs and ``remake`` is false; then nothing at all is written.
+
+    Notes
+    -----
+    Takes some seconds and 14 MB. What is planted is listed in ``sample_audio/README.md``.
+    """
+    folder = Path(folder)
+    wanted = _contents()
+    right = {name for name, data in wanted.items() if _holds(folder / name, data)}
+    if not remake:
+        for name in wanted:
+            if name not in right and (folder / name).exists():
+                raise InputError(
+                    "A file of the demo is there already and differs; nothing was written.",
+                    where=str(folder / name),
+                    remedy="Choose an empty folder, or ask for the demo to be remade.",
+                )
+    for name, data in wanted.items():
+        if name not in right:
+            path = folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            part = path.with_name(path.name + ".part")
+            part.write_bytes(data)
+            part.replace(path)
+    return [folder / name for name in wanted]
+
+
+def _contents() -> dict[str, bytes]:
+    """Bytes of every file of the demo by its path in the job folder."""
+    wanted = {"job.toml": JOB_TOML.encode()}
+    with tempfile.TemporaryDirectory() as scratch:
+        path = Path(scratch) / "capture.wav"
+        for name, planted in SCENARIO.captures.items():
+            write_wav(
+                path, planted.sound(), subtype="PCM_16", seed=planted.seed + 1000, overwrite=True
+            )
+            wanted[name] = path.read_bytes()
+    return wanted
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    return path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data
