@@ -33,10 +33,10 @@ class FlatTops:
     makes of it: a parabola that stays within one step over n samples has fallen by less than 10
     steps n samples further on. A run that falls by more than 16 steps on both sides is therefore
     cut off, or it is the top of a pulse. At full scale the two are not told apart. Below, a run
-    counts only if it ends in a corner on both sides (16 steps within 2 samples, not more
-    than 6 times that within 4: a pulse behind a low-pass filter bends more gently, or faster) and if at least one side takes longer than an edge of a
-    pulse (4 samples, or 1/16 of the top). So clipping below full scale is found in tones of about
-    40 samples a period or more.
+    counts only if it ends in a corner on both sides and if at least one side takes longer than an
+    edge of a pulse (4 samples, or 1/16 of the top). A corner falls by 16 steps within 2 samples,
+    and by no more than 6 times that within 4: a pulse behind a low-pass filter bends more gently,
+    or faster. So clipping below full scale is found in tones of about 40 samples a period or more.
     """
 
     sign: int

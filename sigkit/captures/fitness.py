@@ -198,7 +198,7 @@ class Tally:
         mean, middle = float(x.mean()), (top + bottom) / 2
         self.dc.append(math.copysign(min(abs(mean), abs(middle)), mean) if mean * middle > 0 else 0)
         if self.step > self.step_floor:
-            moves = np.abs(np.diff(x[:STEP_SAMPLES]))
+            moves = np.abs(np.diff(x if math.isinf(self.step) else x[:STEP_SAMPLES]))
             moves = moves[moves > 0]
             if len(moves):
                 self.step = max(self.step_floor, min(self.step, float(moves.min())))
