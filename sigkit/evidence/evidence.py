@@ -91,7 +91,7 @@ class Evidence:
             key = outcome.take.key
             if outcome.error is not None:
                 error = outcome.error
-                lost = isinstance(error, InputError)
+                lost = isinstance(error, InputError) or math.isnan(outcome.duration_s)
                 found.append(Problem(error.problem, key, error.remedy, lost=lost))
             if outcome.sha256 and outcome.sha256 in seen:
                 found.append(

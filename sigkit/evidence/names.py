@@ -16,7 +16,7 @@ PATTERN = "TEST-SUBJECT[-SETTING][-tN].wav"
 SUFFIXES = (".wav", ".w64", ".rf64")
 OTHER_AUDIO = (".aac", ".aif", ".aiff", ".flac", ".m4a", ".mp3", ".ogg", ".opus", ".wma")
 
-_TAKE = re.compile(r"t([1-9]\d*)")
+_TAKE = re.compile(r"t0*([1-9]\d*)")
 _WORD = re.compile(r"[^\W_]+(_[^\W_]+)*")
 _RANKS = {"before": 0, "after": 2, "followup": 3}
 
@@ -78,10 +78,16 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
             where=where,
             remedy=f"Did you mean '{better}{path.suffix}'? Names are {PATTERN}.",
         )
-    take = 1
+    given, take = parts[1:], 1
     if len(parts) > 2 and (match := _TAKE.fullmatch(parts[-1])):
         take = int(match[1])
         parts.pop()
+    if any(_TAKE.fullmatch(part) for part in parts[1:]):
+        raise InputError(
+            "The capture's name has its take in the wrong place.",
+            where=where,
+            remedy=f"Put the take last: {PATTERN}.",
+        )
     if not 2 <= len(parts) <= 3 or not all(_WORD.fullmatch(part) for part in parts):
         raise InputError(
             "The capture's name does not say its test and subject.",
@@ -89,14 +95,8 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
             remedy=f"Rename it to {PATTERN}, words joined with underscores; "
             f"tests: {', '.join(TESTS)}.",
         )
-    if any(_TAKE.fullmatch(part) for part in parts[1:]):
-        raise InputError(
-            "The capture's name has its take in the wrong place.",
-            where=where,
-            remedy=f"Put the take last: {PATTERN}.",
-        )
     if parts[0] not in TESTS and (near := closest(parts[0], TESTS)):
-        better = "-".join([near, *parts[1:]])
+        better = "-".join([near, *given])
         raise InputError(
             f"There is no bench test named {parts[0]!r}.",
             where=where,

@@ -148,6 +148,9 @@ def _leading(rows: Sequence[Row]) -> list[Row]:
 def _line(row: Row) -> dict[str, Any]:
     tested = [name for name, cell in row.cells.items() if cell.tested]
     stages = list(row.cells)
+    ends = (tested[0], tested[-1])
+    if len(tested) < 2:
+        ends = (tested[0] if tested[0] != stages[-1] else stages[0], stages[-1])
     limit = row.limit_verdict.word
     if limit in (WITHIN, OUTSIDE, UNDECIDED) and row.limit is not None:
         probability = row.limit_verdict.probability or 0.0
@@ -158,12 +161,7 @@ def _line(row: Row) -> dict[str, Any]:
         "label": row.judged.label,
         "anchor": picture_name(row.group),
         "cells": [(name, cell_text(row.cells[name]), _takes(row.cells[name])) for name in stages],
-        "ends": [
-            (name, cell_text(row.cells[name]))
-            for name in dict.fromkeys(
-                (stages[0], stages[-1]) if len(tested) < 2 else (tested[0], tested[-1])
-            )
-        ],
+        "ends": [(name, cell_text(row.cells[name])) for name in dict.fromkeys(ends)],
         "change": change_text(row.change),
         "verdict": row.verdict,
         "short_verdict": row.verdict.partition(":")[0],

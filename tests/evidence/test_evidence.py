@@ -1,0 +1,307 @@
+import json
+import os
+import re
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sigkit.errors import InputError
+from sigkit.evidence.job import open_job
+from sigkit.evidence.manifest import verify
+from sigkit.quantity import Quantity
+
+FORBIDDEN = ("certified", "calibrated", "as new", "perfect", "guarantee", "score", "grade")
+
+
+@pytest.fixture
+def evidence(job_folder):
+    return open_job(job_folder).measure(progress=False)
+
+
+def row(evidence, subject, quantity):
+    table = evidence.table
+    found = table[(table.subject == subject) & (table.quantity == quantity)]
+    assert len(found) == 1
+    return found.iloc[0]
+
+
+def test_table_has_one_row_per_test_subject_setting_and_quantity(evidence):
+    table = evidence.table
+    assert list(table.columns) == [
+        *("test", "subject", "setting", "quantity", "unit"),
+        *("before", "u_before", "why_before", "after", "u_after", "why_after"),
+        *("change", "u_change", "verdict", "limit", "limit_source", "limit_verdict"),
+        *("p_within", "remarks"),
+    ]
+    assert len(table) == 3 * 3
+    assert list(dict.fromkeys(table.subject)) == ["noise", "release", "volume"]
+
+
+def test_values_are_those_of_the_sound(evidence):
+    """Peaks of 0.5, 0.52 and a tenth of them: levels by definition 20 log10."""
+    volume = row(evidence, "volume", "worst_level")
+    levels = 20 * np.log10([0.5, 0.52])
+    assert volume.before == pytest.approx(levels.mean(), abs=0.02)
+    assert volume.change == pytest.approx(-20.0, abs=0.1)
+    assert volume.verdict == "improved"
+    scatter = np.std(levels, ddof=1) / np.sqrt(2)
+    assert volume.u_before == pytest.approx(
+        np.hypot(scatter, np.hypot(0.1 / 2**0.5, 0.1)), abs=0.01
+    )
+    assert volume.limit == -50
+    assert volume.limit_verdict == "outside limits"
+    assert volume.p_within < 1e-3
+    assert "single take" not in volume.remarks
+    release = row(evidence, "release", "worst_level")
+    assert release.verdict == "worse"
+    assert release.change == pytest.approx(20 * np.log10(2), abs=0.02)
+    assert "single take: repeatability unknown" in release.remarks
+
+
+def test_rates_with_counts_are_judged_by_exact_limits(evidence):
+    """Counts 20 and 40 in 2 s each: ratio 2, exact limits 1.14 to 3.60 (scipy binomtest)."""
+    release = row(evidence, "release", "event_rate")
+    assert release.verdict == "worse"
+    assert "exact Poisson limits" in release.remarks
+    cell = next(r for r in evidence.rows if r.subject == "volume").cells["before"]
+    assert cell.counts == (50 + 52, 4.0)
+    assert cell.takes == 2
+
+
+def test_what_is_missing_says_why(evidence):
+    noise = row(evidence, "noise", "worst_level")
+    assert np.isnan(noise.after)
+    assert noise.why_after == "not tested"
+    assert noise.verdict == "not comparable: no capture in after"
+    assert noise.limit_verdict == "not tested"
+    floor = row(evidence, "release", "floor")
+    assert floor.verdict == "not measurable: before: the tone hides it: close the filter"
+    assert floor.limit_verdict == ""
+
+
+def test_dead_on_arrival_claims_no_improvement(job_folder):
+    shutil.rmtree(job_folder / "before")
+    (job_folder / "job.toml").write_text('[stages.before]\nreason = "not safe to power"')
+    evidence = open_job(job_folder).measure(progress=False)
+    assert not evidence.table.verdict.isin(["improved", "worse"]).any()
+    volume = row(evidence, "volume", "worst_level")
+    assert volume.verdict == "not comparable: no capture in before (not safe to power)"
+    assert volume.why_before == "not safe to power"
+    report = (evidence.write(job_folder / "evidence") / "report.html").read_text()
+    assert "before: not safe to power" in report
+
+
+def test_an_unfit_capture_and_one_that_cannot_answer_are_rows_with_reasons(job_folder, fake_slider):
+    fake_slider.tone(job_folder / "after/slider-release.wav", 1e-5)
+    (job_folder / "before/slider-release.wav").write_bytes(b"no sound at all")
+    evidence = open_job(job_folder).measure(progress=False)
+    release = row(evidence, "release", "worst_level")
+    assert "Record again" in release.why_after
+    assert release.why_before
+    assert release.verdict.startswith("not measurable: before: ")
+    lost = {problem.where: problem.lost for problem in evidence.problems}
+    assert lost == {"before/slider-release.wav": True, "after/slider-release.wav": False}
+    assert row(evidence, "volume", "worst_level").verdict == "improved"
+
+
+def test_the_same_recording_under_two_names_is_pointed_out(job_folder):
+    shutil.copy(job_folder / "before/slider-release.wav", job_folder / "after/slider-release.wav")
+    evidence = open_job(job_folder).measure(progress=False)
+    assert "same recording as before/slider-release.wav" in evidence.problems[0].problem
+    release = row(evidence, "release", "worst_level")
+    assert release.verdict == "no change shown"
+    assert "the same recording lies in both stages" in release.remarks
+
+
+def test_other_options_are_not_compared(job_folder):
+    (job_folder / "job.toml").write_text('[captures."after/slider-release"]\ncontrols = "level"')
+    evidence = open_job(job_folder).measure(progress=False)
+    release = row(evidence, "release", "worst_level")
+    assert release.verdict == "not comparable: measured with other options"
+    assert np.isnan(release.change)
+    assert not np.isnan(release.before)
+    assert not np.isnan(release.after)
+
+
+def test_the_jobs_own_limit_and_rails(job_folder):
+    (job_folder / "job.toml").write_text(
+        "[limits.slider]\nworst_level = -20\nevent_rate = 30\n"
+        "[stages.before.rails_v]\nplus = 14.6\n[stages.after.rails_v]\nplus = 15.0\n"
+    )
+    evidence = open_job(job_folder).measure(progress=False)
+    volume = row(evidence, "volume", "worst_level")
+    assert (volume.limit, volume.limit_source) == (-20, "set for this job")
+    assert volume.limit_verdict == "within limits"
+    assert "includes the effect of rail plus: 14.6 V, then 15 V" in volume.remarks
+    assert row(evidence, "volume", "event_rate").limit_verdict == "within limits"
+
+
+def test_folder_holds_everything_and_verifies(evidence, job_folder, tmp_path):
+    folder = evidence.write(tmp_path / "out")
+    names = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+    assert names == [
+        "charts/slider-noise-half.png",
+        "charts/slider-release.png",
+        "charts/slider-volume.png",
+        "manifest.json",
+        "report.html",
+        "results.csv",
+        "results.json",
+    ]
+    found = verify(folder, job_folder)
+    assert found.ok
+    assert len(found.matched) == 6 + 7
+    csv = pd.read_csv(folder / "results.csv")
+    pd.testing.assert_frame_equal(csv[["change"]], evidence.table[["change"]], rtol=1e-8)
+    document = json.loads((folder / "results.json").read_text())
+    assert document["schema"] == 1
+    assert {c["path"] for c in document["captures"]} == {t.key for t in evidence.job.takes}
+    assert document["captures"][0]["result"]["quantities"]["worst_level"]["unit"] == "dB"
+
+
+def test_the_same_input_gives_the_same_bytes(job_folder, tmp_path):
+    other = tmp_path / "elsewhere"
+    shutil.copytree(job_folder, other)
+    first = open_job(job_folder).measure(progress=False).write(tmp_path / "a")
+    second = open_job(other).measure(progress=False).write(tmp_path / "b")
+    for path in first.rglob("*"):
+        if path.is_file():
+            assert path.read_bytes() == (second / path.relative_to(first)).read_bytes(), path.name
+
+
+def test_nothing_private_leaves(job_folder, monkeypatch):
+    (job_folder / "job.toml").write_text(
+        'unit = "K14"\n[private]\nowner = "Erika Mustermann"\nprice = 350\n'
+    )
+    (job_folder / "after/slider-hiss.wav").write_bytes(b"no sound at all")
+    monkeypatch.chdir(job_folder.parent)
+    evidence = open_job("job").measure(progress=False)
+    folder = evidence.write("out")
+    for path in folder.rglob("*"):
+        if path.is_file():
+            content = path.read_bytes()
+            for secret in (b"Mustermann", b"Jane Doe", str(job_folder).encode()):
+                assert secret not in content, path.name
+    assert "Jane Doe" not in evidence._repr_html_()
+
+
+def test_report_stands_alone_and_keeps_its_words(evidence, job_folder):
+    folder = evidence.write(job_folder / "evidence")
+    report = (folder / "report.html").read_text()
+    assert len(report) < 3_000_000
+    assert not re.search(r"https?:|<script|<link|@import|url\(", report)
+    text = re.sub(r"data:[^\"]+|<style.*?</style>|<[^>]+>", "", report, flags=re.S).casefold()
+    assert [word for word in FORBIDDEN if re.search(rf"\b{word}", text)] == []
+    for caution in ("mains", "capacitor", "solvent", "resonance", "powered chassis", "licensed"):
+        assert caution in text
+    assert "what this evidence does not show" in text
+    for take in evidence.job.takes:
+        assert take.key in report
+    assert evidence.outcomes[0].sha256 in report
+    for word in ("improved", "worse", "outside limits", "not tested", "not measurable"):
+        assert word in text
+    worse, improved = text.index("still outside limits or worse"), text.index("all captures")
+    assert worse < improved
+
+
+def test_report_escapes_what_a_job_says(job_folder):
+    (job_folder / "job.toml").write_text("unit = '<b>K14</b> & co'\n")
+    evidence = open_job(job_folder).measure(progress=False)
+    report = (evidence.write(job_folder / "evidence") / "report.html").read_text()
+    assert "<b>K14</b>" not in report
+    assert "&lt;b&gt;K14&lt;/b&gt; &amp; co" in report
+
+
+def test_older_evidence_is_kept(evidence, job_folder):
+    target = job_folder / "evidence"
+    evidence.write(target)
+    first = (target / "manifest.json").read_bytes()
+    (target / "report.html").write_text("changed by hand")
+    evidence.write(target)
+    assert (job_folder / "evidence-1/report.html").read_text() == "changed by hand"
+    assert (target / "manifest.json").read_bytes() == first
+    evidence.write(target)
+    assert (job_folder / "evidence-2").is_dir()
+    assert sorted(p.name for p in job_folder.iterdir()) == [
+        *("after", "before", "evidence", "evidence-1", "evidence-2")
+    ]
+
+
+def test_other_peoples_files_are_refused(evidence, tmp_path, job_folder):
+    for place in (tmp_path / "photos", tmp_path / "a file", job_folder / "before"):
+        if place.name == "photos":
+            place.mkdir()
+            (place / "manifest.json").write_text('{"kind": "something else"}')
+        elif not place.exists():
+            place.write_text("mine")
+        with pytest.raises(InputError, match="holds something else"):
+            evidence.write(place)
+    assert (tmp_path / "a file").read_text() == "mine"
+    (tmp_path / "empty").mkdir()
+    assert evidence.write(tmp_path / "empty").is_dir()
+
+
+def test_an_interrupted_write_leaves_nothing(evidence, tmp_path, monkeypatch):
+    target = tmp_path / "place" / "evidence"
+    evidence.write(target)
+    before = (target / "manifest.json").read_bytes()
+
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sigkit.evidence.report.report_html", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        evidence.write(target)
+    assert [p.name for p in target.parent.iterdir()] == ["evidence"]
+    assert (target / "manifest.json").read_bytes() == before
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_place_without_permission(evidence, tmp_path):
+    tmp_path.chmod(0o500)
+    with pytest.raises(InputError, match="cannot be written"):
+        evidence.write(tmp_path / "out")
+
+
+def test_rich_display_shows_every_row_and_reason(evidence):
+    shown = evidence._repr_html_()
+    assert shown.count("<tr>") == 1 + 9
+    assert "close the filter" in shown
+    assert str(evidence) == "evidence of 7 captures in 2 stages"
+
+
+def test_rooms_apart_are_not_compared():
+    from sigkit.evidence.job import Stage
+    from sigkit.evidence.rows import comparable
+
+    before, after = Stage("before", room_c=16.0), Stage("after", room_c=27.0)
+    why, remarks = comparable("warmup", before, after, [], [])
+    assert (why, remarks) == ("room 16 °C against 27 °C", ())
+
+
+def test_a_power_on_time_known_as_a_range_widens_the_settling_time():
+    """A rectangular width of 600 s is a standard uncertainty of 600/sqrt(12) (GUM 4.3.7)."""
+    import dataclasses
+
+    from sigkit.evidence.run import _widen
+    from sigkit.measures.result import Result, Source
+
+    @dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
+    class Settled(Result):
+        settling_time: Quantity
+        total_drift: Quantity
+
+    result = Settled(
+        source=Source(name="x.wav", rate=8000, channel=0, duration_s=1.0),
+        settings={},
+        settling_time=Quantity(900.0, 5.0, "s"),
+        total_drift=Quantity(9.0, 0.5, "cents"),
+    )
+    wider = _widen(result, 600.0)
+    assert wider.settling_time.value == 900.0
+    assert wider.settling_time.u == pytest.approx(np.hypot(5.0, 600 / np.sqrt(12)))
+    assert wider.total_drift is result.total_drift
+    assert "known to 600 s only" in wider.notes[-1]
+    assert _widen(result, 0.0) is result

@@ -1,0 +1,212 @@
+"""Takes, differences, directions and exact counts, against published figures."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sigkit.judging.compare import (
+    Change,
+    difference,
+    half_width,
+    join_takes,
+    judge_change,
+    judge_counts,
+    rate_interval,
+    rate_ratio_interval,
+)
+from sigkit.quantity import Quantity, Term, combine, not_measurable
+
+
+def cents(value, u=0.5):
+    return Quantity(value, u, "cents")
+
+
+@pytest.mark.parametrize(
+    ("count", "coverage", "low", "high"),
+    [
+        (0, 0.95, 0.0, 3.6889),
+        (1, 0.95, 0.0253, 5.5716),
+        (10, 0.95, 4.7954, 18.3904),
+        (25, 0.95, 16.1787, 36.9049),
+        (25, 0.90, 17.3821, 34.9161),
+        (25, 0.99, 13.9954, 41.0004),
+        (100, 0.99, 76.1205, 128.7606),
+    ],
+)
+def test_rate_limits_match_published_poisson_limits(count, coverage, low, high):
+    """Garwood, Biometrika 28 (1936) 437-442: tabulated limits of a Poisson mean."""
+    assert rate_interval(count, 1.0, coverage) == pytest.approx((low, high), abs=5e-5)
+    tail = (1 - coverage) / 2
+    expected = (
+        stats.chi2.ppf(tail, 2 * count) / 2 if count else 0.0,
+        stats.chi2.isf(tail, 2 * count + 2) / 2,
+    )
+    assert rate_interval(count, 1.0, coverage) == pytest.approx(expected, rel=1e-12)
+
+
+def test_rate_scales_with_exposure():
+    """Printed example of a one-sample exact Poisson test, 137 events in 24.19893 (from memory)."""
+    assert rate_interval(137, 24.19893) == pytest.approx((4.753125, 6.692709), abs=5e-7)
+
+
+def test_rate_ratio_matches_the_printed_example():
+    """Printed example of a two-sample exact Poisson test (from memory): 11/800 against 21/3011."""
+    limits = rate_ratio_interval((21, 3011.0), (11, 800.0))
+    assert limits == pytest.approx((0.8584264, 4.2772659), abs=5e-8)
+
+
+@pytest.mark.parametrize(("first", "last"), [(20, 5), (10, 2), (12, 1), (6, 0), (0, 7), (33, 31)])
+def test_rate_ratio_matches_the_binomial_interval(first, last):
+    """Clopper and Pearson 1934, as scipy.stats.binomtest computes it, given the sum of counts."""
+    exact = stats.binomtest(last, first + last).proportion_ci(0.95, "exact")
+    low, high = rate_ratio_interval((first, 10.0), (last, 10.0))
+    assert low == pytest.approx(exact.low / (1 - exact.low), rel=1e-9)
+    expected = exact.high / (1 - exact.high) if exact.high < 1 else math.inf
+    assert high == pytest.approx(expected, rel=1e-9)
+
+
+def test_rate_ratio_of_nothing_says_nothing():
+    assert rate_ratio_interval((0, 10.0), (0, 10.0)) == (0.0, math.inf)
+
+
+def test_rate_ratio_covers_the_truth():
+    """Conditional limits are exact: at least 95 % coverage, whatever the rates."""
+    random = np.random.default_rng(5)
+    for rate, ratio in ((2.0, 1.0), (12.0, 0.25), (5.0, 3.0)):
+        hits = 0
+        for _ in range(600):
+            a, b = int(random.poisson(rate)), int(random.poisson(rate * ratio * 2))
+            low, high = rate_ratio_interval((a, 10.0), (b, 20.0))
+            hits += low <= ratio <= high
+        assert hits / 600 >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 600)
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "verdict"),
+    [(5, 0, "no change shown"), (6, 0, "improved"), (0, 6, "worse"), (10, 2, "improved")],
+)
+def test_five_to_none_is_no_evidence_and_six_to_none_is(first, last, verdict):
+    """Exact p: 5 to 0 gives 0.0625, 6 to 0 gives 0.03125 (2 * 0.5**n)."""
+    change = Change(Quantity((last - first) / 10, 0.01, "1/s"), "improved")
+    judged = judge_counts(change, (first, 10.0), (last, 10.0))
+    assert judged.verdict == verdict
+    assert "exact Poisson" in judged.remark
+    p = stats.binomtest(last, first + last, 0.5).pvalue
+    assert (p < 0.05) == (verdict != "no change shown")
+
+
+def test_mean_of_takes_matches_gum_h2():
+    """JCGM 100:2008, H.2, five readings of a voltage: mean 4.9990 V, s/sqrt(n) 0.0032 V, 4 dof."""
+    readings = [5.007, 4.994, 5.005, 4.990, 4.999]
+    joined = join_takes([Quantity(v, 1e-9, "V") for v in readings])
+    assert joined.value == pytest.approx(4.9990, abs=5e-5)
+    assert joined.u == pytest.approx(0.0032, abs=5e-5)
+    assert joined.dof == pytest.approx(4, rel=1e-6)
+    assert half_width(joined) / joined.u == pytest.approx(2.776, abs=5e-4)  # GUM, Table G.2
+
+
+def test_takes_share_what_is_common_and_average_what_is_random():
+    takes = [
+        combine(v, "Hz", [Term("noise", 0.3, "A", 10), Term("sound-card clock", 0.4, "B")])
+        for v in (10.0, 10.0, 10.0, 10.0)
+    ]
+    joined = join_takes(takes)
+    budget = {t.source: (t.u, t.dof) for t in joined.budget}
+    assert budget == {
+        "noise": (pytest.approx(0.15), 40),
+        "sound-card clock": (pytest.approx(0.4), math.inf),
+    }
+
+
+def test_a_take_without_a_value_is_not_left_out():
+    joined = join_takes([cents(1.0), not_measurable("cents", "not settled"), cents(2.0)])
+    assert joined.reason == "1 of 3 takes: not settled"
+    single = cents(1.0)
+    assert join_takes([single]) is single
+
+
+def test_intervals_of_means_cover_the_truth():
+    """Over random takes the stated interval holds the truth: 95 % less three binomial sd."""
+    random = np.random.default_rng(8)
+    for n in (2, 3, 6):
+        hits = 0
+        for _ in range(500):
+            values = random.normal(3.0, 1.0, n)
+            joined = join_takes([Quantity(v, 1e-6, "cents") for v in values])
+            hits += abs(joined.value - 3.0) <= half_width(joined)
+        assert hits / 500 >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 500)
+
+
+def test_the_shared_clock_cancels():
+    clock = Term("sound-card clock", 0.0127, "B")
+    first = combine(440.0, "Hz", [clock, Term("noise", 0.003, "A", 8)])
+    last = combine(441.0, "Hz", [clock, Term("noise", 0.004, "A", 8)])
+    change = difference(first, last)
+    assert change.value == pytest.approx(1.0)
+    assert change.u == pytest.approx(0.005, rel=1e-9)
+    only = combine(440.0, "Hz", [clock])
+    assert difference(only, only).u == pytest.approx(0.0127 * math.sqrt(2))
+
+
+def test_uncertainty_that_a_budget_leaves_out_is_kept():
+    half_listed = Quantity(1.0, 0.5, "cents", budget=(Term("noise", 0.3, "A"),))
+    change = difference(half_listed, half_listed)
+    assert change.u == pytest.approx(0.5 * math.sqrt(2))
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "better", "verdict"),
+    [
+        (9.0, 2.0, "smaller", "improved"),
+        (2.0, 9.0, "smaller", "worse"),
+        (2.0, 3.0, "smaller", "no change shown"),
+        (-9.0, -2.0, "smaller", "worse"),
+        (-9.0, -2.0, "nearer zero", "improved"),
+        (9.0, -2.0, "nearer zero", "improved"),
+        (-2.0, 9.0, "nearer zero", "worse"),
+        (-5.0, 5.0, "nearer zero", "changed"),
+        (0.1, -0.1, "nearer zero", "no change shown"),
+        (440.0, 441.0, "none", "no change shown"),
+        (440.0, 460.0, "none", "changed"),
+    ],
+)
+def test_words_of_a_change(first, last, better, verdict):
+    assert judge_change(cents(first), cents(last), better).verdict == verdict
+
+
+def test_a_change_must_exceed_its_expanded_uncertainty():
+    u = math.sqrt(2) * 0.5
+    assert judge_change(cents(0), cents(2 * u * 0.999), "smaller").verdict == "no change shown"
+    assert judge_change(cents(0), cents(2 * u * 1.001), "smaller").verdict == "worse"
+
+
+def test_false_alarms_are_rare():
+    """No true change: at most 5 % of verdicts claim one, and three binomial sd more."""
+    random = np.random.default_rng(3)
+    claims = sum(
+        judge_change(cents(a), cents(b), "nearer zero").verdict != "no change shown"
+        for a, b in random.normal(0.4, 0.5, (800, 2))
+    )
+    assert claims / 800 <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 800)
+
+
+def test_a_magnitude_across_zero_does_not_profit_from_the_clock():
+    """|last| - |first| is a sum where the sign flips: what is shared adds."""
+    clock = Term("sound-card clock", 0.4, "B")
+    first = combine(-3.0, "cents", [clock, Term("noise", 0.05, "A")])
+    last = combine(2.0, "cents", [clock, Term("noise", 0.05, "A")])
+    assert judge_change(first, last, "nearer zero").verdict == "changed"
+    assert judge_change(combine(3.0, "cents", first.budget), last, "nearer zero").verdict == (
+        "improved"
+    )
+
+
+def test_no_value_no_change():
+    change = judge_change(not_measurable("s", "never settles"), cents(1.0), "smaller")
+    assert change.verdict == "not measurable: never settles"
+    assert not change.difference.measurable
+    assert math.isnan(half_width(change.difference))
+    counted = judge_counts(change, (5, 1.0), (1, 1.0))
+    assert counted is change

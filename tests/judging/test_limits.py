@@ -1,0 +1,98 @@
+"""The decision rule, against figures worked from JCGM 106:2012."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from sigkit.judging.limits import Limit, guide_limits, job_limits, judge_limit
+from sigkit.measures import TESTS
+from sigkit.quantity import Quantity, not_measurable
+
+
+def limit(value, unit="cents"):
+    return Limit(value, unit, "test")
+
+
+@pytest.mark.parametrize(
+    ("value", "word", "probability"),
+    [
+        (3.9, "within limits", 0.98610),
+        (-3.9, "within limits", 0.98610),
+        (4.6, "undecided", 0.78814),
+        (5.4, "undecided", 1 - 0.78814),
+        (6.1, "outside limits", 1 - 0.98610),
+    ],
+)
+def test_guarded_decision(value, word, probability):
+    """JCGM 106:2012, guard band w = U: limits +-5 cents, U = 1.0 cent, acceptance limit 4.0.
+
+    Probability of conformity Phi(2.2) = 0.98610 and Phi(0.8) = 0.78814.
+    """
+    verdict = judge_limit(Quantity(value, 0.5, "cents"), limit(5), "nearer zero")
+    assert verdict.word == word
+    assert verdict.probability == pytest.approx(probability, abs=5e-6)
+
+
+def test_risk_at_the_acceptance_limit():
+    """Guarded acceptance with w = U, k = 2: at most 1 - Phi(2) = 2.275 % at the limit itself."""
+    verdict = judge_limit(Quantity(4.0, 0.5, "s"), limit(5, "s"), "smaller")
+    assert verdict.word == "within limits"
+    assert 1 - verdict.probability == pytest.approx(0.02275, abs=5e-6)
+    assert judge_limit(Quantity(4.001, 0.5, "s"), limit(5, "s"), "smaller").word == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("z", "probability"), [(0.8416, 0.80), (1.2816, 0.90), (1.6449, 0.95), (2.3263, 0.99)]
+)
+def test_one_sided_conformity(z, probability):
+    """JCGM 106:2012, 7.3, Table 1: conformity probability for one-sided limits."""
+    verdict = judge_limit(Quantity(10 - z, 1.0, "s"), limit(10, "s"), "smaller")
+    assert verdict.probability == pytest.approx(probability, abs=5e-5)
+
+
+def test_regulator_diode_example():
+    """JCGM 106:2012 example (from memory): -5.47 V, u = 0.05 V, at most -5.40 V gives 92 %."""
+    verdict = judge_limit(Quantity(-5.47, 0.05, "V"), limit(-5.40, "V"), "smaller")
+    assert verdict.probability == pytest.approx(0.9192, abs=5e-5)
+    assert verdict.word == "undecided"
+
+
+def test_few_repeats_widen_the_guard_band():
+    """Student t for 95 % at 2 dof is 4.303 (JCGM 100:2008, Table G.2)."""
+    value = Quantity(5 - 4.302 * 0.5, 0.5, "s", dof=2)
+    assert judge_limit(value, limit(5, "s"), "smaller").word == "undecided"
+    value = Quantity(5 - 4.304 * 0.5, 0.5, "s", dof=2)
+    assert judge_limit(value, limit(5, "s"), "smaller").word == "within limits"
+
+
+def test_no_value_no_probability():
+    verdict = judge_limit(not_measurable("s", "too short"), limit(1, "s"), "smaller")
+    assert (verdict.word, verdict.probability) == ("not measurable", None)
+
+
+@given(st.floats(-50, 50), st.floats(0.01, 20), st.floats(0.1, 30))
+def test_within_is_never_claimed_on_a_coin_toss(value, u, allowed):
+    """At most 2 * 2.275 % risk where within is said, and the probability is scipy's."""
+    verdict = judge_limit(Quantity(value, u, "cents"), limit(allowed), "nearer zero")
+    law = stats.norm(value, u)
+    assert verdict.probability == pytest.approx(law.cdf(allowed) - law.cdf(-allowed), abs=1e-9)
+    if verdict.word == "within limits":
+        assert verdict.probability >= 1 - 2 * 0.02276
+    if verdict.word == "outside limits":
+        assert verdict.probability <= 0.02276
+
+
+def test_shipped_limits_name_real_quantities_and_their_source():
+    for (test, quantity), shipped in guide_limits().items():
+        judged = {j.quantity: j for j in TESTS[test].judged}[quantity]
+        assert judged.unit == shipped.unit
+        assert judged.better != "none"
+        assert shipped.source == "guide value, common practice, no source"
+
+
+def test_the_job_overrides_a_guide_value():
+    key = ("warmup", "total_drift")
+    chosen = job_limits({key: 8.0}, {key: "cents"})
+    assert chosen[key] == Limit(8.0, "cents", "set for this job")
+    assert chosen["warmup", "settling_time"].value == 1200

@@ -1,0 +1,102 @@
+import importlib.util
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import sigkit
+from sigkit.cli import main
+
+_spec = importlib.util.spec_from_file_location(
+    "evidence_fixtures", Path(__file__).parent / "evidence" / "conftest.py"
+)
+_fixtures = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(_fixtures)
+fake_slider = _fixtures.fake_slider
+job_folder = _fixtures.job_folder
+
+
+def test_evidence_prints_a_table_of_at_most_80_columns(job_folder, capsys):
+    assert main(["evidence", str(job_folder)]) == 0
+    out, err = capsys.readouterr()
+    table = out.partition("Written:")[0]
+    assert max(map(len, table.splitlines())) <= 80
+    for words in ("Slider pass: volume", "improved", "worse", "outside limits", "7 of 7 captures"):
+        assert words in table
+    assert err == ""
+    assert (job_folder / "evidence" / "report.html").is_file()
+
+
+def test_evidence_elsewhere(job_folder, tmp_path, capsys):
+    assert main(["evidence", str(job_folder), "--out", str(tmp_path / "new" / "place")]) == 0
+    assert (tmp_path / "new/place/manifest.json").is_file()
+    assert not (job_folder / "evidence").exists()
+    assert "place" in capsys.readouterr().out
+
+
+def test_a_lost_capture_is_a_problem_but_not_the_end(job_folder, capsys):
+    shutil.copy(job_folder / "before/slider-release.wav", job_folder / "before/slyder-x.wav")
+    assert main(["evidence", str(job_folder)]) == 1
+    out = capsys.readouterr().out
+    assert "before/slyder-x.wav: There is no bench test named 'slyder'." in out
+    assert "7 of 8 captures used" in out
+
+
+@pytest.mark.parametrize(
+    ("call", "line"),
+    [
+        (["evidence", "nowhere"], "There is no such job folder."),
+        (["verify", "nowhere"], "The folder holds no readable manifest of evidence."),
+        (["evidence"], "The following arguments are required: FOLDER."),
+        (["evdence", "x"], "Argument COMMAND: invalid choice"),
+        ([], "The following arguments are required: COMMAND."),
+    ],
+)
+def test_wrong_calls_give_three_lines(call, line, capsys):
+    try:
+        code = main(call)
+    except SystemExit as end:
+        code = end.code
+    out, err = capsys.readouterr()
+    assert code == 2
+    assert out == ""
+    lines = err.splitlines()
+    assert len(lines) == 3
+    assert lines[0].startswith(line)
+    assert all(lines)
+
+
+def test_verify(job_folder, capsys):
+    main(["evidence", str(job_folder)])
+    folder = job_folder / "evidence"
+    assert main(["verify", str(folder), "--captures", str(job_folder)]) == 0
+    (folder / "results.csv").write_text("")
+    capsys.readouterr()
+    assert main(["verify", str(folder)]) == 1
+    assert "changed: results.csv" in capsys.readouterr().out
+
+
+def test_interrupt_leaves_nothing_half_written(job_folder, monkeypatch, capsys):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sigkit.evidence.pictures.draw_groups", interrupted)
+    assert main(["evidence", str(job_folder)]) == 130
+    assert sorted(p.name for p in job_folder.iterdir()) == ["after", "before"]
+    assert len(capsys.readouterr().err.splitlines()) == 3
+
+
+def test_version_and_help(capsys):
+    with pytest.raises(SystemExit, match="0"):
+        main(["--version"])
+    assert capsys.readouterr().out == f"sigkit {sigkit.__version__}\n"
+    run = subprocess.run(
+        [sys.executable, "-c", "import sys; from sigkit.cli import main; sys.exit(main())", "-h"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "evidence" in run.stdout
+    assert run.stderr == ""
