@@ -84,9 +84,10 @@ def decoder(
 ) -> Iterator[sf.SoundFile]:
     """Open libsndfile on the file, or on the repaired header in front of its samples."""
     with opened(path) as file:
-        on_disk = str(path) if sys.platform == "win32" else os.fsencode(path)
+        # By descriptor, whatever the name; but Windows' C libraries do not share descriptors.
+        on_disk = str(path) if sys.platform == "win32" else file.fileno()
         try:
-            sound = sf.SoundFile(on_disk if repair is None else repair.spliced(file))
+            sound = sf.SoundFile(on_disk if repair is None else repair.spliced(file), closefd=False)
         except (sf.SoundFileError, TypeError, ValueError) as error:
             raise _unreadable(path, layout or repair, start, error) from error
         try:
