@@ -1,4 +1,4 @@
-"""Test tones by plain Fourier sums, and the Cramer-Rao bound of their pitch; uses nothing of sigkit.
+"""Test tones by plain Fourier sums, and the Cramer-Rao bound of their pitch, without sigkit.
 
 Fourier series of saw, pulse and triangle: any handbook of mathematics (closed forms).
 """
@@ -16,7 +16,11 @@ def harmonic_amplitudes(wave: str, count: int, duty: float = 0.5) -> np.ndarray:
     if wave == "saw":
         return (2 / np.pi / k).astype(complex)
     if wave == "pulse":
-        return (4 / np.pi / k) * np.sin(np.pi * k * duty) * np.exp(0.5j * np.pi - 1j * np.pi * k * duty)
+        return (
+            (4 / np.pi / k)
+            * np.sin(np.pi * k * duty)
+            * np.exp(0.5j * np.pi - 1j * np.pi * k * duty)
+        )
     if wave == "triangle":
         return np.where(k % 2 == 1, 8 / np.pi**2 / k**2, 0) * np.exp(0.5j * np.pi)
     if wave == "sine":

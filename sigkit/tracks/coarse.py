@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from sigkit.arrays import Real
+
 FRAME_S = 0.120
 """Three periods of the lowest pitch and a little more."""
 BAND_HZ = 12_000.0
@@ -58,13 +60,13 @@ class CoarsePitch:
         shape = self._correlate(self.window)
         self._of_window = shape[: self._last + 2] / shape[0]
 
-    def _correlate(self, frame: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _correlate(self, frame: Real) -> Real:
         spectrum = fft.rfft(frame, self._n_fft)[: self._bins]
         power = (spectrum.real**2 + spectrum.imag**2) * self._taper
-        padded: NDArray[np.float64] = fft.irfft(power, self._n_lags)
+        padded: Real = fft.irfft(power, self._n_lags)
         return padded
 
-    def __call__(self, frame: NDArray[np.float64]) -> tuple[float, float]:
+    def __call__(self, frame: Real) -> tuple[float, float]:
         """Return pitch in Hz (nan where there is no tone) and periodicity, 0 to 1, of one frame."""
         centred = (frame - frame.mean()) * self.window
         raw = self._correlate(centred)[: self._last + 2]
@@ -92,10 +94,8 @@ class CoarsePitch:
         return self.lag_rate * float(turns[last]) / float(lag[last]), min(best, 1.0)
 
 
-def _parabola(
-    rho: NDArray[np.float64], peaks: NDArray[np.intp]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _parabola(rho: Real, peaks: NDArray[np.intp]) -> tuple[Real, Real]:
     left, mid, right = rho[peaks - 1], rho[peaks], rho[peaks + 1]
     bend = left - 2 * mid + right
     shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
-    return peaks + shift, mid - 0.25 * (left - right) * shift
+    return peaks.astype(np.float64) + shift, mid - 0.25 * (left - right) * shift

@@ -20,8 +20,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, ndimage
+
+from sigkit.arrays import Complex, Real
 
 EDGE = 4
 """Periods at either end of a stretch that the bands' responses reach over."""
@@ -32,9 +33,6 @@ SECOND_DIFFERENCE = 6 * LAG_0 - 8 * LAG_1
 """Variance of x[m-1] - 2 x[m] + x[m+1] in that noise."""
 SIGNIFICANT = 7.0
 """A harmonic counts where its mean power is this many times that of noise alone (1 in 1000)."""
-
-Complex = NDArray[np.complex128]
-Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -8,15 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sigkit.arrays import Flags, Real
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 from sigkit.tracks.coarse import CoarsePitch
 from sigkit.tracks.harmonics import EDGE
 from sigkit.tracks.stretch import StretchPitch, measure_stretch
-
-Real = NDArray[np.float64]
 
 LOWEST_HZ = 27.0
 HIGHEST_HZ = 4500.0
@@ -50,7 +48,7 @@ class PitchTrack:
     time_s: Real
     frequency_hz: Real
     u_hz: Real
-    voiced: NDArray[np.bool_]
+    voiced: Flags
     window_s: float
     hop_s: float
 
@@ -166,9 +164,13 @@ def _overlapping(
     for block in capture.blocks(CORE_S):
         held = np.concatenate([held, block])
         while begin + held.size >= centre + core + guard:
-            yield begin / rate, held[: centre + core + guard - begin], (
-                centre / rate,
-                (centre + core) / rate,
+            yield (
+                begin / rate,
+                held[: centre + core + guard - begin],
+                (
+                    centre / rate,
+                    (centre + core) / rate,
+                ),
             )
             centre += core
             drop = max(0, centre - guard - begin)
@@ -184,7 +186,7 @@ class _Tracker:
         self, rate: int, window_s: float, least_periods: int, low_hz: float, high_hz: float
     ) -> None:
         self.rate = rate
-        self.options = {"window_s": window_s, "least_periods": least_periods}
+        self.window_s, self.least_periods = window_s, least_periods
         self.guard_s = max(window_s, least_periods / low_hz) / 2 + (EDGE + 2) / low_hz
         self.coarse = CoarsePitch(rate, low_hz, min(high_hz, 0.45 * rate))
         self.locked_hz = math.nan
@@ -205,12 +207,21 @@ class _Tracker:
             piece = sound[begin:end]
             moving = path_hz.max() / path_hz.min() > 1.02
             start = _extended(path_hz) if moving else float(np.median(path_hz))
-            pitch = measure_stretch(piece, self.rate, start, **self.options)
+            pitch = self._measure(piece, start)
             if pitch is None:
                 continue
             _write(pitch, begin / self.rate, time_s, hz, u_hz)
             if pitch.steady:
                 self.locked_hz = pitch.mean_hz
+
+    def _measure(self, sound: Real, start_hz: float | Real) -> StretchPitch | None:
+        return measure_stretch(
+            sound,
+            self.rate,
+            start_hz,
+            window_s=self.window_s,
+            least_periods=self.least_periods,
+        )
 
     def _same_note(self, sound: Real) -> StretchPitch | None:
         """Measure with the pitch of the piece before, if that explains all of this piece."""
@@ -220,7 +231,7 @@ class _Tracker:
         rough, _ = self.coarse(sound[middle : middle + self.coarse.size])
         if not abs(rough / self.locked_hz - 1) < 0.01:
             return None
-        pitch = measure_stretch(sound, self.rate, self.locked_hz, **self.options)
+        pitch = self._measure(sound, self.locked_hz)
         if pitch is None or not pitch.steady:
             return None
         self.locked_hz = pitch.mean_hz
@@ -267,5 +278,3 @@ def _write(pitch: StretchPitch, offset_s: float, time_s: Real, hz: Real, u_hz: R
     inside &= pitch.tone[right] & pitch.tone[right - 1]
     hz[inside] = np.interp(at[inside], pitch.time_s, pitch.frequency_hz)
     u_hz[inside] = np.interp(at[inside], pitch.time_s, pitch.u_hz)
-
-

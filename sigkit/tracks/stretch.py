@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, interpolate, ndimage
 
+from sigkit.arrays import Flags, Real
 from sigkit.tracks.harmonics import EDGE, LAG_0, LAG_1, PhasePath, demodulate, follow_phase
-
-Real = NDArray[np.float64]
 
 FEWEST_PERIODS = 16
 """Periods below which a stretch is not measured."""
@@ -53,7 +52,7 @@ class StretchPitch:
     time_s: Real
     frequency_hz: Real
     u_hz: Real
-    tone: NDArray[np.bool_]
+    tone: Flags
     steady: bool
 
     @property
@@ -112,9 +111,7 @@ def measure_stretch(
         middle, reach = float(np.median(drift)), path.highest
         if np.quantile(abs(drift - middle), 0.98) * reach > IN_BAND:
             cycles = np.arange(periods) + path.radians / (2 * np.pi)
-            return _along(
-                sound, rate, _path_of(cycles, size, sound.size), window_s, least_periods
-            )
+            return _along(sound, rate, _path_of(cycles, size, sound.size), window_s, least_periods)
         if abs(middle) * reach < 0.02:
             break
         hz = hz_grid * (1 + middle)
@@ -124,7 +121,7 @@ def measure_stretch(
 
 
 def _whole_periods(available: int, rate: int, hz: float) -> tuple[int, int] | None:
-    """Number of periods and of samples that fit, both quick to transform where possible."""
+    """Find how many periods and samples fit, both quick to transform where possible."""
     period = rate / hz
     most = int(available / period)
     if most < FEWEST_PERIODS:
@@ -176,9 +173,7 @@ def _along(
         if periods < FEWEST_PERIODS:
             return result
         per_period = math.ceil(1 / float(np.quantile(pace, 0.01))) + 1
-        at = np.interp(
-            np.arange(periods * per_period) / per_period, cycles, np.arange(cycles.size)
-        )
+        at = np.interp(np.arange(periods * per_period) / per_period, cycles, np.arange(cycles.size))
         path = follow_phase(demodulate(resample(sound, at), periods))
         if path is None:
             return result
@@ -292,9 +287,7 @@ def _slopes(
     spoilt = np.concatenate([[0], np.cumsum(bad)])
     tone = spoilt[stop] == spoilt[start]
     steady = bool(steady and tone.all() and share.min() > 0.5 * share.max())
-    return StretchPitch(
-        centre + t.mean(), mean_hz + slope, u_slope / (2 * np.pi), tone, steady
-    )
+    return StretchPitch(centre + t.mean(), mean_hz + slope, u_slope / (2 * np.pi), tone, steady)
 
 
 def _common_multiple(path: PhasePath) -> int:

@@ -1,0 +1,259 @@
+"""Pitch stability of a held note: offset, spread, drift, jumps, Allan deviation."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+import pandas as pd
+
+from sigkit.arrays import Real
+from sigkit.captures.wav import Capture
+from sigkit.errors import InputError
+from sigkit.measures.allan import allan_deviation
+from sigkit.measures.fits import batch_means, correlation_factor, fit_line
+from sigkit.measures.held_note import clock_term, gap_note, require_tone, source_of
+from sigkit.measures.result import Result
+from sigkit.quantity import Quantity, Term, combine, not_measurable
+from sigkit.tracks.jumps import find_jumps
+from sigkit.tracks.pitch import PitchTrack, track_pitch
+from sigkit.tracks.second_opinion import second_opinion
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+A4_HZ = 440.0
+"""Standard tuning frequency (ISO 16:1975)."""
+LEAST_S = 0.5
+DRIFT_LEAST_S = 2.0
+BATCHES = 16
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StabilityResult(Result):
+    """Pitch stability of a held note.
+
+    Parameters
+    ----------
+    frequency : Quantity
+        Frequency at the mean of the pitch in cents, Hz.
+    offset : Quantity
+        That frequency against the nominal one, cents.
+    spread : Quantity
+        Standard deviation of the pitch over the whole capture, drift included, the track's own
+        noise taken out, cents.
+    peak_to_peak : Quantity
+        Highest less lowest pitch, the track's own noise taken out, cents.
+    drift : Quantity
+        Slope of a straight line through the pitch, cents/min.
+    jumps : DataFrame
+        Columns time_s, size_cents, u_cents: steps that stay, faster than 50 ms.
+    allan : DataFrame
+        Columns tau_s, adev, adev_low, adev_high: overlapping Allan deviation of the relative
+        frequency over the longest unbroken tone, two-sided 95 % interval.
+    nominal_hz : float
+        What the offset refers to.
+    track : PitchTrack
+        The pitch behind it all.
+    """
+
+    test: ClassVar[str] = "stability"
+
+    frequency: Quantity
+    offset: Quantity
+    spread: Quantity
+    peak_to_peak: Quantity
+    drift: Quantity
+    jumps: pd.DataFrame
+    allan: pd.DataFrame
+    nominal_hz: float
+    track: PitchTrack
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw pitch in cents over time, jumps marked."""
+        from sigkit.charts.stability import draw_stability
+
+        return draw_stability(self, ax)
+
+
+def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> StabilityResult:
+    """Measure how well a held note keeps its pitch.
+
+    Parameters
+    ----------
+    capture : Capture
+        One held note of one oscillator, 10 to 60 s.
+    nominal_hz : float, optional
+        The pitch it should have, in Hz; by default the nearest note of the equal-tempered scale
+        with A4 = 440 Hz.
+
+    Returns
+    -------
+    StabilityResult
+        See there for the quantities.
+
+    Raises
+    ------
+    InputError
+        A nominal frequency that is not positive.
+    SignalError
+        Less than half a second of tone.
+
+    See Also
+    --------
+    sigkit.measure_warmup : Drift from switch-on until settled.
+    sigkit.track_pitch : The pitch itself.
+
+    Notes
+    -----
+    The pitch is that of windows of 0.1 s (6 periods below 60 Hz). Uncertainties: additive noise of
+    the recording, from the track; for the frequency the sound card's clock (50 ppm, rectangular);
+    for the drift the scatter of 16 batch means about the line, Student's t.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, 4.3.7, 5.1.2 and annex H.3.
+    .. [2] W. Riley, Handbook of Frequency Stability Analysis, NIST SP 1065 (2008).
+    """
+    if nominal_hz is not None and not nominal_hz > 0:
+        raise InputError(f"nominal_hz must be above 0; got {nominal_hz}.", where=capture.path.name)
+    track = track_pitch(capture)
+    require_tone(capture, track, LEAST_S)
+    notes = list(gap_note(track)) + list(second_opinion(capture, track))
+    voiced = track.voiced
+    reference_hz = float(2 ** np.mean(np.log2(track.frequency_hz[voiced])))
+    cents, u_cents = track.cents(reference_hz), track.u_cents()
+    noise = math.sqrt(float(np.mean(u_cents[voiced] ** 2)))
+    independent = max(1.0, np.count_nonzero(voiced) * track.hop_s / track.window_s)
+    unseen = 1 - np.count_nonzero(voiced) * track.hop_s / capture.duration_s
+    in_mean = math.hypot(
+        noise / math.sqrt(independent), max(0.0, unseen) * float(np.std(cents[voiced]))
+    )
+    if nominal_hz is None:
+        nominal_hz = nearest_note_hz(reference_hz)
+        notes.append(f"offset is from the nearest equal-tempered note, {nominal_hz:.2f} Hz")
+    per_cent_hz = reference_hz * math.log(2) / 1200
+    frequency = combine(
+        reference_hz,
+        "Hz",
+        [Term("noise, unseen ends", in_mean * per_cent_hz, "A"), clock_term(reference_hz)],
+    )
+    offset = combine(
+        1200 * math.log2(reference_hz / nominal_hz),
+        "cents",
+        [Term("noise, unseen ends", in_mean, "A"), clock_term(1200 / math.log(2))],
+    )
+    return StabilityResult(
+        source=source_of(capture),
+        settings={"nominal_hz": nominal_hz},
+        notes=tuple(notes),
+        frequency=frequency,
+        offset=offset,
+        spread=spread_of(cents[voiced], noise, independent, unseen=unseen),
+        peak_to_peak=peak_to_peak_of(cents[voiced], noise, independent),
+        drift=drift_of(track.time_s[voiced], cents[voiced]),
+        jumps=find_jumps(track.time_s, cents, window_s=track.window_s),
+        allan=_allan(track, reference_hz),
+        nominal_hz=nominal_hz,
+        track=track,
+    )
+
+
+def nearest_note_hz(frequency_hz: float) -> float:
+    """Return the nearest note of the equal-tempered scale with A4 = 440 Hz (ISO 16)."""
+    return float(A4_HZ * 2 ** (round(12 * math.log2(frequency_hz / A4_HZ)) / 12))
+
+
+def spread_of(cents: Real, noise: float, independent: float, *, unseen: float = 0.0) -> Quantity:
+    """Return the standard deviation of the pitch without the track's noise, in cents.
+
+    Parameters
+    ----------
+    cents : ndarray, shape (n,)
+        Pitch where there is a tone.
+    noise : float
+        Standard deviation of the track's own noise, cents.
+    independent : float
+        Number of windows that share no sound.
+    unseen : float
+        Share of the capture without a pitch: its ends, gaps.
+    """
+    total = float(np.var(cents))
+    spread = math.sqrt(max(0.0, total - noise**2))
+    own = max(spread, noise / math.sqrt(math.sqrt(independent)), 1e-9)
+    by_path = noise / math.sqrt(independent)
+    by_noise = noise**2 / math.sqrt(2 * independent) / own
+    return combine(
+        spread,
+        "cents",
+        [
+            Term("noise on the pitch", by_path, "A"),
+            Term("noise taken out", by_noise, "A"),
+            Term("parts without a pitch", max(0.0, unseen) * spread, "B"),
+        ],
+    )
+
+
+def peak_to_peak_of(cents: Real, noise: float, independent: float) -> Quantity:
+    """Highest less lowest pitch without what the track's noise adds, in cents.
+
+    Parameters
+    ----------
+    cents : ndarray, shape (n,)
+        Pitch where there is a tone.
+    noise : float
+        Standard deviation of the track's own noise, cents.
+    independent : float
+        Number of windows that share no sound.
+    """
+    by_noise = 2 * noise * math.sqrt(2 * math.log(max(2.0, independent)))
+    seen = float(np.ptp(cents))
+    value = math.sqrt(max(0.0, seen**2 - by_noise**2))
+    at_ends = math.sqrt(2) * noise
+    excess = (seen - value) / math.sqrt(3)
+    return combine(
+        value,
+        "cents",
+        [Term("noise at both ends", at_ends, "A"), Term("noise taken out", excess, "B")],
+    )
+
+
+def drift_of(time_s: Real, cents: Real, *, batches: int = BATCHES) -> Quantity:
+    """Slope of a straight line through the pitch, in cents/min.
+
+    Parameters
+    ----------
+    time_s, cents : ndarray, shape (n,)
+        Pitch where there is a tone.
+    batches : int
+        Means of so many batches are fitted, so that neighbouring frames' shared sound does not
+        count twice; what correlation is left among the batches widens the uncertainty.
+    """
+    span_s = float(time_s[-1] - time_s[0])
+    if span_s < DRIFT_LEAST_S or time_s.size < 2 * batches:
+        return not_measurable(
+            "cents/min", f"only {span_s:.1f} s of tone, drift needs {DRIFT_LEAST_S:g} s"
+        )
+    x, y = batch_means(time_s, cents, batches)
+    fit = fit_line(x, y)
+    widen = correlation_factor(fit.residuals)
+    u = max(float(fit.u[1]) * math.sqrt(widen), 1e-12)
+    dof = max(1.0, fit.dof / widen)
+    return combine(60 * float(fit.values[1]), "cents/min", [Term("scatter", 60 * u, "A", dof)])
+
+
+def _allan(track: PitchTrack, reference_hz: float) -> pd.DataFrame:
+    """Allan deviation over the longest unbroken tone, from twice the window upwards."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], track.voiced, [False]])))
+    begins, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - begins))
+    part = track.frequency_hz[begins[longest] : ends[longest]] / reference_hz - 1
+    lowest = 2 * track.window_s
+    longest_s = part.size * track.hop_s / 4
+    if longest_s < lowest:
+        return pd.DataFrame(columns=["tau_s", "adev", "adev_low", "adev_high"], dtype=float)
+    octaves = int(math.log2(longest_s / lowest)) + 1
+    return allan_deviation(part, track.hop_s, lowest * 2.0 ** np.arange(octaves))
