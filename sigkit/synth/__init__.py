@@ -1,5 +1,6 @@
 """Signals of exactly known truth, for the demo and the tests."""
 
+from sigkit.synth.demo import demo_sound, make_demo
 from sigkit.synth.dirt import (
     Place,
     Travel,
@@ -39,6 +40,7 @@ __all__ = [
     "audio_taper",
     "cents_above",
     "dbfs",
+    "demo_sound",
     "dirty_level_slider",
     "dirty_pitch_slider",
     "fade",
@@ -47,6 +49,7 @@ __all__ = [
     "hum",
     "jump_cents",
     "line_cents",
+    "make_demo",
     "pink",
     "quantise",
     "random_walk_cents",

@@ -58,12 +58,12 @@ def demo_sound(name: str) -> Sound:
     >>> demo_sound("3_after/slider-volume.wav").truth["events"].empty
     True
     """
-    if name not in SCENARIO.captures:
+    if name not in SCENARIO:
         raise InputError(
             f"The demo has no capture named {name!r}.",
-            remedy=f"Choose one of {', '.join(SCENARIO.captures)}.",
+            remedy=f"Choose one of {', '.join(SCENARIO)}.",
         )
-    return SCENARIO.captures[name].sound()
+    return SCENARIO[name].sound()
 
 
 def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[Path]:
@@ -117,7 +117,7 @@ def _contents() -> dict[str, bytes]:
     wanted = {"job.toml": JOB_TOML.encode()}
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "capture.wav"
-        for name, planted in SCENARIO.captures.items():
+        for name, planted in SCENARIO.items():
             write_wav(
                 path, planted.sound(), subtype="PCM_16", seed=planted.seed + 1000, overwrite=True
             )

@@ -8,7 +8,7 @@ digits of a sine is far below the step of 16 bits.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,13 +184,6 @@ class Slider:
         return replace(sound, samples=samples)
 
 
-@dataclass(frozen=True)
-class Scenario:
-    """All captures of the demo by ``STAGE/NAME.wav``, with what is planted in them."""
-
-    captures: Mapping[str, Pitch | Slider] = field(default_factory=dict)
-
-
 def _hum(stage: str, time: NDArray[np.float64]) -> NDArray[np.float64]:
     return hum(time, mains_hz=MAINS_HZ[stage], levels_dbfs=HUM_DBFS[stage])
 
@@ -230,63 +223,59 @@ _OSC_1_LEVEL = (
     Place(position=0.66, width=0.008, level_db=-28.0),
 )
 
-SCENARIO = Scenario(
-    {
-        "1_before/warmup-oscillator_1.wav": Pitch(
-            stage="1_before",
-            seconds=180.0,
-            rate=8000,
-            seed=101,
-            offset_cents=-9.0,
-            warmup_cents=72.0,
-            warmup_s=260.0,
-            wander_cents=0.5,
-            wander_s=4.0,
-            jump_cents=9.0,
-            jump_s=118.0,
-        ),
-        "3_after/warmup-oscillator_1.wav": Pitch(
-            stage="3_after",
-            seconds=180.0,
-            rate=8000,
-            seed=301,
-            offset_cents=-18.0,
-            warmup_cents=18.0,
-            warmup_s=32.0,
-            wander_cents=0.08,
-            wander_s=4.0,
-        ),
-        "1_before/stability-oscillator_1-t1.wav": replace(_OSC_1, seed=111, offset_cents=-14.0),
-        "1_before/stability-oscillator_1-t2.wav": replace(
-            _OSC_1, seed=112, offset_cents=-13.0, jump_cents=12.0, jump_s=3.2
-        ),
-        "1_before/stability-oscillator_1-t3.wav": replace(_OSC_1, seed=113, offset_cents=-12.0),
-        "1_before/stability-oscillator_2.wav": replace(
-            _BEFORE, seed=121, offset_cents=-6.0, wander_cents=1.4, drift_cents_per_min=-2.0
-        ),
-        "3_after/stability-oscillator_1-t1.wav": replace(_OSC_1_AFTER, seed=311, offset_cents=0.4),
-        "3_after/stability-oscillator_1-t2.wav": replace(_OSC_1_AFTER, seed=312, offset_cents=0.5),
-        "3_after/stability-oscillator_1-t3.wav": replace(_OSC_1_AFTER, seed=313, offset_cents=0.5),
-        "3_after/stability-oscillator_2.wav": replace(
-            _AFTER, seed=321, offset_cents=-5.0, wander_cents=1.4, drift_cents_per_min=-2.0
-        ),
-        "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
-        "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),
-        "3_after/slider-volume.wav": Slider(stage="3_after", seed=331),
-        "1_before/slider-oscillator_2_level.wav": Slider(stage="1_before", seed=141, places=_MIXER),
-        "2_cleaned/slider-oscillator_2_level.wav": Slider(
-            stage="2_cleaned", seed=241, places=_MIXER_CLEANED
-        ),
-        "3_after/slider-oscillator_2_level.wav": Slider(
-            stage="3_after", seed=341, places=_MIXER_AFTER
-        ),
-        "1_before/slider-oscillator_1_level.wav": Slider(
-            stage="1_before", seed=151, places=_OSC_1_LEVEL, passes=2, bright=True
-        ),
-        "2_cleaned/slider-oscillator_1_level.wav": Slider(
-            stage="2_cleaned", seed=251, passes=2, overdrive_db=18.0
-        ),
-        "3_after/slider-oscillator_1_level.wav": Slider(stage="3_after", seed=351, passes=2),
-    }
-)
-"""The demo: a 44-key two-oscillator keyboard synthesizer from a school music room, unit K14."""
+SCENARIO: Mapping[str, Pitch | Slider] = {
+    "1_before/warmup-oscillator_1.wav": Pitch(
+        stage="1_before",
+        seconds=180.0,
+        rate=8000,
+        seed=101,
+        offset_cents=-9.0,
+        warmup_cents=72.0,
+        warmup_s=260.0,
+        wander_cents=0.5,
+        wander_s=4.0,
+        jump_cents=9.0,
+        jump_s=118.0,
+    ),
+    "3_after/warmup-oscillator_1.wav": Pitch(
+        stage="3_after",
+        seconds=180.0,
+        rate=8000,
+        seed=301,
+        offset_cents=-18.0,
+        warmup_cents=18.0,
+        warmup_s=32.0,
+        wander_cents=0.08,
+        wander_s=4.0,
+    ),
+    "1_before/stability-oscillator_1-t1.wav": replace(_OSC_1, seed=111, offset_cents=-14.0),
+    "1_before/stability-oscillator_1-t2.wav": replace(
+        _OSC_1, seed=112, offset_cents=-13.0, jump_cents=12.0, jump_s=3.2
+    ),
+    "1_before/stability-oscillator_1-t3.wav": replace(_OSC_1, seed=113, offset_cents=-12.0),
+    "1_before/stability-oscillator_2.wav": replace(
+        _BEFORE, seed=121, offset_cents=-6.0, wander_cents=1.4, drift_cents_per_min=-2.0
+    ),
+    "3_after/stability-oscillator_1-t1.wav": replace(_OSC_1_AFTER, seed=311, offset_cents=0.4),
+    "3_after/stability-oscillator_1-t2.wav": replace(_OSC_1_AFTER, seed=312, offset_cents=0.5),
+    "3_after/stability-oscillator_1-t3.wav": replace(_OSC_1_AFTER, seed=313, offset_cents=0.5),
+    "3_after/stability-oscillator_2.wav": replace(
+        _AFTER, seed=321, offset_cents=-5.0, wander_cents=1.4, drift_cents_per_min=-2.0
+    ),
+    "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
+    "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),
+    "3_after/slider-volume.wav": Slider(stage="3_after", seed=331),
+    "1_before/slider-oscillator_2_level.wav": Slider(stage="1_before", seed=141, places=_MIXER),
+    "2_cleaned/slider-oscillator_2_level.wav": Slider(
+        stage="2_cleaned", seed=241, places=_MIXER_CLEANED
+    ),
+    "3_after/slider-oscillator_2_level.wav": Slider(stage="3_after", seed=341, places=_MIXER_AFTER),
+    "1_before/slider-oscillator_1_level.wav": Slider(
+        stage="1_before", seed=151, places=_OSC_1_LEVEL, passes=2, bright=True
+    ),
+    "2_cleaned/slider-oscillator_1_level.wav": Slider(
+        stage="2_cleaned", seed=251, passes=2, overdrive_db=18.0
+    ),
+    "3_after/slider-oscillator_1_level.wav": Slider(stage="3_after", seed=351, passes=2),
+}
+"""What is planted in each capture of the demo, by ``STAGE/NAME.wav``."""

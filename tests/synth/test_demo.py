@@ -1,0 +1,238 @@
+"""The demo: the committed files are what is made, and the README tells the truth about them."""
+
+import math
+import re
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import signal
+from scipy.io import wavfile
+
+from sigkit.errors import InputError
+from sigkit.synth import dbfs, quantise
+from sigkit.synth.demo import demo_sound, make_demo
+from sigkit.synth.scenario import HISS_DBFS, HUM_DBFS, MAINS_HZ, SCENARIO, STAGES, Pitch
+
+SAMPLE = Path(__file__).parents[2] / "sample_audio"
+README = (SAMPLE / "README.md").read_text(encoding="utf-8").replace("\N{MINUS SIGN}", "-")
+STABILITY = [n for n in SCENARIO if "stability" in n]
+WARMUP = [n for n in SCENARIO if "warmup" in n]
+SLIDER = [n for n in SCENARIO if "slider" in n]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, make_demo(folder)
+
+
+def rows(name):
+    """Cells of every table row of the README that begins with a capture's name."""
+    lines = [line for line in README.splitlines() if line.startswith(f"| `{name}` |")]
+    return [[cell.strip() for cell in line.strip("|").split("|")][1:] for line in lines]
+
+
+def row(label):
+    line, *others = (line for line in README.splitlines() if line.startswith(f"| {label} |"))
+    assert not others
+    return [cell.strip() for cell in line.strip("|").split("|")][1:]
+
+
+def numbers(text):
+    return [float(n) for n in re.findall(r"[-+]?\d+\.?\d*", text)]
+
+
+def test_committed_files_are_what_is_made(made):
+    """Byte for byte; no capture in the sample that is not made."""
+    folder, files = made
+    for file in files:
+        name = file.relative_to(folder)
+        assert (SAMPLE / name).read_bytes() == file.read_bytes(), name
+    committed = {p.relative_to(SAMPLE) for p in SAMPLE.glob("*_*/*.wav")}
+    assert committed == {f.relative_to(folder) for f in files if f.suffix == ".wav"}
+    assert sum(f.stat().st_size for f in files) < 14e6
+    assert {f.parent.name for f in files if f.suffix == ".wav"} == set(STAGES)
+
+
+def test_last_digits_of_another_machine_make_no_difference():
+    """A difference of 1e-13 of full scale, a thousand roundings, changes no sample of 16 bits."""
+    sound = demo_sound("1_before/stability-oscillator_1-t2.wav")
+    seed = SCENARIO["1_before/stability-oscillator_1-t2.wav"].seed + 1000
+
+    def whole(samples):
+        return quantise(samples, bits=16, rng=np.random.default_rng(seed))
+
+    other = np.random.default_rng(1).choice([-1e-13, 1e-13], len(sound.samples))
+    assert np.array_equal(whole(sound.samples), whole(sound.samples + other))
+    f = demo_sound("3_after/warmup-oscillator_1.wav").truth["frequency_hz"]
+    assert np.all(f * 2**24 == np.rint(f * 2**24))  # exact binary fractions
+
+
+def test_nothing_is_overwritten_unless_remade(tmp_path, made):
+    _, files = made
+    folder = tmp_path / "job"
+    strange = folder / "1_before" / "slider-volume.wav"
+    strange.parent.mkdir(parents=True)
+    strange.write_bytes(b"mine")
+    note = folder / "notes.txt"
+    note.write_text("keep")
+    with pytest.raises(InputError, match="nothing was written"):
+        make_demo(folder)
+    assert strange.read_bytes() == b"mine"
+    assert sorted(p.name for p in folder.rglob("*.*")) == ["notes.txt", "slider-volume.wav"]
+    make_demo(folder, remake=True)
+    original = next(f for f in files if f.match("1_before/slider-volume.wav"))
+    assert strange.read_bytes() == original.read_bytes()
+    assert note.read_text() == "keep"
+    stamp = strange.stat().st_mtime_ns
+    assert make_demo(folder)[0] == folder / "job.toml"
+    assert strange.stat().st_mtime_ns == stamp
+
+
+def test_job_settings():
+    job = tomllib.loads((SAMPLE / "job.toml").read_text())
+    assert (job["unit"], job["mains_hz"], job["lowest_key"], job["keys"]) == ("K14", 50, "F2", 44)
+    assert tuple(job["stages"]) == STAGES
+    rooms = [stage["room_c"] for stage in job["stages"].values()]
+    assert max(rooms) - min(rooms) < 3
+    with pytest.raises(InputError, match="no capture named"):
+        demo_sound("1_before/nothing.wav")
+
+
+@pytest.mark.parametrize("name", STABILITY)
+def test_readme_on_stability(name):
+    truth = demo_sound(name).truth
+    cents, time = truth["cents"], truth["time_s"]
+    ((hz, offset, spread, peak_to_peak, drift),) = rows(name)
+    assert float(hz) == pytest.approx(220 * 2 ** (cents.mean() / 1200), abs=1e-4)
+    assert float(offset) == pytest.approx(cents.mean(), abs=0.006)
+    assert float(spread) == pytest.approx(cents.std(), abs=0.006)
+    assert float(peak_to_peak) == pytest.approx(np.ptp(cents), abs=0.006)
+    assert float(drift) == pytest.approx(60 * np.polyfit(time, cents, 1)[0], abs=0.006)
+
+
+def test_stability_tells_its_story():
+    spread = {n: demo_sound(n).truth["cents"].std() for n in STABILITY}
+    one_before, one_after = (
+        [s for n, s in spread.items() if n.startswith(f"{stage}/stability-oscillator_1")]
+        for stage in ("1_before", "3_after")
+    )
+    assert len(one_before) == len(one_after) == 3
+    assert min(one_before) > 10 * max(one_after)
+    two = "stability-oscillator_2.wav"
+    assert spread[f"3_after/{two}"] == pytest.approx(spread[f"1_before/{two}"], rel=0.05)
+    truth = demo_sound("1_before/stability-oscillator_1-t2.wav").truth
+    planted = SCENARIO["1_before/stability-oscillator_1-t2.wav"]
+    step = truth["cents"] - replace(planted, jump_cents=0.0).sound().truth["cents"]
+    assert step[truth["time_s"] < 3.19] == pytest.approx(0.0, abs=0.01)
+    assert step[truth["time_s"] > 3.21] == pytest.approx(12.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("name", "column"), [(WARMUP[0], 0), (WARMUP[1], 1)])
+def test_readme_on_warmup(name, column):
+    planted = SCENARIO[name]
+    truth = demo_sound(name).truth
+    cents, since = truth["cents"], truth["time_s"] - 5.0
+    assert float(row("start, cents")[column]) == planted.offset_cents
+    assert float(row("approach, cents")[column]) == planted.warmup_cents
+    assert float(row("time constant, s")[column]) == planted.warmup_s
+    assert float(row("wander, standard deviation, cents")[column]) == planted.wander_cents
+    end = float(row("pitch at the end less pitch at the switch, cents")[column])
+    assert end == pytest.approx(cents[-1] - np.interp(0.0, since, cents), abs=0.06)
+    last = since > 175 * 0.75
+    slope = float(row("slope over the last quarter, cents/min")[column])
+    assert slope == pytest.approx(60 * np.polyfit(since[last], cents[last], 1)[0], abs=0.06)
+    settled = row("settles to within ±2 cents of its end, by the formula")[column]
+    if planted.warmup_cents == 18.0:
+        assert float(settled) == pytest.approx(32 * math.log(9), abs=0.06)
+        away = since[np.abs(cents - cents[-5000:].mean()) > 2]
+        assert away[-1] == pytest.approx(32 * math.log(9), abs=2.0)  # the wander moves it a little
+    else:
+        assert settled == "not within the recording"
+        assert numbers(row("jump that stays, cents")[0]) == [planted.jump_cents]
+        assert 72 * math.exp(-175 / 260) > 30
+        assert (
+            planted.jump_s - 5.0
+            == numbers(row("instant of the jump, s after the switch (s in the file)")[0])[0]
+        )
+
+
+@pytest.mark.parametrize("name", WARMUP)
+def test_switch_and_tone_are_where_they_are_said_to_be(name):
+    rate, samples = wavfile.read(SAMPLE / name)
+    x = samples / 2**15
+    assert dbfs(x[: 5 * rate]) == pytest.approx(-86.9, abs=0.2)  # hiss and the noise of rounding
+    assert np.argmax(np.abs(x) > 0.01) / rate == pytest.approx(5.0, abs=0.001)
+    assert np.abs(x[: 6 * rate]).max() == pytest.approx(0.4, abs=0.01)
+    assert dbfs(x[6 * rate :]) == pytest.approx(-15.0, abs=0.2)
+
+
+@pytest.mark.parametrize("name", SLIDER)
+def test_readme_on_sliders(name):
+    planted, events = SCENARIO[name], demo_sound(name).truth["events"]
+    told = rows(name)
+    assert len(told) == len(planted.places)
+    for index, (position, width, kind, level, fired, starts, lasts) in enumerate(told):
+        place, mine = planted.places[index], events[events["place"] == index]
+        assert (float(position), float(width), kind) == (place.position, place.width, place.kind)
+        assert float(level) == pytest.approx(mine["level_db"].mean(), abs=0.06)
+        assert fired == f"{len(mine)} of {planted.passes}"
+        assert numbers(starts) == pytest.approx(mine["start_s"].tolist(), abs=6e-4)
+        length = 1000 * (mine["stop_s"] - mine["start_s"]).mean()
+        assert float(lasts) == pytest.approx(length, abs=0.06)
+
+
+def test_sliders_tell_their_story():
+    count = {n: len(demo_sound(n).truth["events"]) for n in SLIDER}
+    volume = [count[f"{s}/slider-volume.wav"] for s in STAGES]
+    mixer = [count[f"{s}/slider-oscillator_2_level.wav"] for s in STAGES]
+    assert "Events per file: {}, {} and {} for the volume; {}, {} and {}".format(
+        *volume, *mixer
+    ) in README.replace("\n", " ")
+    assert volume == [22, 7, 0]
+    assert mixer == [18, 15, 6]
+    _, clipped = wavfile.read(SAMPLE / "2_cleaned/slider-oscillator_1_level.wav")
+    assert np.mean((clipped == 32767) | (clipped == -32768)) > 0.1
+    _, bright = wavfile.read(SAMPLE / "1_before/slider-oscillator_1_level.wav")
+    _, dark = wavfile.read(SAMPLE / "3_after/slider-oscillator_1_level.wav")
+    above = signal.butter(6, 4000, "high", fs=32000, output="sos")
+    loud = [dbfs(signal.sosfilt(above, x / 2**15)) - dbfs(x / 2**15) for x in (bright, dark)]
+    assert loud[0] > -25
+    assert loud[1] < -60
+
+
+def test_readme_on_hum_and_hiss():
+    assert [float(v) for v in row("mains frequency, Hz")] == [MAINS_HZ[s] for s in STAGES]
+    for order in range(1, 5):
+        told = row(f"hum at {order} times mains, dBFS")
+        planted = [HUM_DBFS[s].get(order) for s in STAGES]
+        assert [None if v == "none" else float(v) for v in told] == planted
+    assert {float(v) for v in row("white hiss up to half the sample rate, dBFS")} == {HISS_DBFS}
+    # rounding with triangular dither: half a step RMS, measured on silence
+    noise = quantise(np.zeros(200_000), bits=16, rng=np.random.default_rng(1)) / 2**15
+    assert dbfs(noise) == pytest.approx(-93.3, abs=0.05)
+
+
+def test_readme_on_what_is_in_the_stability_captures():
+    names = (
+        "1_before/stability-oscillator_1-t2.wav",
+        "3_after/stability-oscillator_1-t2.wav",
+        "1_before/stability-oscillator_2.wav",
+        "3_after/stability-oscillator_2.wav",
+    )
+    planted = [SCENARIO[n] for n in names]
+    assert all(isinstance(p, Pitch) for p in planted)
+    wander = row("random wander, standard deviation in the long run, cents")
+    assert [float(v) for v in wander] == [p.wander_cents for p in planted]
+    drift = row("steady drift, cents/min")
+    assert [float(v) for v in drift] == [p.drift_cents_per_min for p in planted]
+    wobble = row("mains wobble of the pitch, peak, cents")
+    assert numbers(wobble[0]) == [planted[0].wobble_cents, MAINS_HZ["1_before"]]
+    assert wobble[1:] == ["none"] * 3
+    assert not any(p.wobble_cents for p in planted[1:])
+    jump = row("jump of the pitch that stays, cents")
+    assert numbers(jump[0])[:2] == [planted[0].jump_cents, planted[0].jump_s] == [12.0, 3.2]
+    assert jump[1:] == ["none"] * 3
