@@ -17,15 +17,14 @@ from sigkit.errors import InputError, SignalError
 
 CONVERT = "Record or convert it to WAV (PCM, 24 bit)."
 CODECS = {
-    0x0002: "Microsoft ADPCM",
+    0x0002: "ADPCM",
     0x0011: "IMA ADPCM",
     0x0031: "GSM 6.10",
     0x0050: "MPEG audio",
-    0x0055: "MP3",
+    0x0055: "MPEG audio layer 3",
     0x00FF: "AAC",
-    0x0161: "Windows Media Audio",
-    0x2000: "AC-3",
 }
+"""Names of the commoner lossy codecs by their format tag in the header."""
 
 
 def file_path(path: str | os.PathLike[str]) -> Path:

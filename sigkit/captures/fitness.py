@@ -312,7 +312,7 @@ def _dc(tally: Tally) -> list[Problem]:
     half_swing = (tally.highest - tally.lowest) / 2
     if abs(offset) < max(DC_LIMIT, DC_SHARE * half_swing, 2 * tally.step_floor):
         return []
-    how = f"{100 * offset:+.1f} % of full scale"
+    how = f"at least {100 * offset:+.1f} % of full scale"
     remedy = "Use an input with a coupling capacitor; it costs headroom, not pitch."
     harms = ("slider", "envelope", "waveform")
     return [Problem("DC offset", _place(tally.capture), how, harms, remedy, "remark")]
