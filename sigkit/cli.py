@@ -70,8 +70,9 @@ def _evidence(call: argparse.Namespace) -> int:
 def _demo(call: argparse.Namespace) -> int:
     from sigkit.synth.demo import make_demo
 
-    made = make_demo(call.folder, remake=call.remake)
-    print(f"Written: {made if made is not None else call.folder}")
+    files = make_demo(call.folder, remake=call.remake)
+    print(f"{len(files)} files of the demo job are in {call.folder}")
+    print(f"Measure them with: sigkit evidence {call.folder}")
     return OK
 
 
@@ -128,7 +129,8 @@ def _row_lines(row: Row) -> list[str]:
 
 
 def _wrapped(text: str, first: str, rest: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    lines = textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
 def _complain(*lines: str) -> None:

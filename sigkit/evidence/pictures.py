@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import importlib
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from sigkit.charts.style import ACCENT, INK, look
 from sigkit.evidence.rows import Group
 from sigkit.evidence.run import Outcome
+from sigkit.measures import Result
 from sigkit.measures.result import words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from sigkit.evidence.evidence import Evidence
 
@@ -48,31 +52,46 @@ def picture_name(group: Group) -> str:
 
 
 def draw_stages(shown: Sequence[Outcome]) -> bytes:
-    """Draw the results one below the other on shared scales, as PNG without date or version."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    """Draw the stages on shared scales, as PNG without date or version.
+
+    In one picture where the chart of the test can lay stages over each other, else one below the
+    other.
+    """
     from matplotlib.figure import Figure
 
     with look():
-        size = (WIDTH_IN, HEIGHT_IN * len(shown) + 0.2)
-        figure = Figure(figsize=size, layout="constrained")
-        FigureCanvasAgg(figure)
-        every: list[list[Axes]] = []
-        for index, outcome in enumerate(shown):
-            ax = figure.add_subplot(len(shown), 1, index + 1)
-            before = set(figure.axes)
-            assert outcome.result is not None
-            outcome.result.plot(ax)
-            every.append([ax, *(a for a in figure.axes if a not in before)])
-            last = index == len(shown) - 1
-            ax.set_title(
-                f"{words(outcome.take.stage)}",
-                color=ACCENT if last and len(shown) > 1 else INK,
-                fontweight="bold",
-            )
-        _share([axes[0] for axes in every])
+        figure = Figure(figsize=(WIDTH_IN, 0.65 * WIDTH_IN), layout="constrained")
+        if overlay := _overlay(shown[0].take.name.test):
+            stages = {words(outcome.take.stage): outcome.result for outcome in shown}
+            overlay(stages, figure.add_subplot())
+        else:
+            _stack(figure, shown)
         picture = io.BytesIO()
         figure.savefig(picture, format="png", dpi=DPI, metadata={"Software": None})
     return picture.getvalue()
+
+
+def _overlay(test: str) -> Callable[[Mapping[str, Result | None], Axes], object] | None:
+    """Return ``compare_TEST(results by stage, axes)`` of the test's chart, if there is one."""
+    with contextlib.suppress(ModuleNotFoundError):
+        chart = importlib.import_module(f"sigkit.charts.{test}")
+        found: Callable[[Mapping[str, Result | None], Axes], object] | None
+        found = getattr(chart, f"compare_{test}", None)
+        return found
+    return None
+
+
+def _stack(figure: Figure, shown: Sequence[Outcome]) -> None:
+    figure.set_size_inches(WIDTH_IN, HEIGHT_IN * len(shown) + 0.2)
+    every = []
+    for index, outcome in enumerate(shown):
+        ax = figure.add_subplot(len(shown), 1, index + 1)
+        if outcome.result is not None:
+            outcome.result.plot(ax)
+        every.append(ax)
+        last = index == len(shown) - 1 > 0
+        ax.set_title(words(outcome.take.stage), color=ACCENT if last else INK, fontweight="bold")
+    _share(every)
 
 
 def _share(axes: Sequence[Axes]) -> None:

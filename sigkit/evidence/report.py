@@ -19,9 +19,11 @@ from sigkit.quantity import Quantity, decimal_places
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
+    from sigkit.evidence.run import Outcome
 
 PAGE_ONE_CHARTS = 3
 MINUS = "\N{MINUS SIGN}"
+HOLD = "\N{NO-BREAK SPACE}"
 
 
 def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
@@ -73,7 +75,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
             if r.limit is not None
         },
         captures=evidence.capture_list(),
-        remarks=[(o.take.key, _remarks(o.remarks)) for o in evidence.outcomes if o.remarks],
+        remarks=[(o.take.key, text) for o in evidence.outcomes if (text := _remarks(o))],
         problems=evidence.problems,
         versions=versions(),
         mains_hz=settings.wide.get("mains_hz"),
@@ -110,7 +112,7 @@ def value_text(quantity: Quantity, *, signed: bool = False) -> str:
     value = f"{round(quantity.value, places):{'+' if signed else ''}.{max(places, 0)}f}"
     if float(value) == 0:
         value = value.lstrip("+-")
-    text = f"{value} ± {round(half, places):.{max(places, 0)}f} {quantity.unit}"
+    text = f"{value} ±{HOLD}{round(half, places):.{max(places, 0)}f}{HOLD}{quantity.unit}"
     return text.replace("-", MINUS, 1) if text.startswith("-") else text
 
 
@@ -167,14 +169,15 @@ def _line(row: Row) -> dict[str, Any]:
         "short_verdict": row.verdict.partition(":")[0],
         "limit": limit or "no limit set",
         "remarks": row.remarks,
+        "single": SINGLE in row.remarks,
     }
 
 
 def limit_text(row: Row) -> str:
     """Return the limit of a row as people read it."""
     assert row.limit is not None
-    sign = "±" if row.judged.better == "nearer zero" else "at most "
-    return f"{sign}{row.limit.value:g} {row.limit.unit}".replace("-", MINUS)
+    sign = "±" if row.judged.better == "nearer zero" else f"at most{HOLD}"
+    return f"{sign}{row.limit.value:g}{HOLD}{row.limit.unit}".replace("-", MINUS)
 
 
 def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> dict[str, Any]:
@@ -184,14 +187,20 @@ def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> d
         "title": group_title(group),
         "anchor": name,
         "picture": sources.get(name, ""),
-        "caption": caption(own[0]),
+        "caption": " ".join(caption(row) for row in _captioned(own)),
         "lines": [_line(row) for row in own],
         "weight": max(_weight(row) for row in own),
     }
 
 
+def _captioned(rows: Sequence[Row]) -> list[Row]:
+    """Return the leading row, and the first that shows a change where the leading one has none."""
+    rest = [row for row in rows[1:] if row.change.measurable and row.judged.better != "none"]
+    return [rows[0], *([] if rows[0].change.measurable else rest[:1])]
+
+
 def caption(row: Row) -> str:
-    """Return the sentence below a chart, made from the judged leading quantity."""
+    """Return the sentence below a chart, made from a judged quantity."""
     seen = "; ".join(
         f"{words(name)}: {cell_text(cell)}" for name, cell in row.cells.items() if cell.tested
     )
@@ -309,9 +318,12 @@ def _takes(cell: Cell) -> str:
 
 def _percent(share: float) -> str:
     if share > 0.999:
-        return "> 99.9 %"
-    return "< 0.1 %" if share < 0.001 else f"{100 * share:.1f} %"
+        return f">{HOLD}99.9{HOLD}%"
+    return f"<{HOLD}0.1{HOLD}%" if share < 0.001 else f"{100 * share:.1f}{HOLD}%"
 
 
-def _remarks(remarks: Sequence[str]) -> str:
+def _remarks(outcome: Outcome) -> str:
+    """Return what the reader, the fitness check and the measure remarked on a capture."""
+    measured = outcome.result.notes if outcome.result is not None else ()
+    remarks = dict.fromkeys((*outcome.remarks, *measured))
     return " ".join(r if r.endswith((".", "!")) else f"{r}." for r in remarks)
