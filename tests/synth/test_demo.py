@@ -106,10 +106,12 @@ def test_job_settings():
 def test_readme_on_stability(name):
     truth = demo_sound(name).truth
     cents, time = truth["cents"], truth["time_s"]
-    ((hz, offset, spread, peak_to_peak, drift),) = rows(name)
+    ((hz, offset, spread, without, peak_to_peak, drift),) = rows(name)
     assert float(hz) == pytest.approx(220 * 2 ** (cents.mean() / 1200), abs=1e-4)
     assert float(offset) == pytest.approx(cents.mean(), abs=0.006)
     assert float(spread) == pytest.approx(cents.std(), abs=0.006)
+    quiet = replace(SCENARIO[name], wobble_cents=0.0).sound().truth["cents"]
+    assert float(without) == pytest.approx(quiet.std(), abs=0.006)
     assert float(peak_to_peak) == pytest.approx(np.ptp(cents), abs=0.006)
     assert float(drift) == pytest.approx(60 * np.polyfit(time, cents, 1)[0], abs=0.006)
 
