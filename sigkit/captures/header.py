@@ -26,7 +26,7 @@ State = Literal["sound", "not closed", "cut off", "wrapped"]
 
 @dataclass(frozen=True)
 class Layout:
-    """Where the samples of a RIFF, RIFX, RF64 or BW64 file lie.
+    """Where the samples of a RIFF, RIFX, RF64, BW64 or W64 file lie.
 
     Parameters
     ----------
@@ -161,7 +161,10 @@ def find_data(file: BinaryIO, size: int) -> Layout | None:
     .. [2] Recommendation ITU-R BS.2088, long-form file format for audio (BW64).
     """
     file.seek(0)
-    head = file.read(12)
+    head = file.read(40)
+    if head[:4] == b"riff" and head[24:28] == b"wave":
+        return _find_data_w64(file, size)
+    head = head[:12]
     kind = head[:4]
     if kind not in RIFF_KINDS or not b"WAVE".startswith(head[8:]):
         return None
@@ -194,6 +197,29 @@ def find_data(file: BinaryIO, size: int) -> Layout | None:
             long_length = int.from_bytes(file.read(16)[8:], "little")
         odd = bool(length % 2)
         position += 8 + length + length % 2
+    return None
+
+
+def _find_data_w64(file: BinaryIO, size: int) -> Layout | None:
+    """Do the same in a W64 file: names of 16 bytes, 64-bit lengths that count the chunk's head."""
+    fmt, position = b"", 40
+    for _ in range(MAX_CHUNKS):
+        file.seek(position)
+        chunk = file.read(24)
+        if len(chunk) < 24:
+            return Layout("cut off", size, 0, 0, fmt)
+        name, length = chunk[:4], int.from_bytes(chunk[16:], "little") - 24
+        if name == b"data":
+            place, available = position + 24, size - position - 24
+            if length <= 0 and available:
+                return Layout("not closed", place, available, 0, fmt) if fmt else None
+            state: State = "cut off" if length > available else "sound"
+            return Layout(state, place, min(max(length, 0), available), length, fmt)
+        if length < 0:
+            return None
+        if name == b"fmt ":
+            fmt = file.read(min(length, MAX_FORMAT_BYTES))
+        position = min(position + (24 + length + 7) // 8 * 8, size)
     return None
 
 

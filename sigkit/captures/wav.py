@@ -36,7 +36,7 @@ SAMPLE_BYTES = {
 }
 """Bytes of one sample, for the subtypes that have a fixed number."""
 
-READABLE = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "FLAC", "CAF", "AU")
+READABLE = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "FLAC")
 """Containers that a capture may come in; all but FLAC store the samples as they are."""
 
 LOOKS = 48
@@ -225,7 +225,7 @@ def open_capture(path: str | os.PathLike[str], channel: int | None = None) -> Ca
     ----------
     path : str or path-like
         A WAV file: PCM of 8 to 32 bits, float, A-law or mu-law; RIFF, RIFX, RF64, BW64 or W64.
-        AIFF, FLAC, CAF and AU files are read as well.
+        AIFF and FLAC files are read as well.
     channel : int, optional
         0-based channel to read; None takes the only one, or the loudest where 48 short windows
         spread over the file were looked at, which ``notes`` then says.
@@ -284,13 +284,16 @@ def _described(
         rate, channels, frames = sound.samplerate, sound.channels, sound.frames
         if sound.format not in READABLE:
             raise SignalError(
-                f"The file is {sound.format_info}, which is not a format for measurements.",
+                f"The file is {sound.format_info}, which is not read here.",
                 where=str(path),
                 remedy=CONVERT,
             )
         if not 0 < frames < 2**62:
             raise no_samples(path, "The file holds no whole sample frame.")
         notes = _header_notes(layout, sound) if layout is not None else []
+        if start[:4] == b"FORM" and int.from_bytes(start[4:8], "big") + 8 > path.stat().st_size:
+            got = spoken_time(frames / rate)
+            notes.append(f"the file ends before its header says; {got} can be read")
         if not USUAL_RATES_HZ[0] <= rate <= USUAL_RATES_HZ[1]:
             notes.append(f"sample rate of {rate} Hz is outside 8 to 192 kHz: is it right?")
         if channel is not None:
