@@ -88,6 +88,8 @@ def draw_allan(stages: Mapping[str, StabilityResult], ax: Axes | None = None) ->
     ax : Axes, optional
         Where; by default the axes of a new figure.
     """
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
     ax = new_axes(ax)
     to_cents = 1200 / math.log(2)
     for index, (name, result) in enumerate(stages.items()):
@@ -103,6 +105,10 @@ def draw_allan(stages: Mapping[str, StabilityResult], ax: Axes | None = None) ->
         ax.errorbar(table["tau_s"], value, yerr=error, capsize=2, label=name, **style)
     ax.set_xscale("log")
     ax.set_yscale("log")
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axis.set_minor_formatter(NullFormatter())
     ax.set_xlabel("averaging time (s)")
     ax.set_ylabel("Allan deviation of pitch (cents)")
     ax.grid(which="major")

@@ -41,12 +41,12 @@ def compare_warmup(stages: Mapping[str, WarmupResult], ax: Axes | None = None) -
     ax.axhspan(-band, band, color=LIGHT, alpha=0.6, linewidth=0, zorder=0)
     ax.annotate(
         f"±{band:g} cents around the final pitch",
-        (0.99, band),
+        (0.99, -band),
         xycoords=("axes fraction", "data"),
-        xytext=(0, 2),
+        xytext=(0, -2),
         textcoords="offset points",
         ha="right",
-        va="bottom",
+        va="top",
         fontsize=7,
         color=GREY,
     )
@@ -78,7 +78,7 @@ def _draw_curve(ax: Axes, name: str, result: WarmupResult, style: dict[str, Any]
         ax.annotate(
             f"settled {settled.value / 60:.1f} min",
             (settled.value / 60, 0),
-            xytext=(4, -12),
+            xytext=(4, 5),
             textcoords="offset points",
             fontsize=8,
             color=style["color"],

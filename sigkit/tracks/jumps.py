@@ -57,11 +57,13 @@ def find_jumps(time_s: Real, cents: Real, *, window_s: float) -> pd.DataFrame:
     rows = []
     while size.max() > threshold:
         at = int(np.argmax(size))
+        level = np.flatnonzero(size[at : at + 2 * side] < 0.8 * size[at])
+        at += int(level[0] if level.size else 0) // 2
         near = slice(max(0, at - side - guard), at + side + guard + 1)
         time, is_sharp = _place(time_s[near], cents[near], before[at], after[at], window_s, hop)
         if is_sharp:
             rows.append((time, step[at], float(scatter[at])))
-        size[near] = 0.0
+        size[max(0, at - 2 * side - guard) : at + 2 * side + guard + 1] = 0.0
     return pd.DataFrame(sorted(rows), columns=columns, dtype=float)
 
 
