@@ -6,8 +6,10 @@ Fourier series of saw, pulse and triangle: any handbook of mathematics (closed f
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
+import soundfile as sf
 
 
 def harmonic_amplitudes(wave: str, count: int, duty: float = 0.5) -> np.ndarray:
@@ -69,10 +71,12 @@ def bound_cents(
     rate: int = 48_000,
     duty: float = 0.5,
 ) -> float:
-    """Exact Cramer-Rao bound of the pitch in cents: all amplitudes, phases and the DC unknown.
+    """Exact Cramer-Rao bound of the pitch in cents: all amplitudes and phases unknown.
 
     Fisher matrix of a real harmonic signal in white noise, as in D. Rife, R. Boorstyn, IEEE Trans.
-    Information Theory 20 (1974), extended to all harmonics and solved numerically.
+    Information Theory 20 (1974), extended to all harmonics and solved numerically. On a time axis
+    that is symmetric about zero the cosines and sines are orthogonal, so that two systems of the
+    number of harmonics are solved instead of one of twice that size.
     """
     n = round(window_s * rate)
     t = (np.arange(n) - (n - 1) / 2) / rate
@@ -82,10 +86,54 @@ def bound_cents(
     kept = np.flatnonzero(np.abs(a) > 1e-9 * np.abs(a).max())
     k, a = k[kept], a[kept]
     a = a * (0.2 / np.sqrt(np.sum(np.abs(a) ** 2) / 2))
-    turn = np.exp(2j * np.pi * np.outer(t, k * frequency_hz))
-    nuisance = np.concatenate([turn.real, turn.imag], axis=1)
-    slope = ((1j * 2 * np.pi * t[:, None] * k) * (a * turn)).imag.sum(axis=1)
-    q, _ = np.linalg.qr(nuisance)
-    slope -= q @ (q.T @ slope)
+    # Sums of cos(j w t), t sin(j w t) and t^2 cos(j w t) over the window, for every order j.
+    base, turn = np.exp(2j * np.pi * frequency_hz * t), np.ones(n, complex)
+    plain, first, second = (np.empty(2 * top + 1) for _ in range(3))
+    for j in range(2 * top + 1):
+        plain[j], first[j], second[j] = turn.real.sum(), t @ turn.imag, (t * t) @ turn.real
+        turn = turn * base if (j + 1) % 64 else np.exp(2j * np.pi * (j + 1) * frequency_hz * t)
+    less, more = np.abs(k[:, None] - k), k[:, None] + k
+    sign = np.sign(k[:, None] - k)
+    # d/df of Im(a e^{jkwt}) = 2 pi k t Re(a e^{jkwt}) = t (p cos(kwt) + q sin(kwt)).
+    p, q = 2 * np.pi * k * a.real, -2 * np.pi * k * a.imag
+    total = p @ (second[less] + second[more]) @ p / 2 + q @ (second[less] - second[more]) @ q / 2
+    on_sines = (first[more] - sign * first[less]) @ p / 2
+    on_cosines = (first[more] + sign * first[less]) @ q / 2
+    total -= on_sines @ np.linalg.solve((plain[less] - plain[more]) / 2, on_sines)
+    total -= on_cosines @ np.linalg.solve((plain[less] + plain[more]) / 2, on_cosines)
     sd = 0.2 * 10 ** (-snr_db / 20)
-    return 1200 / math.log(2) / frequency_hz * sd / math.sqrt(float(slope @ slope))
+    return 1200 / math.log(2) / frequency_hz * sd / math.sqrt(float(total))
+
+
+def moving_tone(wave: str, path_hz: np.ndarray, rate: int, *, duty: float = 0.5) -> np.ndarray:
+    """A tone whose frequency at every sample is given, straight between the samples; rms 0.2."""
+    steps = (path_hz[1:] + path_hz[:-1]) / 2 / rate
+    phase = np.concatenate([[0.123], 0.123 + np.cumsum(steps)])
+    x = tone(wave, phase, max(1, math.floor(0.49 * rate / path_hz.max())), duty)
+    return x * (0.2 / np.sqrt(np.mean(x**2)))
+
+
+def periods_behind(frequency_hz: float, window_s: float = 0.1, least: int = 6) -> int:
+    """Whole periods in a window that holds at least ``least``."""
+    return max(least, round(window_s * frequency_hz))
+
+
+def window_mean_hz(
+    path_hz: np.ndarray, rate: int, at_s: np.ndarray, window_s: float | np.ndarray
+) -> np.ndarray:
+    """Mean frequency weighted by a parabola over a window, as a line fitted to the phase has it."""
+    share = (np.arange(400) + 0.5) / 200 - 1
+    weight = 1 - share**2
+    grid = np.arange(path_hz.size) / rate
+    half = np.broadcast_to(np.asarray(window_s) / 2, at_s.shape)
+    values = np.interp(at_s[:, None] + half[:, None] * share, grid, path_hz)
+    return values @ weight / weight.sum()
+
+
+def write_sound(
+    folder: Path, samples: np.ndarray, rate: int = 48_000, *, subtype: str = "FLOAT"
+) -> Path:
+    """Write samples to a new WAV file in a folder."""
+    path = folder / f"sound{len(list(folder.glob('sound*.wav')))}.wav"
+    sf.write(path, samples, rate, subtype=subtype)
+    return path
