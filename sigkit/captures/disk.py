@@ -16,6 +16,7 @@ from sigkit.captures.header import RIFF_KINDS, Layout
 from sigkit.errors import InputError, SignalError
 
 CONVERT = "Record or convert it to WAV (PCM, 24 bit)."
+MPEG = (0x0050, 0x0055)
 CODECS = {
     0x0002: "ADPCM",
     0x0011: "IMA ADPCM",
@@ -79,7 +80,7 @@ def opened(path: Path) -> Iterator[BufferedReader]:
 
 @contextmanager
 def decoder(
-    path: Path, repair: Layout | None, layout: Layout | None = None, start: bytes = b""
+    path: Path, repair: Layout | None, layout: Layout | None = None
 ) -> Iterator[sf.SoundFile]:
     """Open libsndfile on the file, or on the repaired header in front of its samples."""
     with opened(path) as file:
@@ -88,7 +89,7 @@ def decoder(
         try:
             sound = sf.SoundFile(on_disk if repair is None else repair.spliced(file), closefd=False)
         except (sf.SoundFileError, TypeError, ValueError) as error:
-            raise _unreadable(path, layout or repair, start, error) from error
+            raise _unreadable(path, layout or repair, _short(error)) from error
         try:
             with sound:
                 yield sound
@@ -106,14 +107,27 @@ def magic(file: BinaryIO) -> bytes:
     return file.read(16)
 
 
-def _unreadable(path: Path, layout: Layout | None, start: bytes, error: Exception) -> SignalError:
+def refuse_foreign(path: Path, start: bytes, layout: Layout | None) -> None:
+    """Raise if the first bytes or the codec are none that a measurement can be made on.
+
+    The decoder would guess MPEG audio in many things, and talk about it on the terminal.
+    """
+    if layout is not None and layout.codec in MPEG:
+        raise _unreadable(path, layout, "")
+    if start[:4] not in (*RIFF_KINDS, b"riff", b"FORM", b"fLaC"):
+        raise SignalError(
+            "The file is not audio in a format that is read here (WAV, AIFF, FLAC).",
+            where=str(path),
+            remedy=CONVERT,
+        )
+
+
+def _unreadable(path: Path, layout: Layout | None, words: str) -> SignalError:
     if layout is not None and layout.codec not in (0, 1, 3):
         name = CODECS.get(layout.codec, "unknown")
         problem = f"The sound is in a codec that cannot be read: {name} (0x{layout.codec:04X})."
-    elif layout is not None or start[:4] in (*RIFF_KINDS, b"riff", b"FORM", b"fLaC"):
-        problem = f"The header makes no sense to the decoder: {_short(error)}."
     else:
-        problem = "The file is not audio in any format that can be measured."
+        problem = f"The header makes no sense to the decoder: {words}."
     return SignalError(problem, where=str(path), remedy=CONVERT)
 
 

@@ -16,7 +16,15 @@ import numpy as np
 import soundfile as sf
 from numpy.typing import NDArray
 
-from sigkit.captures.disk import CONVERT, decoder, file_path, magic, no_samples, opened
+from sigkit.captures.disk import (
+    CONVERT,
+    decoder,
+    file_path,
+    magic,
+    no_samples,
+    opened,
+    refuse_foreign,
+)
 from sigkit.captures.header import Layout, find_data
 from sigkit.errors import InputError, SignalError
 
@@ -268,6 +276,7 @@ def open_capture(path: str | os.PathLike[str], channel: int | None = None) -> Ca
         raise no_samples(path, "The file is empty: 0 bytes.")
     if layout is not None and layout.length == 0:
         raise no_samples(path, "The file holds a WAV header and no samples.")
+    refuse_foreign(path, start, layout)
     repair = layout if layout is not None and layout.state != "sound" else None
     capture = _described(path, repair, layout, start, channel)
     width = SAMPLE_BYTES.get(capture.subtype, 0) * capture.channels
@@ -280,7 +289,7 @@ def _described(
     path: Path, repair: Layout | None, layout: Layout | None, start: bytes, channel: int | None
 ) -> Capture:
     """Open the decoder once, and write down what it says."""
-    with decoder(path, repair, layout, start) as sound:
+    with decoder(path, repair, layout) as sound:
         rate, channels, frames = sound.samplerate, sound.channels, sound.frames
         if sound.format not in READABLE:
             raise SignalError(

@@ -203,10 +203,16 @@ def test_what_is_not_a_capture_is_one_clear_error(tmp_path, content, match):
     assert path.read_bytes() == content
 
 
-def test_lossy_formats_are_refused_by_name(tmp_path):
-    sf.write(tmp_path / "x.wav", tone(), RATE, format="OGG", subtype="VORBIS")
-    with pytest.raises(SignalError, match=r"OGG.*not read here"):
-        sigkit.open_capture(tmp_path / "x.wav")
+def test_other_formats_are_refused(tmp_path):
+    for container, subtype in (("OGG", "VORBIS"), ("MP3", "MPEG_LAYER_III")):
+        sf.write(tmp_path / "x.wav", tone(), RATE, format=container, subtype=subtype)
+        with pytest.raises(SignalError, match=r"not audio in a format that is read here") as error:
+            sigkit.open_capture(tmp_path / "x.wav")
+        assert three_lines(error)
+    sf.write(tmp_path / "x.aiff", tone(), RATE, format="SVX", subtype="PCM_16")
+    with pytest.raises(SignalError, match=r"not read here") as error:
+        sigkit.open_capture(tmp_path / "x.aiff")
+    assert three_lines(error)
 
 
 def test_missing_folder_pipe_and_nonsense_are_input_errors(tmp_path):
