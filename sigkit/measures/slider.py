@@ -1,0 +1,429 @@
+"""Slider pass: bursts and dropouts of a level slider that is moved while a dark tone sounds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sigkit.errors import InputError
+from sigkit.measures.result import Result, Source
+from sigkit.quantity import Quantity, Term, combine, not_measurable
+from sigkit.tracks.faults import (
+    DROP_BINS,
+    Fault,
+    Test,
+    box,
+    find_bursts,
+    find_dropouts,
+    join_faults,
+    residual_level,
+    runs,
+    too_steep,
+)
+from sigkit.tracks.residual import BIN_S, ResidualTrack, track_residual
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from sigkit.captures.wav import Capture
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+CONTROLS = ("level", "pitch", "timbre", "width")
+COLUMNS = [
+    "start_s",
+    "stop_s",
+    "kind",
+    "level_db",
+    "u_level_db",
+    "depth_db",
+    "tone_dbfs",
+    "floor_db",
+    "moving",
+]
+RANGE_DB, HEADROOM_DB = 40.0, 20.0
+"""A tone this far below its loudest, or less than that above its own residual, is not assessed."""
+GUARD_BINS = 150
+"""Not assessed after a note begins and before it ends: the key is no dirt."""
+LEAST_S = 1.0
+WORST_FLOOR_DB = -25.0
+"""A floor above this, re tone, cannot judge a slider."""
+MOVING_DB_PER_S, MOVED_DB = 1.0, 3.0
+FLOOR_BINS = 10
+LOUD_DB = 6.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SliderResult(Result):
+    """Bursts and dropouts of a level slider, and the floor above which they would be seen.
+
+    Parameters
+    ----------
+    event_rate : Quantity
+        Counted events per second of assessed movement (or of assessed tone, see ``notes``), 1/s.
+    worst_level : Quantity
+        Residual of the loudest counted burst re the tone around it, dB.
+    floor : Quantity
+        Level, re the tone around it, at which 19 of 20 wideband bursts of 10 ms are found while
+        the tone is within 6 dB of its loudest, dB.
+    events : DataFrame
+        One row an event: ``start_s``, ``stop_s``, ``kind`` (``burst`` or ``dropout``),
+        ``level_db`` and its standard uncertainty ``u_level_db`` (rms of the residual re the tone
+        around it), ``depth_db`` (dropouts), ``tone_dbfs``, ``floor_db`` (floor at that
+        place, re the tone there) and ``moving`` (False: the slider was at rest; not counted).
+    controls : str
+        What the slider controls.
+    movement_s, assessed_s : float
+        Seconds of movement, and of tone, in which events were looked for; nan: not seen.
+    counts : mapping of str to (int, float)
+        ``event_rate``: number of counted events and the exposure in seconds.
+    time_s, tone_db, residual_db, assessed : ndarray, shape (n_points,)
+        Every 10 ms: level of the tone re its loudest, residual above 400 Hz re the same (dB,
+        nan: no tone), and whether events were looked for.
+    """
+
+    test: ClassVar[str] = "slider"
+
+    event_rate: Quantity
+    worst_level: Quantity
+    floor: Quantity
+    events: pd.DataFrame
+    controls: str
+    movement_s: float
+    assessed_s: float
+    counts: Mapping[str, tuple[int, float]]
+    time_s: Array
+    tone_db: Array
+    residual_db: Array
+    assessed: Mask
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the level of the tone against time with the events below it; return the axes."""
+        from sigkit.charts.slider import draw_slider
+
+        return draw_slider(self, ax)
+
+
+def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderResult:
+    """Count the bursts and dropouts of a level slider moved by hand under a dark tone.
+
+    Parameters
+    ----------
+    capture : Capture
+        One held note, 60 to 1100 Hz, dull (filter closed, triangle or sine), while the slider
+        goes up and down. A bright tone, noise, no tone or silence is refused with a reason.
+    controls : {"level", "pitch", "timbre", "width"}, optional
+        What the slider controls; None means it is taken to be the level. Only ``"level"`` is
+        assessed in this version; the others give results that are not measurable.
+
+    Returns
+    -------
+    SliderResult
+        Events, their rate, the loudest burst and the detection floor.
+
+    Raises
+    ------
+    InputError
+        ``controls`` is none of the four words.
+
+    Notes
+    -----
+    The tone's own waveform is taken out (`sigkit.tracks.residual`); bursts are where what is left
+    rises above its own running floor, in two bands over 1, 3, 10 and 30 ms, at thresholds set for
+    one false alarm in 20 min from the spread of this capture's own residual. Dropouts are where
+    the gain of the waveform falls by more than 7.5 dB and returns, steeply, within 0.3 s. Not
+    looked at: 0.15 s after a note begins and before it ends; tone 40 dB below its loudest or
+    less than 20 dB above its residual; for bursts also flicks faster than 12 dB in 0.1 s.
+    Events nearer than 20 ms are one.
+
+    The rate's uncertainty is that of a Poisson count, sqrt(n)/T; where n = 0 it is 1.5/T, so that
+    k = 2 gives the one-sided 95 % limit 3/T (-ln 0.05 = 3.0, the "rule of three" [1]_).
+    ``counts`` serves for exact limits and comparisons.
+
+    References
+    ----------
+    .. [1] J. A. Hanley and A. Lippman-Hand, "If nothing goes wrong, is everything all right?",
+       JAMA 249 (1983) 1743-1745.
+    """
+    if controls is not None and controls not in CONTROLS:
+        raise InputError(
+            f"controls = {controls!r} is not something a slider test knows.",
+            where="measure_slider, controls",
+            remedy=f"Use one of: {', '.join(CONTROLS)}.",
+        )
+    source = Source(
+        name=capture.path.name,
+        rate=capture.rate,
+        channel=capture.channel,
+        duration_s=capture.duration_s,
+        notes=tuple(capture.notes),
+    )
+    if controls not in (None, "level"):
+        reason = f"{controls} sliders are not assessed in this version"
+        return _refused(source, controls, str(controls), reason, None)
+    track = track_residual(capture)
+    return assess_slider(track, source, controls)
+
+
+def assess_slider(track: ResidualTrack, source: Source, controls: str | None) -> SliderResult:
+    """Judge the tone of a residual track, then find, size and count its events."""
+    reason = refuse_tone(track)
+    if reason:
+        return _refused(source, controls, "level", reason, track)
+    heard = assessed_bins(track)
+    dropouts = find_dropouts(track, heard)
+    assessed = heard & ~too_steep(track, dropouts)
+    if assessed.sum() * BIN_S < LEAST_S:
+        short = (
+            f"less than {LEAST_S:g} s of tone stands {HEADROOM_DB:g} dB above its noise: "
+            "play louder or longer, move slower"
+        )
+        return _refused(source, controls, "level", short, track)
+    bursts, tests = find_bursts(track, assessed)
+    floor_db = floor_by_bin(track, tests)
+    floor = _floor(track, floor_db, assessed)
+    if floor.value > WORST_FLOOR_DB:
+        high = (
+            f"not measurable with this tone: a burst shows only above {floor.value:.0f} dB re "
+            "tone; close the filter, use a steady dull note, lower the noise"
+        )
+        return _refused(source, controls, "level", high, track)
+    moving = movement(track, assessed)
+    seen = moving is not None
+    where = moving if moving is not None else np.ones_like(assessed)
+    events = _table(track, join_faults(bursts, dropouts), floor_db, where)
+    counted = events[events["moving"]]
+    exposure = float((assessed & where).sum() * BIN_S)
+    return SliderResult(
+        source=source,
+        settings={"controls": controls},
+        notes=_notes(track, events, floor_db, assessed, seen, exposure),
+        event_rate=_rate(len(counted), exposure),
+        worst_level=_worst(counted, floor),
+        floor=floor,
+        events=events,
+        controls="level",
+        movement_s=exposure if seen else math.nan,
+        assessed_s=float(assessed.sum() * BIN_S),
+        counts={"event_rate": (len(counted), exposure)},
+        **_lines(track, assessed),
+    )
+
+
+def refuse_tone(track: ResidualTrack) -> str:
+    """Return why this tone cannot show events, or nothing."""
+    if not track.power.size or track.power.max() < 1e-10:
+        return "the capture is silent: check the channel, the cable and the gain"
+    sounding = track.power > 1e-4 * np.quantile(track.power, 0.99)
+    tonal = track.tone & (track.tone_rms > 0)
+    if tonal.sum() * BIN_S < LEAST_S or (tonal & sounding).sum() < 0.5 * sounding.sum():
+        return (
+            "no steady tone found: hold one dull note of 60 to 1100 Hz while the slider moves, "
+            "with noise sources off"
+        )
+    level = _block_level(track)
+    loud = np.isfinite(track.frequency_hz) & (level > 0.1 * level.max())
+    pitch = 12 * np.log2(track.frequency_hz[loud])
+    if np.ptp(pitch) > 1:
+        return "not measurable with this tone: its pitch moves; hold one steady note"
+    f0 = float(np.median(track.frequency_hz[loud]))
+    share = float(np.average(track.brightness[loud], weights=level[loud] ** 2))
+    first = max(4000 / f0, 4.0)
+    if share > 0.2 / first**2:
+        return (
+            f"not measurable with this tone: close the filter until it is dull; "
+            f"{10 * math.log10(share):.0f} dB of it lies above {first * f0 / 1000:.1f} kHz and "
+            "hides bursts"
+        )
+    return ""
+
+
+def _block_level(track: ResidualTrack) -> Array:
+    """Return the loudest gain of the tone in each block."""
+    parts = np.array_split(
+        np.where(track.tone, track.tone_rms, 0),
+        np.arange(8000, track.tone.size, 8000)[: track.frequency_hz.size - 1],
+    )
+    return np.array([float(part.max(initial=0)) for part in parts])
+
+
+def assessed_bins(track: ResidualTrack) -> Mask:
+    """Return where events are looked for: the tone is loud enough, and not at a note's ends."""
+    gain = track.tone_rms
+    noise = np.sqrt(ndimage.minimum_filter1d(np.maximum(box(track.rest, 100), 0) / 100, 400))
+    top = np.quantile(gain[track.tone], 0.99)
+    enough = track.tone & (gain > top * 10 ** (-RANGE_DB / 20))
+    enough &= gain > noise * 10 ** (HEADROOM_DB / 20)
+    heard = np.zeros_like(enough)
+    for a, b in runs(enough, gap=DROP_BINS[1] + 1):
+        heard[a + GUARD_BINS : max(b - GUARD_BINS, a + GUARD_BINS)] = True
+    return heard & track.tone
+
+
+def movement(track: ResidualTrack, assessed: Mask) -> Mask | None:
+    """Return where the slider moves, as the level of the tone tells; None where it can't."""
+    step = 10
+    level = 20 * np.log10(np.maximum(track.tone_rms[::step].astype(np.float64), 1e-7))
+    known = assessed[::step]
+    low, high = np.quantile(level[known], [0.02, 0.98])
+    if high - low < MOVED_DB:
+        return None
+    smooth = ndimage.gaussian_filter1d(ndimage.median_filter(level, 25), 6)
+    slope = np.abs(np.gradient(smooth, step * BIN_S))
+    moving = ndimage.binary_dilation(slope > MOVING_DB_PER_S, np.ones(21, bool))
+    return np.repeat(moving, step)[: assessed.size]
+
+
+def floor_by_bin(track: ResidualTrack, tests: list[Test]) -> Array:
+    """Return the level re tone at which 19 of 20 wideband bursts of 10 ms are found, in dB."""
+    least = np.full(track.power.size, np.inf)
+    tone = np.maximum(track.tone_rms.astype(np.float64), 1e-9) ** 2
+    for test in tests:
+        if test.bins != FLOOR_BINS:
+            continue
+        low, high = track.bands_hz[test.band]
+        width = high - low
+        own = 1 - 1.64 / math.sqrt(width * FLOOR_BINS * BIN_S)  # the burst's own scatter, 5 %
+        floor = box(getattr(track, f"{test.band}_floor"), FLOOR_BINS) / FLOOR_BINS
+        needed = (test.ratio - test.usual) * floor / max(own, 0.3)
+        least = np.minimum(least, needed * (track.rate / 2 / width) / tone)
+    out: Array = 10 * np.log10(np.maximum(least, 1e-15))
+    return out
+
+
+def _floor(track: ResidualTrack, floor_db: Array, assessed: Mask) -> Quantity:
+    top = np.quantile(track.tone_rms[assessed], 0.98)
+    loud = assessed & (track.tone_rms > top * 10 ** (-LOUD_DB / 20))
+    low, middle, high = np.quantile(floor_db[loud], [0.16, 0.5, 0.84])
+    terms = (
+        Term("change of the residual along the travel", max(0.1, float(high - low) / 2), "A"),
+        Term("spectrum of a burst taken as even", 1.0, "B"),
+    )
+    return combine(float(middle), "dB", terms)
+
+
+def _table(
+    track: ResidualTrack, faults: list[Fault], floor_db: Array, moving: Mask
+) -> pd.DataFrame:
+    rows = []
+    for fault in faults:
+        got, background, tone = residual_level(track, fault)
+        excess = max(got - background, 1e-15)
+        bins = fault.last - fault.first
+        freedom = max(2.0, bins * BIN_S * track.rate / 4)
+        noise = 10 / math.log(10) * math.sqrt(4 * background / excess / freedom)
+        ends = 10 / math.log(10) * math.log1p(1.0 / bins)
+        tone_error = 0.5
+        a, b = max(0, fault.first - 300), fault.last + 300
+        rows.append(
+            {
+                "start_s": fault.first * BIN_S,
+                "stop_s": fault.last * BIN_S,
+                "kind": fault.kind,
+                "level_db": 10 * math.log10(excess / tone),
+                "u_level_db": math.hypot(min(noise, 10.0), ends, tone_error),
+                "depth_db": fault.depth_db,
+                "tone_dbfs": 10 * math.log10(2 * tone),
+                "floor_db": float(np.median(floor_db[fault.first : fault.last])),
+                "moving": bool(moving[a:b].any()),
+            }
+        )
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    return table.astype({"kind": str, "moving": bool})
+
+
+def _rate(number: int, exposure_s: float) -> Quantity:
+    if exposure_s < LEAST_S:
+        return not_measurable("1/s", "less than 1 s of movement could be assessed: move slower")
+    u = math.sqrt(number) if number else 1.5
+    return combine(number / exposure_s, "1/s", [Term("counting", u / exposure_s, "A")])
+
+
+def _worst(counted: pd.DataFrame, floor: Quantity) -> Quantity:
+    bursts = counted[counted["kind"] == "burst"]
+    if bursts.empty:
+        return not_measurable("dB", f"no burst found above the floor of {floor.value:.0f} dB")
+    worst = bursts.iloc[int(np.argmax(bursts["level_db"].to_numpy(float)))]
+    term = Term("noise and ends of the burst", float(worst["u_level_db"]), "A")
+    return combine(float(worst["level_db"]), "dB", [term])
+
+
+def _notes(
+    track: ResidualTrack,
+    events: pd.DataFrame,
+    floor_db: Array,
+    assessed: Mask,
+    seen: bool,
+    exposure: float,
+) -> tuple[str, ...]:
+    quiet = float(np.quantile(floor_db[assessed], 0.9))
+    notes = [
+        f"Events per second of slider movement; {exposure:.1f} s of movement assessed."
+        if seen
+        else f"No movement seen in the level: events per second of tone, {exposure:.1f} s.",
+        f"Nine tenths of the assessed time: floor below {quiet:.0f} dB re the tone there.",
+    ]
+    left = float((track.tone & ~assessed).sum() * BIN_S)
+    if left > 0.5:
+        notes.append(
+            f"{left:.1f} s of tone not assessed: too soft, too fast, or at the ends of a note."
+        )
+    resting = int((~events["moving"]).sum())
+    if resting:
+        notes.append(f"{resting} event(s) while the slider was at rest: listed, not counted.")
+    return tuple(notes)
+
+
+def _lines(track: ResidualTrack | None, assessed: Mask | None) -> dict[str, Array | Mask]:
+    """Return the lines to draw, one point each 10 ms."""
+    if track is None or not track.power.size:
+        empty = np.zeros(0)
+        return {
+            "time_s": empty,
+            "tone_db": empty,
+            "residual_db": empty,
+            "assessed": np.zeros(0, bool),
+        }
+    step = 10
+    size = track.power.size // step
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tone = np.where(track.tone, track.tone_rms, np.nan)[: size * step : step].astype(float)
+        top = np.nanmax(tone) if np.isfinite(tone).any() else 1.0
+        power = (track.mid + track.high)[: size * step].reshape(size, step).max(axis=1)
+        residual = np.where(np.isfinite(tone), power, np.nan).astype(float)
+        lines: dict[str, Array | Mask] = {
+            "time_s": np.arange(size) * step * BIN_S,
+            "tone_db": 20 * np.log10(np.maximum(tone / top, 1e-6)),
+            "residual_db": 10 * np.log10(np.maximum(residual / top**2, 1e-12)),
+        }
+    lines["assessed"] = (
+        np.zeros(size, bool) if assessed is None else assessed[: size * step : step].copy()
+    )
+    return lines
+
+
+def _refused(
+    source: Source, asked: str | None, controls: str, reason: str, track: ResidualTrack | None
+) -> SliderResult:
+    events = pd.DataFrame([], columns=COLUMNS).astype({"kind": str, "moving": bool})
+    return SliderResult(
+        source=source,
+        settings={"controls": asked},
+        event_rate=not_measurable("1/s", reason),
+        worst_level=not_measurable("dB", reason),
+        floor=not_measurable("dB", reason),
+        events=events,
+        controls=controls,
+        movement_s=math.nan,
+        assessed_s=0.0,
+        counts={},
+        **_lines(track, None),
+    )
