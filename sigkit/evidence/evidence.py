@@ -18,7 +18,7 @@ from sigkit.errors import InputError
 from sigkit.evidence.job import Job
 from sigkit.evidence.manifest import FILE, KIND, file_entry, is_evidence, outputs_of
 from sigkit.evidence.rows import Row, rows_of
-from sigkit.evidence.run import Outcome
+from sigkit.evidence.run import Outcome, without_folder
 
 SCHEMA = 1
 DIGITS = 9
@@ -187,7 +187,7 @@ class Evidence:
         (folder / "charts").mkdir()
         for name, picture in pictures.items():
             (folder / "charts" / f"{name}.png").write_bytes(picture)
-        report = report_html(self, pictures)
+        report = without_folder(report_html(self, pictures), self.job.folder)
         (folder / "report.html").write_bytes(report.encode())
         table = self.table.map(_rounded)
         (folder / "results.csv").write_bytes(
@@ -255,8 +255,7 @@ class Evidence:
     def _cleaned(self, value: Any) -> Any:
         """Return the value without the path to the job, and floats as they are exported."""
         if isinstance(value, str):
-            place = str(self.job.folder)
-            return value.replace(f"{place}/", "").replace(f"{place}\\", "")
+            return without_folder(value, self.job.folder)
         if isinstance(value, Mapping):
             return {str(key): self._cleaned(item) for key, item in value.items()}
         if isinstance(value, (list, tuple)):

@@ -8,6 +8,7 @@ import math
 import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.captures.wav import open_capture
@@ -99,7 +100,15 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
         result = _widen(measure(capture, **take.options), take.power_on_width_s)
         return dataclasses.replace(outcome, result=result)
     except SigkitError as error:
-        return dataclasses.replace(outcome, error=error)
+        folder = take.path.parents[1]
+        problem, remedy = (without_folder(t, folder) for t in (error.problem, error.remedy))
+        kept = type(error)(problem, where=take.key, remedy=remedy)
+        return dataclasses.replace(outcome, error=kept)
+
+
+def without_folder(text: str, folder: Path) -> str:
+    """Return a text that names files of a job without the machine's path to the job."""
+    return text.replace(f"{folder}/", "").replace(f"{folder}\\", "")
 
 
 def _outcomes(takes: Sequence[Take]) -> Iterable[Outcome]:

@@ -34,7 +34,9 @@ def measure_level(capture, *, controls=None):
     sound = capture.read()
     peak = float(np.abs(sound).max())
     if peak < 0.01:
-        raise SignalError("No tone found.", where=str(capture.path), remedy="Record it louder.")
+        raise SignalError(
+            f"No tone in {capture.path}.", where=str(capture.path), remedy="Record it louder."
+        )
     count = round(peak * 100)
     rate = combine(
         count / capture.duration_s, "1/s", [Term("counting", count**0.5 / capture.duration_s, "A")]

@@ -171,11 +171,12 @@ def test_the_same_input_gives_the_same_bytes(job_folder, tmp_path):
             assert path.read_bytes() == (second / path.relative_to(first)).read_bytes(), path.name
 
 
-def test_nothing_private_leaves(job_folder, monkeypatch):
+def test_nothing_private_leaves(job_folder, fake_slider, monkeypatch):
     (job_folder / "job.toml").write_text(
         'unit = "K14"\n[private]\nowner = "Erika Mustermann"\nprice = 350\n'
     )
     (job_folder / "after/slider-hiss.wav").write_bytes(b"no sound at all")
+    fake_slider.tone(job_folder / "after/slider-attack.wav", 0.009)
     monkeypatch.chdir(job_folder.parent)
     evidence = open_job("job").measure(progress=False)
     folder = evidence.write("out")
@@ -184,6 +185,7 @@ def test_nothing_private_leaves(job_folder, monkeypatch):
             content = path.read_bytes()
             for secret in (b"Mustermann", b"Jane Doe", str(job_folder).encode()):
                 assert secret not in content, path.name
+    assert "No tone in after/slider-attack.wav" in (folder / "report.html").read_text()
     assert "Jane Doe" not in evidence._repr_html_()
 
 
