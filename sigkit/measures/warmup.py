@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 
 LEAST_S = 10.0
-FRAMES = 2400
-"""A capture gets about so many frames, between 0.1 and 0.5 s apart."""
+FRAMES = 4800
+"""A capture gets about so many frames, between 0.05 and 0.25 s apart, each of 4 times that."""
 TAIL = 0.1
 """A pitch that entered the band only in the last tenth of the capture is not called settled."""
 
@@ -133,8 +133,8 @@ def measure_warmup(
             where=capture.path.name,
             remedy="Give seconds from the start of the capture.",
         )
-    hop_s = min(0.5, max(0.1, capture.duration_s / FRAMES))
-    track = track_pitch(capture, window_s=2 * hop_s, hop_s=hop_s)
+    hop_s = min(0.25, max(0.05, capture.duration_s / FRAMES))
+    track = track_pitch(capture, window_s=4 * hop_s, hop_s=hop_s)
     require_tone(capture, track, LEAST_S)
     voiced = track.voiced
     notes = [*gap_note(track), *second_opinion(capture, track)]
@@ -154,7 +154,7 @@ def measure_warmup(
     cents, u_cents = track.cents(reference_hz)[voiced], track.u_cents()[voiced]
     start, u_start = _edge(time_s, cents, u_cents, begin, hop_s)
     final, u_final = _edge(time_s[::-1], cents[::-1], u_cents[::-1], end, hop_s)
-    jumps = find_jumps(track.time_s - power_on_s, track.cents(reference_hz), window_s=2 * hop_s)
+    jumps = find_jumps(track.time_s - power_on_s, track.cents(reference_hz), window_s=4 * hop_s)
     if len(jumps):
         steps = ", ".join(
             f"{r.size_cents:+.1f} cents at {r.time_s:.0f} s" for r in jumps.head(5).itertuples()
