@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 import pandas as pd
 
-from sigkit.quantity import Quantity
+from sigkit.quantity import Quantity, Term
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -95,6 +95,15 @@ class Result:
             },
             "notes": list(self.notes),
         }
+
+    def another_capture(self) -> Mapping[str, Term]:
+        """Return by how much another capture of the same state may differ, by quantity.
+
+        Estimated from within this one, for quantities of random processes such as wander; it is
+        added where a stage has a single take, so that chance is not taken for a change. Empty where
+        one capture cannot tell.
+        """
+        return {}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the result on ``ax``, or on the axes of a new figure, and return the axes."""

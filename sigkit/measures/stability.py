@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
@@ -34,7 +35,7 @@ BATCHES = 16
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StabilityResult(Result):
-    """Pitch stability of a held note.
+    """Pitch stability of a held note, from the pitch in windows of 0.1 s.
 
     Parameters
     ----------
@@ -71,6 +72,22 @@ class StabilityResult(Result):
     allan: pd.DataFrame
     nominal_hz: float
     track: PitchTrack
+
+    def another_capture(self) -> Mapping[str, Term]:
+        """Return what the wander seen here may do to another capture's numbers."""
+        cents = self.track.cents(float(self.frequency))[self.track.voiced]
+        apart = cents[:: max(1, round(self.track.window_s / self.track.hop_s))]
+        for_mean, for_variance = independent_values(apart)
+        spread, source = float(np.std(cents)), "another capture, from the wander in this one"
+        of_mean, relative = spread / math.sqrt(for_mean), 1 / math.sqrt(2 * for_variance)
+        sizes = {
+            "frequency": of_mean * math.log(2) / 1200 * float(self.frequency),
+            "offset": of_mean,
+            "spread": relative * spread,
+            "peak_to_peak": relative * float(np.ptp(cents)),
+        }
+        dof = max(1.0, for_variance - 1)
+        return {name: Term(source, u, "A", dof) for name, u in sizes.items() if u > 0}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw pitch in cents over time, jumps marked."""
@@ -153,7 +170,7 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
         frequency=frequency,
         offset=offset,
         spread=spread_of(cents[voiced], noise, independent, unseen=unseen),
-        peak_to_peak=peak_to_peak_of(cents[voiced], noise, independent),
+        peak_to_peak=peak_to_peak_of(cents[voiced], noise, independent, unseen=unseen),
         drift=drift_of(track.time_s[voiced], cents[voiced]),
         jumps=find_jumps(track.time_s, cents, window_s=track.window_s),
         allan=_allan(track, reference_hz),
@@ -165,6 +182,36 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
 def nearest_note_hz(frequency_hz: float) -> float:
     """Return the nearest note of the equal-tempered scale with A4 = 440 Hz (ISO 16)."""
     return float(A4_HZ * 2 ** (round(12 * math.log2(frequency_hz / A4_HZ)) / 12))
+
+
+def independent_values(values: Real) -> tuple[float, float]:
+    """Return how many independent values a correlated series is worth.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Evenly spaced series.
+
+    Returns
+    -------
+    for_mean, for_variance : float
+        n / (1 + 2 sum r_k) and n / (1 + 2 sum r_k^2), at least 1, with the autocorrelations r_k up
+        to the first that is not positive.
+
+    References
+    ----------
+    .. [1] G. Bayley, J. Hammersley, "The effective number of independent observations in an
+       autocorrelated time series", J. Royal Statistical Society (Supplement) 8 (1946), 184-197.
+    """
+    centred = values - values.mean()
+    power = float(centred @ centred)
+    if centred.size < 4 or power == 0:
+        return 1.0, 1.0
+    r = np.correlate(centred, centred, "full")[centred.size :] / power
+    negative = np.flatnonzero(r <= 0)
+    r = r[: negative[0]] if negative.size else r
+    n = float(centred.size)
+    return max(1.0, n / (1 + 2 * float(r.sum()))), max(1.0, n / (1 + 2 * float((r**2).sum())))
 
 
 def spread_of(cents: Real, noise: float, independent: float, *, unseen: float = 0.0) -> Quantity:
@@ -197,7 +244,9 @@ def spread_of(cents: Real, noise: float, independent: float, *, unseen: float = 
     )
 
 
-def peak_to_peak_of(cents: Real, noise: float, independent: float) -> Quantity:
+def peak_to_peak_of(
+    cents: Real, noise: float, independent: float, *, unseen: float = 0.0
+) -> Quantity:
     """Highest less lowest pitch without what the track's noise adds, in cents.
 
     Parameters
@@ -208,6 +257,8 @@ def peak_to_peak_of(cents: Real, noise: float, independent: float) -> Quantity:
         Standard deviation of the track's own noise, cents.
     independent : float
         Number of windows that share no sound.
+    unseen : float
+        Share of the capture without a pitch: its ends, gaps.
     """
     by_noise = 2 * noise * math.sqrt(2 * math.log(max(2.0, independent)))
     seen = float(np.ptp(cents))
@@ -217,7 +268,11 @@ def peak_to_peak_of(cents: Real, noise: float, independent: float) -> Quantity:
     return combine(
         value,
         "cents",
-        [Term("noise at both ends", at_ends, "A"), Term("noise taken out", excess, "B")],
+        [
+            Term("noise at both extremes", at_ends, "A"),
+            Term("noise taken out", excess, "B"),
+            Term("parts without a pitch", max(0.0, unseen) * seen, "B"),
+        ],
     )
 
 
