@@ -16,7 +16,15 @@ import pandas as pd
 
 from sigkit.errors import InputError
 from sigkit.evidence.job import Job
-from sigkit.evidence.manifest import FILE, KIND, file_entry, is_evidence, outputs_of
+from sigkit.evidence.manifest import (
+    FILE,
+    KIND,
+    file_entry,
+    is_evidence,
+    outputs_of,
+    sha256,
+    verify,
+)
 from sigkit.evidence.rows import Row, rows_of
 from sigkit.evidence.run import Outcome, without_folder
 
@@ -140,8 +148,9 @@ class Evidence:
         Parameters
         ----------
         folder : str or Path
-            Where to write. Evidence that is there already is kept under another name, such as
-            ``evidence-1``; a folder of anything else is refused.
+            Where to write. Other evidence that is there already is kept under another name, such
+            as ``evidence-1``, the very same is left as it is, and a folder of anything else is
+            refused.
 
         Returns
         -------
@@ -167,8 +176,9 @@ class Evidence:
             try:
                 draft.chmod(0o755)
                 self._fill(draft)
-                _set_aside(folder)
-                draft.rename(folder)
+                if not _same(draft, folder):
+                    _set_aside(folder)
+                    draft.rename(folder)
             finally:
                 shutil.rmtree(draft, ignore_errors=True)
         except OSError as error:
@@ -335,6 +345,13 @@ def _refuse_other(folder: Path) -> None:
             where=str(folder),
             remedy="Choose a new or empty folder.",
         )
+
+
+def _same(draft: Path, folder: Path) -> bool:
+    """Whether a folder holds this very evidence already, unchanged."""
+    if not is_evidence(folder):
+        return False
+    return sha256(draft / FILE) == sha256(folder / FILE) and verify(folder).ok
 
 
 def _set_aside(folder: Path) -> None:

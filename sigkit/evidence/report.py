@@ -123,7 +123,7 @@ def cell_text(cell: Cell) -> str:
     reason = cell.quantity.reason
     if not cell.tested:
         return reason if reason == NOT_TESTED else f"not tested: {reason}"
-    return f"not measurable: {reason}"
+    return reason if reason.startswith("not measurable") else f"not measurable: {reason}"
 
 
 def change_text(change: Quantity) -> str:

@@ -225,10 +225,13 @@ def test_older_evidence_is_kept(evidence, job_folder):
     assert (job_folder / "evidence-1/report.html").read_text() == "changed by hand"
     assert (target / "manifest.json").read_bytes() == first
     evidence.write(target)
-    assert (job_folder / "evidence-2").is_dir()
+    assert not (job_folder / "evidence-2").exists()
+    (target / "report.html").unlink()
+    evidence.write(target)
     assert sorted(p.name for p in job_folder.iterdir()) == [
         *("after", "before", "evidence", "evidence-1", "evidence-2")
     ]
+    assert verify(target).ok
 
 
 def test_other_peoples_files_are_refused(evidence, tmp_path, job_folder):
