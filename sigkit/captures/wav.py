@@ -278,11 +278,7 @@ def open_capture(path: str | os.PathLike[str], channel: int | None = None) -> Ca
         raise no_samples(path, "The file holds a WAV header and no samples.")
     refuse_foreign(path, start, layout)
     repair = layout if layout is not None and layout.state != "sound" else None
-    capture = _described(path, repair, layout, start, channel)
-    width = SAMPLE_BYTES.get(capture.subtype, 0) * capture.channels
-    if layout is not None and repair is None and width and capture.frames != layout.length // width:
-        capture = _described(path, layout, layout, start, channel)
-    return capture
+    return _described(path, repair, layout, start, channel)
 
 
 def _described(

@@ -259,3 +259,21 @@ def test_how_fitness_shows_itself():
     ]
     with pytest.raises(InputError, match="no bench test named 'sliders'"):
         fitness.verdict_for("sliders")
+
+
+@pytest.mark.parametrize("keep", [0.05, 0.1, 0.2, 0.35, 0.5, 0.8])
+def test_no_alarm_on_a_pulse_behind_a_fast_filter_or_beside_a_quiet_tone(tmp_path, keep):
+    """Flat tops with steep flanks among small steps: what tells them is how the flanks bend."""
+    for f in (30.0, 110.0, 440.0):
+        phase = (f * np.arange(2 * RATE) / RATE + 0.1) % 1
+        pulse = 0.7 * np.where(phase < 0.4, 1.0, -1.0)
+        filtered = signal.lfilter([1 - keep], [1, -keep], pulse)
+        assert kinds(fitness_of(tmp_path, filtered)) == []
+        quiet = 0.2 * np.sin(2 * np.pi * f * np.arange(RATE) / RATE)
+        assert kinds(fitness_of(tmp_path, np.concatenate((quiet, pulse)))) == []
+
+
+def test_no_alarm_on_a_steep_edge_with_few_samples_a_period(tmp_path):
+    for f in (1000.0, 1066.0, 1200.0):  # 40 to 48 samples a period: the top sample moves the middle
+        phase = f * np.arange(2 * RATE) / RATE % 1
+        assert kinds(fitness_of(tmp_path, 0.8 * (2 * phase - 1))) == []

@@ -54,6 +54,14 @@ def test_every_whole_frame_of_an_unclosed_file_is_salvaged(tmp_path, lies, why, 
         assert capture.notes[1].startswith(f"{left} bytes at the end of the sound left out")
 
 
+@pytest.mark.parametrize("pad", [b"\0", b""])
+def test_salvage_behind_a_chunk_of_odd_length_with_and_without_its_pad_byte(tmp_path, pad):
+    extra = b"note" + struct.pack("<I", 5) + b"hello" + pad
+    (tmp_path / "x.wav").write_bytes(packed(ints(tone()).tobytes(), data_size=0, extra=extra))
+    capture = sigkit.open_capture(tmp_path / "x.wav")
+    assert np.array_equal(capture.read() * 32768, ints(tone()))
+
+
 def test_salvage_of_rifx_and_extensible_and_float(tmp_path):
     x = tone()
     path = tmp_path / "x.wav"
