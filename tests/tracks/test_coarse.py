@@ -18,7 +18,7 @@ COARSE = CoarsePitch(48_000, 27.0, 4500.0)
 @given(
     wave=st.sampled_from(["saw", "pulse", "triangle", "sine"]),
     octave=st.floats(math.log2(30), math.log2(4200)),
-    snr_db=st.floats(10, 60),
+    snr_db=st.floats(20, 60),
     duty=st.floats(0.05, 0.95),
     seed=st.integers(0, 2**31),
 )

@@ -60,9 +60,7 @@ def test_vibrato(tmp_path, wave, hz, rate_hz, peak_cents):
 @pytest.mark.parametrize(("wave", "hz"), TONES)
 def test_wander(tmp_path, wave, hz, seed):
     """Bounded random wander of 2 cents, as of an oscillator without temperature compensation."""
-    path = hz * 2 ** (
-        wander_cents(TIME_S, spread_cents=2.0, time_constant_s=0.5, seed=seed) / 1200
-    )
+    path = hz * 2 ** (wander_cents(TIME_S, spread_cents=2.0, time_constant_s=0.5, seed=seed) / 1200)
     track = track_of(tmp_path, wave, path, seed=seed)
     error, by_window = compare(track, path, hz)
     assert error.size > 450
@@ -79,7 +77,10 @@ def test_small_step_is_smeared_over_one_window_only(tmp_path, wave, hz, size_cen
     cents, voiced = track.cents(hz), track.voiced
     reach = periods_behind(hz) / hz / 2 + 4 / hz
     bound = bound_cents(wave, hz, 60, periods_behind(hz) / hz)
-    for side, truth in ((track.time_s < at_s - reach, 0), (track.time_s > at_s + reach, size_cents)):
+    for side, truth in (
+        (track.time_s < at_s - reach, 0),
+        (track.time_s > at_s + reach, size_cents),
+    ):
         error = cents[side & voiced] - truth
         assert error.size > 220
         assert np.abs(error).max() < 6 * bound + 0.002 * abs(size_cents)
