@@ -78,8 +78,13 @@ def _demo(call: argparse.Namespace) -> int:
 
 def _verify(call: argparse.Namespace) -> int:
     from sigkit.evidence.manifest import MEANING, verify
+    from sigkit.evidence.names import SUFFIXES
 
     found = verify(call.folder, call.captures)
+    if call.captures is not None and call.captures.is_file():
+        same = [name for name in found.matched if name.casefold().endswith(SUFFIXES)]
+        for name in same:
+            print(f"{call.captures.name} has the content of capture {name}, unchanged")
     print("\n".join(found.lines()))
     print(f"manifest's own SHA-256, first {CODE_DIGITS} digits: {found.code[:CODE_DIGITS]}")
     print(textwrap.fill(MEANING, WIDTH))

@@ -72,6 +72,10 @@ def test_verify(job_folder, capsys):
     main(["evidence", str(job_folder)])
     folder = job_folder / "evidence"
     assert main(["verify", str(folder), "--captures", str(job_folder)]) == 0
+    (job_folder / "after/slider-release.wav").rename(job_folder.parent / "back.wav")
+    assert main(["verify", str(folder), "--captures", str(job_folder.parent / "back.wav")]) == 0
+    out = capsys.readouterr().out
+    assert "back.wav has the content of capture after/slider-release.wav, unchanged" in out
     (folder / "results.csv").write_text("")
     capsys.readouterr()
     assert main(["verify", str(folder)]) == 1

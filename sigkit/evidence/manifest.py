@@ -105,7 +105,8 @@ def verify(folder: str | Path, captures: str | Path | None = None) -> Verificati
     folder : str or Path
         The evidence folder.
     captures : str or Path, optional
-        The job folder, to compare its captures too; or one WAV file, to ask which capture it is.
+        The job folder, to compare its captures too; or one WAV file, to ask which capture it is:
+        the names of all captures with its content are then among ``matched``.
 
     Returns
     -------
@@ -148,6 +149,7 @@ def verify(folder: str | Path, captures: str | Path | None = None) -> Verificati
         if root.is_file():
             hashes = set(sounds.values())
             listed_captures = {n: h for n, h in listed_captures.items() if h in hashes}
+            sounds = listed_captures or sounds
         listed |= listed_captures
         found |= sounds
     return _compare(

@@ -7,6 +7,7 @@ import dataclasses
 import math
 import os
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -79,7 +80,8 @@ def measure_takes(takes: Sequence[Take], *, progress: bool = True) -> tuple[Outc
         unit="capture",
         disable=not progress or not takes,
     )
-    return tuple(bar)
+    with _one_thread():
+        return tuple(bar)
 
 
 def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
@@ -97,7 +99,8 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
         outcome = dataclasses.replace(outcome, remarks=outcome.remarks + found)
         if fitness.verdict_for(take.name.test) == "record again":
             raise _unfit(take, fitness)
-        result = _widen(measure(capture, **take.options), take.power_on_width_s)
+        with _one_thread():
+            result = _widen(measure(capture, **take.options), take.power_on_width_s)
         return dataclasses.replace(outcome, result=result)
     except SigkitError as error:
         folder = take.path.parents[1]
@@ -121,6 +124,14 @@ def _outcomes(takes: Sequence[Take]) -> Iterable[Outcome]:
     pool = Parallel(n_jobs=len(tasks) if len(tasks) < cores else -1, return_as="generator")
     outcomes: Iterable[Outcome] = pool(delayed(measure_take)(*task) for task in tasks)
     return outcomes
+
+
+def _one_thread() -> AbstractContextManager[object]:
+    """Keep linear algebra in one thread: its last digits depend on the number of threads."""
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    limits: AbstractContextManager[object] = threadpool_limits(1)
+    return limits
 
 
 def _unfit(take: Take, fitness: Fitness) -> SignalError:
