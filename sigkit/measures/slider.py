@@ -5,18 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from sigkit.errors import InputError
 from sigkit.measures.result import Result, Source
+from sigkit.measures.slider_tone import (
+    HEADROOM_DB,
+    LEAST_S,
+    assessed_bins,
+    movement,
+    refuse_tone,
+)
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.faults import (
-    DROP_BINS,
     Fault,
     Test,
     box,
@@ -24,7 +29,6 @@ from sigkit.tracks.faults import (
     find_dropouts,
     join_faults,
     residual_level,
-    runs,
     too_steep,
 )
 from sigkit.tracks.residual import BIN_S, ResidualTrack, track_residual
@@ -34,7 +38,7 @@ if TYPE_CHECKING:
 
     from sigkit.captures.wav import Capture
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 
 CONTROLS = ("level", "pitch", "timbre", "width")
@@ -49,14 +53,8 @@ COLUMNS = [
     "floor_db",
     "moving",
 ]
-RANGE_DB, HEADROOM_DB = 40.0, 20.0
-"""A tone this far below its loudest, or less than that above its own residual, is not assessed."""
-GUARD_BINS = 150
-"""Not assessed after a note begins and before it ends: the key is no dirt."""
-LEAST_S = 1.0
 WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
-MOVING_DB_PER_S, MOVED_DB = 1.0, 3.0
 FLOOR_BINS = 10
 LOUD_DB = 6.0
 
@@ -140,8 +138,9 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     rises above its own running floor, in two bands over 1, 3, 10 and 30 ms, at thresholds set for
     one false alarm in 20 min from the spread of this capture's own residual. Dropouts are where
     the gain of the waveform falls by more than 7.5 dB and returns, steeply, within 0.3 s. Not
-    looked at: 0.15 s after a note begins and before it ends; tone 40 dB below its loudest or
-    less than 20 dB above its residual; for bursts also flicks faster than 12 dB in 0.1 s.
+    looked at: 0.15 s after a note begins and before it ends, its release; tone 40 dB below its
+    loudest or less than 20 dB above its residual; for bursts also 0.15 s about dropouts and
+    about flicks faster than 12 dB in 0.1 s.
     Events nearer than 20 ms are one.
 
     The rate's uncertainty is that of a Poisson count, sqrt(n)/T; where n = 0 it is 1.5/T, so that
@@ -216,70 +215,6 @@ def assess_slider(track: ResidualTrack, source: Source, controls: str | None) ->
         counts={"event_rate": (len(counted), exposure)},
         **_lines(track, assessed),
     )
-
-
-def refuse_tone(track: ResidualTrack) -> str:
-    """Return why this tone cannot show events, or nothing."""
-    if not track.power.size or track.power.max() < 1e-10:
-        return "the capture is silent: check the channel, the cable and the gain"
-    sounding = track.power > 1e-4 * np.quantile(track.power, 0.99)
-    tonal = track.tone & (track.tone_rms > 0)
-    if tonal.sum() * BIN_S < LEAST_S or (tonal & sounding).sum() < 0.5 * sounding.sum():
-        return (
-            "no steady tone found: hold one dull note of 60 to 1100 Hz while the slider moves, "
-            "with noise sources off"
-        )
-    level = _block_level(track)
-    loud = np.isfinite(track.frequency_hz) & (level > 0.1 * level.max())
-    pitch = 12 * np.log2(track.frequency_hz[loud])
-    if np.ptp(pitch) > 1:
-        return "not measurable with this tone: its pitch moves; hold one steady note"
-    f0 = float(np.median(track.frequency_hz[loud]))
-    share = float(np.average(track.brightness[loud], weights=level[loud] ** 2))
-    first = max(4000 / f0, 4.0)
-    if share > 0.2 / first**2:
-        return (
-            f"not measurable with this tone: close the filter until it is dull; "
-            f"{10 * math.log10(share):.0f} dB of it lies above {first * f0 / 1000:.1f} kHz and "
-            "hides bursts"
-        )
-    return ""
-
-
-def _block_level(track: ResidualTrack) -> Array:
-    """Return the loudest gain of the tone in each block."""
-    parts = np.array_split(
-        np.where(track.tone, track.tone_rms, 0),
-        np.arange(8000, track.tone.size, 8000)[: track.frequency_hz.size - 1],
-    )
-    return np.array([float(part.max(initial=0)) for part in parts])
-
-
-def assessed_bins(track: ResidualTrack) -> Mask:
-    """Return where events are looked for: the tone is loud enough, and not at a note's ends."""
-    gain = track.tone_rms
-    noise = np.sqrt(ndimage.minimum_filter1d(np.maximum(box(track.rest, 100), 0) / 100, 400))
-    top = np.quantile(gain[track.tone], 0.99)
-    enough = track.tone & (gain > top * 10 ** (-RANGE_DB / 20))
-    enough &= gain > noise * 10 ** (HEADROOM_DB / 20)
-    heard = np.zeros_like(enough)
-    for a, b in runs(enough, gap=DROP_BINS[1] + 1):
-        heard[a + GUARD_BINS : max(b - GUARD_BINS, a + GUARD_BINS)] = True
-    return heard & track.tone
-
-
-def movement(track: ResidualTrack, assessed: Mask) -> Mask | None:
-    """Return where the slider moves, as the level of the tone tells; None where it can't."""
-    step = 10
-    level = 20 * np.log10(np.maximum(track.tone_rms[::step].astype(np.float64), 1e-7))
-    known = assessed[::step]
-    low, high = np.quantile(level[known], [0.02, 0.98])
-    if high - low < MOVED_DB:
-        return None
-    smooth = ndimage.gaussian_filter1d(ndimage.median_filter(level, 25), 6)
-    slope = np.abs(np.gradient(smooth, step * BIN_S))
-    moving = ndimage.binary_dilation(slope > MOVING_DB_PER_S, np.ones(21, bool))
-    return np.repeat(moving, step)[: assessed.size]
 
 
 def floor_by_bin(track: ResidualTrack, tests: list[Test]) -> Array:
@@ -382,7 +317,7 @@ def _notes(
     return tuple(notes)
 
 
-def _lines(track: ResidualTrack | None, assessed: Mask | None) -> dict[str, Array | Mask]:
+def _lines(track: ResidualTrack | None, assessed: Mask | None) -> dict[str, Any]:
     """Return the lines to draw, one point each 10 ms."""
     if track is None or not track.power.size:
         empty = np.zeros(0)
@@ -399,7 +334,7 @@ def _lines(track: ResidualTrack | None, assessed: Mask | None) -> dict[str, Arra
         top = np.nanmax(tone) if np.isfinite(tone).any() else 1.0
         power = (track.mid + track.high)[: size * step].reshape(size, step).max(axis=1)
         residual = np.where(np.isfinite(tone), power, np.nan).astype(float)
-        lines: dict[str, Array | Mask] = {
+        lines: dict[str, Any] = {
             "time_s": np.arange(size) * step * BIN_S,
             "tone_db": 20 * np.log10(np.maximum(tone / top, 1e-6)),
             "residual_db": 10 * np.log10(np.maximum(residual / top**2, 1e-12)),

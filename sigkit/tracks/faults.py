@@ -19,9 +19,9 @@ ALARMS_PER_S = 0.5 / 600
 """False alarms the thresholds are set for: one in 20 min, all bands and lengths together."""
 GUARD_RATIO = 4.0
 """Least excess over the floor, 6 dB: floors are medians over 0.4 s and may be late by that."""
-MARGIN = 1.5
+MARGIN = 2.0
 """Factor on the threshold of the law: a floor that is the median of 25 values is uncertain too."""
-MERGE_BINS = 20
+MERGE_BINS, NEAR_BINS = 20, 150
 STEEP_DB = 12.0
 """Change of the tone's level within 100 ms beyond which bursts are not looked for (flicks)."""
 DROP_RATIO, DEEP_RATIO = 0.5, 0.4
@@ -137,14 +137,20 @@ def fine_gain(track: ResidualTrack) -> Array:
 
 
 def too_steep(track: ResidualTrack, dropouts: list[Fault]) -> Mask:
-    """Return where the level moves too fast to tell a burst from it; dropouts do not count."""
+    """Return where the level moves too fast to tell a burst from it.
+
+    That is 0.15 s about flicks and about dropouts; a burst that near counts with the dropout.
+    """
     level = 20 * np.log10(np.maximum(track.tone_rms, 1e-7))
     for fault in dropouts:
         a, b = max(0, fault.first - 40), min(level.size - 1, fault.last + 40)
         level[a:b] = np.linspace(level[a], level[b], b - a)
     change = np.zeros(level.size)
     change[50:-50] = np.abs(level[100:] - level[:-100])
-    out: Mask = ndimage.binary_dilation(change > STEEP_DB, np.ones(121, bool))
+    steep = change > STEEP_DB
+    for fault in dropouts:
+        steep[fault.first : fault.last] = True
+    out: Mask = ndimage.binary_dilation(steep, np.ones(2 * NEAR_BINS + 1, bool))
     return out
 
 

@@ -19,7 +19,7 @@ from scipy import ndimage, signal
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating]
 Bins = NDArray[np.float32]
 
 BIN_S = 0.001
@@ -32,6 +32,8 @@ FRAME_S, FRAME_HOP_S = 0.1, 0.05
 CLEAR = 0.85
 """Least normalised autocorrelation, one period apart, of a frame that holds a tone."""
 GROUPS, TEMPLATE_S = 25, 0.4
+PHASE_S = 0.12
+DOUBT = 0.5
 TREND = 0.4
 """Share of the gain's change within one period by which the gain path may be wrong."""
 
@@ -111,7 +113,7 @@ def track_residual(capture: Capture) -> ResidualTrack:
     Notes
     -----
     Pitch: per frame of 100 ms by the normalised square difference function [1]_, the median over
-    a block; then phase by heterodyning at that pitch with a Gaussian window of 60 ms (sigma).
+    a block; then phase by heterodyning at that pitch with a Gaussian window of 120 ms (sigma).
     Waveform: the median over 25 groups of periods that together last 0.4 s, so that a fault
     shorter than half of that does not enter it, and any slow change of level or pitch does not
     leave it. The floor is a running median too, one for each millisecond of the period, because
@@ -131,7 +133,7 @@ def track_residual(capture: Capture) -> ResidualTrack:
     joined = {name: np.concatenate(parts) for name, parts in rows.items()}
     frequency, brightness, clarity = np.array(facts, dtype=np.float64).reshape(-1, 3).T
     return ResidualTrack(
-        **joined,  # type: ignore[arg-type]
+        **joined,
         frequency_hz=frequency,
         brightness=brightness,
         clarity=clarity,
@@ -258,8 +260,9 @@ def _fill(
         sos = _band(low, top, rate, size * f0)
         error = signal.sosfiltfilt(sos, rest)
         own = signal.sosfiltfilt(sos, sample_gain * flat)
-        error = _retimed(error, own, size, f0)
+        error, doubt = _retimed(error, own, size, f0)
         floor = _floor(error.reshape(y.shape), own.reshape(y.shape), gain, slope, f0)
+        floor += doubt.reshape(y.shape)
         bins[name] = _mean(here, error**2, count)
         bins[f"{name}_floor"] = _mean(here, floor.ravel(), count)
     return _brightness(waveform, gain, f0)
@@ -278,9 +281,9 @@ def _on_phase(x: Array, rate: int, f0: float, heard: Array) -> tuple[Array, Arra
         z += np.bincount(slot + step, part.real, z.size)
         z += 1j * np.bincount(slot + step, part.imag, z.size)
     middle: Array = np.arange(z.size) * hop_s
-    z, turned = _even(z, f0), np.zeros(z.size)
+    z, turned = _even(z), np.zeros(z.size)
     for _ in range(2):  # once more about the pitch found: a steep level no longer shifts the phase
-        smooth = ndimage.gaussian_filter1d(z * np.exp(-1j * turned), 0.06 / hop_s)
+        smooth = ndimage.gaussian_filter1d(z * np.exp(-1j * turned), PHASE_S / hop_s)
         turned = turned + _unwrapped(smooth, middle, heard)
     phase = f0 * middle + turned / (2 * np.pi)
     size = int(np.ceil(rate / f0))
@@ -291,15 +294,10 @@ def _on_phase(x: Array, rate: int, f0: float, heard: Array) -> tuple[Array, Arra
     return at, y.reshape(-1, size)
 
 
-def _even(z: NDArray[np.complex128], f0: float) -> NDArray[np.complex128]:
-    """Return the phasor at even strength, and weak where its strength changes steeply."""
-    period = max(1, round(1 / (f0 * BIN_S)))
-    strength = np.abs(ndimage.uniform_filter1d(ndimage.uniform_filter1d(z, period), max(5, period)))
-    strength = np.maximum(strength, 0.1 * strength.max() + 1e-12)
-    log, reach = np.log(strength), max(8, period)
-    change = np.abs(np.roll(log, reach) - np.roll(log, -reach))
-    change = ndimage.maximum_filter1d(change, 2 * reach + 1)
-    out: NDArray[np.complex128] = z / strength / (1 + (change / 0.1) ** 2) ** 2
+def _even(z: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Return the phasor at nearly even strength, so that every moment weighs the same."""
+    strength = np.abs(ndimage.gaussian_filter1d(z, 20))
+    out: NDArray[np.complex128] = z / np.maximum(strength, 0.1 * strength.max() + 1e-12)
     return out
 
 
@@ -345,16 +343,22 @@ def _smooth_gain(each: Array, f0: float) -> Array:
     return out
 
 
-def _retimed(error: Array, own: Array, size: int, f0: float) -> Array:
-    """Take out what the band's own waveform leaves behind when the phase is slightly off."""
+def _retimed(error: Array, own: Array, size: int, f0: float) -> tuple[Array, Array]:
+    """Take out what the band's own waveform leaves behind where the phase is slightly off.
+
+    Returns the error, and the power that half of the correction would leave behind.
+    """
     slope = np.gradient(own)
     starts = np.arange(0, error.size, size)
     known = np.add.reduceat(slope**2, starts)
     late = np.add.reduceat(error * slope, starts) / (known + 1e-30)
     late = ndimage.median_filter(late, 2 * max(6, round(0.1 * f0)) + 1)  # an event doesn't count
     late = np.clip(ndimage.gaussian_filter1d(late, max(2.0, 0.03 * f0)), -1.0, 1.0)
-    out: Array = error - slope * np.interp(np.arange(error.size), starts + size / 2, late)
-    return out
+    most = ndimage.maximum_filter1d(np.abs(late), 2 * max(3, round(0.1 * f0)) + 1)
+    doubt = (DOUBT * most) ** 2 * known / size
+    where = (np.arange(error.size) - size / 2) / size
+    out: Array = error - slope * np.interp(where, np.arange(late.size), late)
+    return out, np.repeat(doubt, size)
 
 
 def _floor(error: Array, own: Array, gain: Array, slope: Array, f0: float) -> Array:
