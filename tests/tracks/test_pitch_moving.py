@@ -72,7 +72,7 @@ def test_wander(tmp_path, wave, hz, seed):
 def test_small_step_is_smeared_over_one_window_only(tmp_path, wave, hz, size_cents):
     """Before and after, further than half a window and two periods away, the pitch is untouched."""
     at_s = 2.5037
-    path = np.where(TIME_S < at_s, hz, hz * 2 ** (size_cents / 1200))
+    path = np.where(at_s > TIME_S, hz, hz * 2 ** (size_cents / 1200))
     track = track_of(tmp_path, wave, path)
     cents, voiced = track.cents(hz), track.voiced
     reach = periods_behind(hz) / hz / 2 + 4 / hz
