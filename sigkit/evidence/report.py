@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.pictures import picture_name
 from sigkit.evidence.rows import SINGLE, Cell, Group, Row
-from sigkit.judging.compare import CHANGED, IMPROVED, UNCHANGED, WORSE, half_width
+from sigkit.judging.compare import (
+    CHANGED,
+    IMPROVED,
+    UNCHANGED,
+    WORSE,
+    half_width,
+    rate_interval,
+)
 from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
@@ -70,7 +77,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
         lists=_lists(evidence),
         sections=sections,
         limits={
-            f"{TESTS[r.test].title}, {r.judged.label}": (r.limit, r.judged)
+            f"{TESTS[r.test].title}, {r.judged.label}": (limit_text(r), r.limit.source)
             for r in rows
             if r.limit is not None
         },
@@ -119,11 +126,22 @@ def value_text(quantity: Quantity, *, signed: bool = False) -> str:
 def cell_text(cell: Cell) -> str:
     """Return what stands in a stage's cell: the value, or the reason why there is none."""
     if cell.quantity.measurable:
-        return value_text(cell.quantity)
+        return value_text(cell.quantity) if cell.counts is None else rate_text(cell)
     reason = cell.quantity.reason
     if not cell.tested:
         return reason if reason == NOT_TESTED else f"not tested: {reason}"
     return reason if reason.startswith("not measurable") else f"not measurable: {reason}"
+
+
+def rate_text(cell: Cell) -> str:
+    """Return a rate with the count behind it and its exact 95 % limits."""
+    assert cell.counts is not None
+    count, exposure_s = cell.counts
+    low, high = rate_interval(count, exposure_s)
+    places = max(decimal_places(high - low), 0)
+    rate, limits = f"{count / exposure_s:.{places}f}", f"{low:.{places}f} to {high:.{places}f}"
+    told = f"({count} in {exposure_s:.3g} s: {limits})".replace(" ", HOLD)
+    return f"{rate}{HOLD}{cell.quantity.unit} {told}"
 
 
 def change_text(change: Quantity) -> str:
@@ -168,7 +186,7 @@ def _line(row: Row) -> dict[str, Any]:
         "verdict": row.verdict,
         "short_verdict": row.verdict.partition(":")[0],
         "limit": limit or "no limit set",
-        "remarks": row.remarks,
+        "remarks": [r for r in row.remarks if row.change.measurable or r != SINGLE],
         "single": SINGLE in row.remarks,
     }
 
@@ -202,7 +220,9 @@ def _captioned(rows: Sequence[Row]) -> list[Row]:
 def caption(row: Row) -> str:
     """Return the sentence below a chart, made from a judged quantity."""
     seen = "; ".join(
-        f"{words(name)}: {cell_text(cell)}" for name, cell in row.cells.items() if cell.tested
+        f"{words(name)}: {cell_text(cell).rstrip('.')}"
+        for name, cell in row.cells.items()
+        if cell.tested
     )
     label = row.judged.label[0].upper() + row.judged.label[1:]
     if row.change.measurable:
@@ -311,7 +331,7 @@ def _name(row: Row) -> str:
 
 
 def _takes(cell: Cell) -> str:
-    if not cell.takes:
+    if not cell.quantity.measurable:
         return ""
     return "single take" if cell.takes == 1 else f"mean of {cell.takes} takes"
 

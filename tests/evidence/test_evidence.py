@@ -310,3 +310,12 @@ def test_a_power_on_time_known_as_a_range_widens_the_settling_time():
     assert wider.total_drift is result.total_drift
     assert "known to 600 s only" in wider.notes[-1]
     assert _widen(result, 0.0) is result
+
+
+def test_a_rate_shows_its_count_and_exact_limits(evidence):
+    """Garwood limits of a count of 20: 12.2165 to 30.8884, here in 2 s."""
+    from sigkit.evidence.report import cell_text
+
+    release = next(r for r in evidence.rows if r.subject == "release")
+    text = cell_text(release.cells["before"]).replace("\N{NO-BREAK SPACE}", " ")
+    assert text == "10.0 1/s (20 in 2 s: 6.1 to 15.4)"
