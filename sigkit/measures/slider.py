@@ -22,6 +22,7 @@ from sigkit.measures.slider_tone import (
 )
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.faults import (
+    NEAR_BINS,
     Fault,
     Test,
     box,
@@ -55,6 +56,8 @@ COLUMNS = [
 ]
 WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
+ENDS_BINS, GAIN_DB = 3.0, 0.8
+"""Standard uncertainties of a level: both ends of the event together, and the tone below it."""
 FLOOR_BINS = 10
 LOUD_DB = 6.0
 
@@ -213,8 +216,16 @@ def assess_slider(track: ResidualTrack, source: Source, controls: str | None) ->
         movement_s=exposure if seen else math.nan,
         assessed_s=float(assessed.sum() * BIN_S),
         counts={"event_rate": (len(counted), exposure)},
-        **_lines(track, assessed),
+        **_lines(track, _shown(assessed, heard, dropouts)),
     )
+
+
+def _shown(assessed: Mask, heard: Mask, dropouts: list[Fault]) -> Mask:
+    """Return where events were looked for, the stretches about dropouts included."""
+    out = assessed.copy()
+    for fault in dropouts:
+        out[max(0, fault.first - NEAR_BINS) : fault.last + NEAR_BINS] = True
+    return out & heard
 
 
 def floor_by_bin(track: ResidualTrack, tests: list[Test]) -> Array:
@@ -255,8 +266,7 @@ def _table(
         bins = fault.last - fault.first
         freedom = max(2.0, bins * BIN_S * track.rate / 4)
         noise = 10 / math.log(10) * math.sqrt(4 * background / excess / freedom)
-        ends = 10 / math.log(10) * math.log1p(1.0 / bins)
-        tone_error = 0.5
+        ends = 10 / math.log(10) * math.log1p(ENDS_BINS / bins)
         a, b = max(0, fault.first - 300), fault.last + 300
         rows.append(
             {
@@ -264,7 +274,7 @@ def _table(
                 "stop_s": fault.last * BIN_S,
                 "kind": fault.kind,
                 "level_db": 10 * math.log10(excess / tone),
-                "u_level_db": math.hypot(min(noise, 10.0), ends, tone_error),
+                "u_level_db": math.hypot(min(noise, 10.0), ends, GAIN_DB),
                 "depth_db": fault.depth_db,
                 "tone_dbfs": 10 * math.log10(2 * tone),
                 "floor_db": float(np.median(floor_db[fault.first : fault.last])),
