@@ -1,0 +1,314 @@
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile as sf
+from scipy import stats
+from sweeps import LEVEL, RATE, Sweep, assessed_at, found_of, sweep, tone
+
+from sigkit.captures.wav import open_capture
+from sigkit.errors import InputError
+from sigkit.measures import bench_test
+from sigkit.measures.slider import COLUMNS, measure_slider
+
+SEEDS = range(9000, 9010)
+
+
+@pytest.fixture(scope="module")
+def dirty(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("dirty")
+    out = []
+    for seed in SEEDS:
+        made = sweep(seed, 20.0)
+        out.append((made, measure_slider(made.capture(folder))))
+    return out
+
+
+def events_of(pairs, kind):
+    """Planted events that were looked for, with the rows found there."""
+    for made, result in pairs:
+        drops = [e for e in made.planted if e.kind == "dropout"]
+        for event in made.planted:
+            near = any(abs(event.start_s - d.start_s) < 0.3 for d in drops)
+            if event.kind == kind and assessed_at(result, event) and not (kind == "burst" and near):
+                yield event, found_of(result, event), result
+
+
+def steady(folder, seconds=8.0, level_db=None, extra=None, pitch_hz=90.0):
+    """A clean triangle at a level that moves as told, with hiss at -70 dB re the full tone."""
+    rng = np.random.default_rng(5)
+    count = int(seconds * RATE)
+    gain = np.ones(count) if level_db is None else 10 ** (np.asarray(level_db) / 20)
+    sound = LEVEL * gain * tone(rng, count, pitch_hz, "triangle")
+    sound += LEVEL * 10 ** (-70 / 20) * rng.standard_normal(count)
+    if extra is not None:
+        sound += extra
+    return Sweep(sound, "triangle").capture(folder)
+
+
+def triangle_path(count, bottom_db=-20.0, period_s=4.0):
+    t = np.arange(count) / RATE
+    return bottom_db * np.abs((t / period_s) % 2 - 1)
+
+
+def test_bursts_twelve_decibels_above_the_noise_are_found(dirty):
+    hits = [len(rows) > 0 for e, rows, _ in events_of(dirty, "burst") if e.over_noise_db >= 12]
+    assert len(hits) > 50
+    assert np.mean(hits) >= 0.9
+
+
+def test_dropouts_of_five_milliseconds_and_longer_are_found_as_such(dirty):
+    hits = ["dropout" in set(rows.kind) for e, rows, _ in events_of(dirty, "dropout")]
+    assert len(hits) > 20
+    assert np.mean(hits) >= 0.9
+
+
+def test_clean_sweeps_give_no_event_but_a_stated_floor(tmp_path):
+    """At most one alarm in 10 min is the aim; these 3.3 min may hold one."""
+    alarms = 0
+    for seed in range(9100, 9110):
+        result = measure_slider(sweep(seed, 20.0, dirty=False).capture(tmp_path))
+        alarms += len(result.events)
+        assert result.floor.value < -40
+        assert result.assessed_s > 5
+    assert alarms <= 1
+
+
+def test_stated_uncertainty_of_levels_covers_the_truth(dirty):
+    inside = []
+    for event, rows, _ in events_of(dirty, "burst"):
+        if event.over_noise_db >= 12 and len(rows) == 1 and rows.kind.iloc[0] == "burst":
+            row = rows.iloc[0]
+            inside.append(abs(row.level_db - event.level_db) <= 2 * row.u_level_db)
+    least = 0.95 - 3 * np.sqrt(0.95 * 0.05 / len(inside))  # three binomial deviations
+    assert np.mean(inside) >= least
+
+
+def test_bursts_at_the_floor_are_found_about_as_often_as_it_says(tmp_path):
+    """White bursts of 10 ms, half a decibel above and 8 dB below the stated floor."""
+    rng = np.random.default_rng(3)
+    clean = steady(tmp_path, 20.0)
+    floor = measure_slider(clean).floor
+    times = np.arange(1.0, 19.0, 0.31)
+    found = {}
+    for offset in (0.5, -8.0):
+        extra = np.zeros(20 * RATE)
+        for t in times:
+            burst = rng.standard_normal(RATE // 100)
+            burst *= LEVEL * 10 ** ((floor.value + offset) / 20) / np.sqrt(np.mean(burst**2))
+            extra[int(t * RATE) : int(t * RATE) + burst.size] += burst
+        events = measure_slider(steady(tmp_path, 20.0, extra=extra)).events
+        found[offset] = np.mean([np.any(np.abs(events.start_s - t) < 0.02) for t in times])
+    assert found[0.5] >= 0.85
+    assert found[-8.0] <= 0.5
+
+
+def one_burst(folder, level_db=-25.0, at_s=3.0, length_s=0.02, count=8 * RATE):
+    rng = np.random.default_rng(11)
+    path = triangle_path(count)
+    extra = np.zeros(count)
+    first, size = int(at_s * RATE), int(length_s * RATE)
+    burst = rng.standard_normal(size)
+    gain = LEVEL * 10 ** ((path[first] + level_db) / 20)
+    extra[first : first + size] = burst * gain / np.sqrt(np.mean(burst**2))
+    return steady(folder, count / RATE, path, extra)
+
+
+def test_every_field_of_one_burst(tmp_path):
+    result = measure_slider(one_burst(tmp_path), controls="level")
+    assert result.test == "slider"
+    assert list(result.events.columns) == COLUMNS
+    (row,) = result.events.itertuples()
+    assert row.start_s == pytest.approx(3.0, abs=0.002)
+    assert row.stop_s == pytest.approx(3.02, abs=0.003)
+    assert row.kind == "burst"
+    assert row.moving
+    assert row.level_db == pytest.approx(-25, abs=2 * row.u_level_db)
+    assert np.isnan(row.depth_db)
+    # the full tone's rms is LEVEL; a sine of full scale has 0.707; at 3 s the path is at -5 dB
+    assert row.tone_dbfs == pytest.approx(20 * np.log10(LEVEL * np.sqrt(2)) - 5, abs=0.5)
+    assert row.floor_db < -40
+    number, exposure = result.counts["event_rate"]
+    assert number == 1
+    assert exposure == result.movement_s
+    assert 6.5 < result.movement_s <= 7.8
+    assert result.assessed_s >= result.movement_s
+    assert result.event_rate.value == pytest.approx(1 / exposure)
+    assert result.event_rate.u == pytest.approx(1 / exposure)
+    assert result.event_rate.unit == "1/s"
+    assert result.worst_level.value == row.level_db
+    assert result.worst_level.u == pytest.approx(row.u_level_db)
+    assert result.floor.unit == result.worst_level.unit == "dB"
+    assert result.controls == "level"
+    assert result.settings == {"controls": "level"}
+    assert result.source.rate == RATE
+    assert any("per second of slider movement" in note for note in result.notes)
+    sizes = {result.time_s.size, result.tone_db.size, result.residual_db.size, result.assessed.size}
+    assert sizes == {800}
+    inside = result.assessed
+    expected = triangle_path(8 * RATE)[:: RATE // 100][inside]
+    assert result.tone_db[inside] == pytest.approx(expected, abs=0.5)
+    assert result.residual_db[304 // 1] > np.median(result.residual_db[inside])
+    json.dumps(result.to_dict(), allow_nan=False)
+
+
+def test_judged_quantities_exist(tmp_path):
+    result = measure_slider(one_burst(tmp_path))
+    assert {j.quantity for j in bench_test("slider").judged} == set(result.quantities())
+
+
+def test_no_event_gives_a_limit_not_a_zero_uncertainty(tmp_path):
+    """No event in T: the 95 % upper limit of the rate is -ln(0.05)/T, Hanley 1983 (from memory)."""
+    result = measure_slider(steady(tmp_path, 8.0, triangle_path(8 * RATE)))
+    number, exposure = result.counts["event_rate"]
+    assert number == 0
+    assert result.event_rate.value == 0
+    upper = stats.chi2.ppf(0.95, 2) / 2 / exposure  # exact Poisson limit
+    assert result.event_rate.expanded == pytest.approx(upper, rel=0.01)
+    assert "no burst found above the floor of -" in result.worst_level.reason
+
+
+def test_a_still_slider_counts_per_second_of_tone(tmp_path):
+    result = measure_slider(steady(tmp_path))
+    assert np.isnan(result.movement_s)
+    assert result.counts["event_rate"][1] == pytest.approx(result.assessed_s)
+    assert any("No movement seen" in note for note in result.notes)
+
+
+def test_an_event_at_rest_is_listed_but_not_counted(tmp_path):
+    count = 10 * RATE
+    path = np.interp(np.arange(count) / RATE, [0, 4, 10], [-20, 0, 0])
+    extra = np.zeros(count)
+    extra[8 * RATE : 8 * RATE + 480] = 0.01 * np.random.default_rng(1).standard_normal(480)
+    result = measure_slider(steady(tmp_path, 10.0, path, extra))
+    assert result.events.moving.tolist() == [False]
+    assert result.counts["event_rate"][0] == 0
+    assert any("at rest" in note for note in result.notes)
+
+
+def test_a_slider_brought_to_zero_is_no_dropout(tmp_path):
+    t = np.arange(12 * RATE) / RATE
+    position = np.clip(np.abs(t % 4 - 2) * 1.2 - 0.2, 0, 1)  # rests at true zero for a third of 1 s
+    with np.errstate(divide="ignore"):
+        result = measure_slider(steady(tmp_path, 12.0, 20 * np.log10(position**2)))
+    assert result.events.empty
+    assert result.floor.measurable
+
+
+def test_a_longer_capture_than_a_block_gives_the_same_event(tmp_path):
+    """An event right on the border of two 8 s blocks is one event."""
+    result = measure_slider(one_burst(tmp_path, at_s=7.99, count=12 * RATE))
+    assert len(result.events) == 1
+    assert result.events.start_s[0] == pytest.approx(7.99, abs=0.002)
+
+
+@pytest.mark.parametrize("control", ["pitch", "timbre", "width"])
+def test_other_sliders_are_said_not_to_be_assessed(tmp_path, control):
+    result = measure_slider(one_burst(tmp_path), controls=control)
+    for quantity in result.quantities().values():
+        assert quantity.reason == f"{control} sliders are not assessed in this version"
+    assert result.controls == control
+    assert result.events.empty
+    assert result.counts == {}
+
+
+def test_an_unknown_word_is_an_error(tmp_path):
+    with pytest.raises(InputError, match="volume") as caught:
+        measure_slider(one_burst(tmp_path), controls="volume")
+    for word in ("level", "pitch", "timbre", "width"):
+        assert word in str(caught.value)
+
+
+def noise(rng):
+    return 0.1 * rng.standard_normal(6 * RATE)
+
+
+def dull_noise(rng):
+    from scipy import signal
+
+    return 3 * signal.sosfilt(signal.butter(2, 200, fs=RATE, output="sos"), noise(rng))
+
+
+def bright(rng):
+    return LEVEL * tone(rng, 6 * RATE, 90, "saw")
+
+
+def two_notes(rng):
+    notes = [tone(rng, 8 * RATE, pitch_hz, "triangle") for pitch_hz in (80, 100)]
+    return LEVEL * np.concatenate(notes)
+
+
+def silent(rng):
+    return np.zeros(6 * RATE) + 0 * rng.random()
+
+
+def short(rng):
+    return LEVEL * tone(rng, RATE, 90, "triangle")
+
+
+@pytest.mark.parametrize(
+    ("sound", "reason"),
+    [
+        (noise, "no steady tone"),
+        (dull_noise, "no steady tone"),
+        (bright, "not measurable with this tone: close the filter"),
+        (two_notes, "not measurable with this tone: its pitch moves"),
+        (silent, "silent"),
+        (short, "longer|no steady tone"),
+    ],
+)
+def test_what_cannot_show_dirt_is_refused(tmp_path, sound, reason):
+    made = Sweep(sound(np.random.default_rng(2)), "")
+    result = measure_slider(made.capture(tmp_path))
+    for quantity in result.quantities().values():
+        assert any(part in quantity.reason for part in reason.split("|"))
+    assert result.counts == {}
+    assert np.isnan(result.movement_s)
+    assert result.assessed_s == 0
+
+
+@pytest.mark.recordings
+def test_crackle_of_a_worn_record_in_a_clean_note_is_found(tmp_path):
+    """Pieces of vinyl_hiss.flac and vinyl_scratch.flac, Debian package sonic-pi-samples (CC0)."""
+    folder = os.environ.get("SIGKIT_RECORDINGS")
+    if not folder:
+        pytest.skip("SIGKIT_RECORDINGS names no folder")
+    rng = np.random.default_rng(8)
+    pieces = []
+    for name in ("vinyl_hiss.flac", "vinyl_scratch.flac"):
+        path = next(Path(folder).rglob(name), None)
+        if path is None:
+            pytest.skip(f"{name} is not in SIGKIT_RECORDINGS")
+        pieces.append(sf.read(path, always_2d=True)[0][:, 0])
+    count = 20 * RATE
+    path = triangle_path(count, -15.0)
+    extra, times = np.zeros(count), np.arange(1.0, 19.0, 0.6)
+    for i, t in enumerate(times):
+        piece, size = pieces[i % 2], int(rng.uniform(0.005, 0.05) * RATE)
+        power = np.convolve(piece**2, np.ones(size), "valid")
+        first = int(rng.choice(np.flatnonzero(power > 0.25 * power.max())))
+        cut = piece[first : first + size]
+        at = int(t * RATE)
+        gain = LEVEL * 10 ** ((path[at] - 25) / 20) / np.sqrt(np.mean(cut**2))
+        extra[at : at + size] += gain * cut
+    result = measure_slider(steady(tmp_path, 20.0, path, extra))
+    hits = [
+        np.any((result.events.start_s - t > -0.01) & (result.events.start_s - t < 0.06))
+        for t in times
+    ]
+    assert np.mean(hits) >= 0.9
+    assert set(result.events.kind) == {"burst"}
+
+
+def test_stereo_and_other_rates(tmp_path):
+    """44.1 kHz, second channel: the grid of 1 ms doesn't fall on samples."""
+    t = np.arange(8 * 44100) / 44100
+    rng = np.random.default_rng(4)
+    sound = LEVEL * np.sin(2 * np.pi * 80 * t) * 10 ** (-np.abs((t / 4) % 2 - 1))
+    sound += 1e-5 * rng.standard_normal(t.size)
+    sound[int(5.0 * 44100) :][:441] += 3e-3 * rng.standard_normal(441)
+    sf.write(tmp_path / "s.wav", np.stack([0 * sound, sound], axis=1), 44100, subtype="PCM_24")
+    result = measure_slider(open_capture(tmp_path / "s.wav", channel=1))
+    assert result.events.start_s.tolist() == pytest.approx([5.0], abs=0.002)
