@@ -248,11 +248,15 @@ SCENARIO: Mapping[str, Pitch | Slider] = {
         wander_cents=0.08,
         wander_s=4.0,
     ),
-    "1_before/stability-oscillator_1-t1.wav": replace(_OSC_1, seed=111, offset_cents=-14.0),
+    "1_before/stability-oscillator_1-t1.wav": replace(
+        _OSC_1, seed=111, offset_cents=-14.0, jump_cents=-11.0, jump_s=2.4
+    ),
     "1_before/stability-oscillator_1-t2.wav": replace(
         _OSC_1, seed=112, offset_cents=-13.0, jump_cents=12.0, jump_s=3.2
     ),
-    "1_before/stability-oscillator_1-t3.wav": replace(_OSC_1, seed=113, offset_cents=-12.0),
+    "1_before/stability-oscillator_1-t3.wav": replace(
+        _OSC_1, seed=113, offset_cents=-12.0, jump_cents=11.5, jump_s=3.7
+    ),
     "1_before/stability-oscillator_2.wav": replace(
         _BEFORE, seed=121, offset_cents=-6.0, wander_cents=1.4, drift_cents_per_min=-2.0
     ),
