@@ -58,7 +58,9 @@ WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
 ENDS_BINS, GAIN_DB = 3.0, 0.8
 """Standard uncertainties of a level: both ends of the event together, and the tone below it."""
-FLOOR_BINS = 10
+FLOOR_BINS, STRETCH_S = 10, 0.4
+DULLED = 1.26
+"""Reading between samples takes up to 1 dB from a burst in the highest octave."""
 LOUD_DB = 6.0
 
 
@@ -74,7 +76,7 @@ class SliderResult(Result):
         Residual of the loudest counted burst re the tone around it, dB.
     floor : Quantity
         Level, re the tone around it, at which 19 of 20 wideband bursts of 10 ms are found while
-        the tone is within 6 dB of its loudest, dB.
+        the tone is within 6 dB of its loudest (median over that time), dB.
     events : DataFrame
         One row an event: ``start_s``, ``stop_s``, ``kind`` (``burst`` or ``dropout``),
         ``level_db`` and its standard uncertainty ``u_level_db`` (rms of the residual re the tone
@@ -239,7 +241,7 @@ def floor_by_bin(track: ResidualTrack, tests: list[Test]) -> Array:
         width = high - low
         own = 1 - 1.64 / math.sqrt(width * FLOOR_BINS * BIN_S)  # the burst's own scatter, 5 %
         floor = box(getattr(track, f"{test.band}_floor"), FLOOR_BINS) / FLOOR_BINS
-        needed = (test.ratio - test.usual) * floor / max(own, 0.3)
+        needed = DULLED * test.ratio * floor / max(own, 0.3)
         least = np.minimum(least, needed * (track.rate / 2 / width) / tone)
     out: Array = 10 * np.log10(np.maximum(least, 1e-15))
     return out
@@ -249,8 +251,10 @@ def _floor(track: ResidualTrack, floor_db: Array, assessed: Mask) -> Quantity:
     top = np.quantile(track.tone_rms[assessed], 0.98)
     loud = assessed & (track.tone_rms > top * 10 ** (-LOUD_DB / 20))
     low, middle, high = np.quantile(floor_db[loud], [0.16, 0.5, 0.84])
+    stretches = max(2.0, loud.sum() * BIN_S / STRETCH_S)
+    scatter = max(0.1, 1.25 * float(high - low) / 2 / math.sqrt(stretches))  # of a median
     terms = (
-        Term("change of the residual along the travel", max(0.1, float(high - low) / 2), "A"),
+        Term("change of the residual along the travel", scatter, "A", dof=stretches - 1),
         Term("spectrum of a burst taken as even", 1.0, "B"),
     )
     return combine(float(middle), "dB", terms)
