@@ -10,10 +10,17 @@ from typing import Any
 from sigkit.evidence.job import Job, Stage
 from sigkit.evidence.names import stage_order
 from sigkit.evidence.run import Outcome
-from sigkit.judging.compare import Change, Counts, join_takes, judge_change, judge_counts
+from sigkit.judging.compare import (
+    Change,
+    Counts,
+    budget_of,
+    join_takes,
+    judge_change,
+    judge_counts,
+)
 from sigkit.judging.limits import NOT_TESTED, Limit, LimitVerdict, job_limits, judge_limit
 from sigkit.measures import TESTS, Judged
-from sigkit.quantity import Quantity, not_measurable
+from sigkit.quantity import Quantity, combine, not_measurable
 
 SINGLE = "single take: repeatability unknown"
 ROOM_STEP_C = 3.0
@@ -41,12 +48,15 @@ class Cell:
         Takes behind the value.
     counts : tuple of int and float, or None
         Events, and the seconds in which they were counted, where the quantity is a rate.
+    at_most : Quantity or None
+        Upper bound, where there is no value because nothing was found above it.
     """
 
     quantity: Quantity
     tested: bool = True
     takes: int = 0
     counts: Counts | None = None
+    at_most: Quantity | None = None
 
 
 @dataclass(frozen=True)
@@ -183,7 +193,7 @@ def _row(
     verdict = LimitVerdict("")
     if limit is not None and judged.better != "none":
         verdict = (
-            judge_limit(last.quantity, limit, judged.better)
+            judge_limit(last.quantity, limit, judged.better, at_most=last.at_most)
             if last.tested
             else LimitVerdict(NOT_TESTED)
         )
@@ -243,11 +253,27 @@ def _cell(stage: Stage, judged: Judged, outcomes: Sequence[Outcome]) -> Cell:
     results = [outcome.result for outcome in outcomes if outcome.result is not None]
     if not results:
         return Cell(not_measurable(judged.unit, outcomes[0].reason))
-    joined = join_takes([result.quantities()[judged.quantity] for result in results])
+    takes = [result.quantities()[judged.quantity] for result in results]
+    joined = join_takes(takes)
+    if len(results) == 1 and joined.measurable:
+        other = results[0].another_capture().get(judged.quantity)
+        joined = combine(
+            joined.value, joined.unit, [*budget_of(joined), *([other] if other else [])]
+        )
+    bounds = [
+        quantity if quantity.measurable else result.at_most().get(judged.quantity)
+        for quantity, result in zip(takes, results, strict=True)
+    ]
+    highest = max((b for b in bounds if b is not None), key=float, default=None)
     counts = [getattr(result, "counts", {}).get(judged.quantity) for result in results]
     known = [count for count in counts if count is not None]
     total = (sum(c[0] for c in known), math.fsum(c[1] for c in known))
-    return Cell(joined, takes=len(results), counts=total if len(known) == len(results) else None)
+    return Cell(
+        joined,
+        takes=len(results),
+        counts=total if len(known) == len(results) else None,
+        at_most=highest if None not in bounds and not joined.measurable else None,
+    )
 
 
 def _group(outcome: Outcome) -> Group:

@@ -72,7 +72,9 @@ def job_limits(
     return guide_limits() | chosen
 
 
-def judge_limit(quantity: Quantity, limit: Limit, better: Better) -> LimitVerdict:
+def judge_limit(
+    quantity: Quantity, limit: Limit, better: Better, *, at_most: Quantity | None = None
+) -> LimitVerdict:
     """Compare a measured value with a limit, with a guard band on both sides of it.
 
     Parameters
@@ -83,12 +85,15 @@ def judge_limit(quantity: Quantity, limit: Limit, better: Better) -> LimitVerdic
         The limit, on the value, or on its magnitude where ``better`` is ``nearer zero``.
     better : {"smaller", "nearer zero", "none"}
         Which way is better.
+    at_most : Quantity, optional
+        Upper bound of a quantity that has no value because nothing was found above it.
 
     Returns
     -------
     LimitVerdict
         Within where the value lies inside the limit by its expanded uncertainty or more, outside
-        where it lies beyond by as much, else undecided; with the probability of conformity.
+        where it lies beyond by as much, else undecided; with the probability of conformity. A
+        bound can only show that something is within its limit.
 
     References
     ----------
@@ -102,7 +107,10 @@ def judge_limit(quantity: Quantity, limit: Limit, better: Better) -> LimitVerdic
     ('within limits', 0.9861)
     """
     if not quantity.measurable:
-        return LimitVerdict(NOT_MEASURABLE)
+        bound = LimitVerdict(NOT_MEASURABLE)
+        if at_most is not None:
+            bound = judge_limit(at_most, limit, better)
+        return bound if bound.word == WITHIN else LimitVerdict(NOT_MEASURABLE)
     two_sided = better == "nearer zero"
     size = abs(quantity.value) if two_sided else quantity.value
     guard = half_width(quantity)

@@ -105,6 +105,13 @@ class Result:
         """
         return {}
 
+    def at_most(self) -> Mapping[str, Quantity]:
+        """Return upper bounds of quantities that have no value because nothing was found.
+
+        Nothing found above a floor is not a value, but it can lie within a limit.
+        """
+        return {}
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the result on ``ax``, or on the axes of a new figure, and return the axes."""
         raise NotImplementedError
