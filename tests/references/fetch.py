@@ -1,0 +1,41 @@
+"""Fetch the open recordings that some checks measure, into a cache folder; nothing is committed.
+
+Usage: ``SIGKIT_RECORDINGS=/some/folder python tests/references/fetch.py`` on a Debian system.
+
+Packages, by name, from Debian's archive (``apt-get download``, then ``dpkg-deb -x``):
+
+- ``freepats``: notes key by key with their root frequency; GPL-2+ with a composition exception.
+- ``sonic-pi-samples``: textures of record crackle and hiss; CC0.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+PACKAGES = {
+    "freepats": "usr/share/midi/freepats/Tone_000",
+    "sonic-pi-samples": "usr/share/sonic-pi/samples",
+}
+"""Packages and a folder that each of them brings."""
+
+
+def fetch(folder: Path) -> None:
+    """Unpack every package that is not there yet into ``folder``."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for package, brings in PACKAGES.items():
+        if (folder / brings).is_dir():
+            continue
+        subprocess.run(["apt-get", "download", package], cwd=folder, check=True)
+        for archive in folder.glob(f"{package}_*.deb"):
+            subprocess.run(["dpkg-deb", "-x", archive.name, "."], cwd=folder, check=True)
+            archive.unlink()
+
+
+if __name__ == "__main__":
+    cache = os.environ.get("SIGKIT_RECORDINGS")
+    if not cache:
+        sys.exit("Set SIGKIT_RECORDINGS to the folder in which to keep the recordings.")
+    fetch(Path(cache))
