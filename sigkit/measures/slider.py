@@ -241,9 +241,10 @@ def floor_by_bin(track: ResidualTrack, tests: list[Test]) -> Array:
         width = high - low
         own = 1 - 1.64 / math.sqrt(width * FLOOR_BINS * BIN_S)  # the burst's own scatter, 5 %
         floor = box(getattr(track, f"{test.band}_floor"), FLOOR_BINS) / FLOOR_BINS
+        floor = np.where(floor > 0, floor, np.inf)
         needed = DULLED * test.ratio * floor / max(own, 0.3)
         least = np.minimum(least, needed * (track.rate / 2 / width) / tone)
-    out: Array = 10 * np.log10(np.maximum(least, 1e-15))
+    out: Array = 10 * np.log10(np.clip(least, 1e-15, 1e15))
     return out
 
 

@@ -28,6 +28,8 @@ CORE_S, MARGIN_S = 8.0, 1.0
 LOWEST_HZ, HIGHEST_HZ = 45.0, 1250.0
 SPLIT_HZ, LOW_HZ = 4000.0, 400.0
 """The mid band reaches from LOW_HZ to SPLIT_HZ, the high band from there to half the rate."""
+MID_HARMONICS = 2.5
+"""A band that begins below so many times the pitch holds the tone itself and is not judged."""
 FRAME_S, FRAME_HOP_S = 0.1, 0.05
 CLEAR = 0.85
 """Least normalised autocorrelation, one period apart, of a frame that holds a tone."""
@@ -52,7 +54,8 @@ class ResidualTrack:
         Mean of the squared waveform (1 over a period), of waveform times residual, and of the
         squared residual: the residual for any other gain follows from these three.
     mid, mid_floor, high, high_floor : ndarray, shape (n_bins,)
-        Residual power in the two bands and what is usual there at this phase of the period.
+        Residual power in the two bands and what is usual there at this phase of the period;
+        the floor is 0 where the band isn't judged (the mid band of tones above 160 Hz).
     tone : ndarray of bool, shape (n_bins,)
         Where a tone at the pitch of its block is heard, gaps up to 0.35 s included.
     frequency_hz, brightness, clarity : ndarray, shape (n_blocks,)
@@ -264,7 +267,8 @@ def _fill(
         floor = _floor(error.reshape(y.shape), own.reshape(y.shape), gain, slope, f0)
         floor += doubt.reshape(y.shape)
         bins[name] = _mean(here, error**2, count)
-        bins[f"{name}_floor"] = _mean(here, floor.ravel(), count)
+        if low > MID_HARMONICS * f0:
+            bins[f"{name}_floor"] = _mean(here, floor.ravel(), count)
     return _brightness(waveform, gain, f0)
 
 
