@@ -83,6 +83,8 @@ def new_axes(ax: Axes | None) -> Axes:
     if ax is None:
         import matplotlib.pyplot as plt
 
+        # The first figure may choose the backend; a look around that would undo its settings.
+        figure = plt.figure(figsize=(6.4, 3.6), layout="constrained", facecolor="white")
         with look():
-            _, ax = plt.subplots(figsize=(6.4, 3.6), layout="constrained")
+            ax = figure.subplots()
     return ax

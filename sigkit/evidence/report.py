@@ -92,22 +92,24 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
 def table_html(evidence: Evidence) -> str:
     """Return the before/after table for a notebook."""
     stages = [stage.name for stage in evidence.job.stages]
-    head = "".join(f"<th>{html.escape(words(s))}</th>" for s in stages)
-    body = ""
+    left = "style='text-align:left'"
+    heads = ["", *(words(s) for s in stages), "change", "", "limit"]
+    head = "".join(f"<th {left}>{html.escape(text)}</th>" for text in heads)
+    body, group = "", None
     for row in evidence.rows:
-        cells = "".join(f"<td>{html.escape(cell_text(row.cells[s]))}</td>" for s in stages)
-        words_ = (change_text(row.change), row.verdict, row.limit_verdict.word)
-        name = f"{group_title(row.group)}: {row.judged.label}"
-        body += (
-            f"<tr><th style='text-align:left'>{html.escape(name)}</th>{cells}"
-            + "".join(f"<td>{html.escape(text)}</td>" for text in words_)
-            + "</tr>"
-        )
+        if row.group != group:
+            group = row.group
+            title = html.escape(group_title(group))
+            body += f"<tr><th colspan='{len(heads)}' {left}>{title}</th></tr>"
+        verdict = row.verdict.split(":")[0]
+        texts = [row.judged.label, *(cell_text(row.cells[s]) for s in stages)]
+        texts += [change_text(row.change), verdict, row.limit_verdict.word]
+        body += f"<tr>{''.join(f'<td {left}>{html.escape(text)}</td>' for text in texts)}</tr>"
     problems = "".join(
         f"<li>{html.escape(f'{p.where}: {p.problem} {p.remedy}')}</li>" for p in evidence.problems
     )
     return (
-        f"<table><thead><tr><th></th>{head}<th>change</th><th></th><th>limit</th></tr></thead>"
+        f"<table><thead><tr>{head}</tr></thead>"
         f"<tbody>{body}</tbody></table>{f'<p>Problems</p><ul>{problems}</ul>' if problems else ''}"
     )
 

@@ -272,7 +272,8 @@ def test_a_place_without_permission(evidence, tmp_path):
 
 def test_rich_display_shows_every_row_and_reason(evidence):
     shown = evidence._repr_html_()
-    assert shown.count("<tr>") == 1 + 9
+    assert shown.count("<tr>") == 1 + 9 + shown.count("colspan")
+    assert shown.count("colspan") == len({row.group for row in evidence.rows})
     assert "close the filter" in shown
     assert str(evidence) == "evidence of 7 captures in 2 stages"
 
