@@ -39,14 +39,14 @@ def compare_warmup(stages: Mapping[str, WarmupResult], ax: Axes | None = None) -
     ax = new_axes(ax)
     band = next(iter(stages.values())).band_cents
     ax.axhspan(-band, band, color=LIGHT, alpha=0.6, linewidth=0, zorder=0)
+    below = sum(float(result.total_drift) for result in stages.values()) > 0
     ax.annotate(
         f"±{band:g} cents around the final pitch",
-        (0.99, -band),
+        (0.01, band if below else -band),
         xycoords=("axes fraction", "data"),
-        xytext=(0, -2),
+        xytext=(0, 2 if below else -2),
         textcoords="offset points",
-        ha="right",
-        va="top",
+        va="bottom" if below else "top",
         fontsize=7,
         color=GREY,
     )

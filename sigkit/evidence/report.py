@@ -109,7 +109,7 @@ def table_html(evidence: Evidence) -> str:
         f"<li>{html.escape(f'{p.where}: {p.problem} {p.remedy}')}</li>" for p in evidence.problems
     )
     return (
-        f"<table><thead><tr>{head}</tr></thead>"
+        f"<table style='font-size:0.85em'><thead><tr>{head}</tr></thead>"
         f"<tbody>{body}</tbody></table>{f'<p>Problems</p><ul>{problems}</ul>' if problems else ''}"
     )
 
