@@ -46,6 +46,17 @@ def test_interval_of_the_thousand_points():
     assert_allclose(expected, [0.0821949, 0.1034536], rtol=1e-5)
 
 
+def test_interval_of_few_points():
+    """Same formula with 10 phase points: 5.28889 at m = 1, 3.92381 at m = 2 (by hand)."""
+    y = [892.0, 809, 823, 798, 671, 644, 883, 903, 677]
+    table = allan_deviation(y, 1.0, np.array([1.0, 2.0]))
+    for row, edf in zip(
+        table.itertuples(), ((13.5 - 1.6) * 4 / 9, (6.75 - 1.6) * 16 / 21), strict=True
+    ):
+        expected = row.adev * np.sqrt(edf / stats.chi2.ppf([0.975, 0.025], edf))
+        assert_allclose([row.adev_low, row.adev_high], expected, rtol=1e-10)
+
+
 @pytest.mark.parametrize("tau0", [1.0, 0.01])
 @pytest.mark.parametrize("seed", range(3))
 def test_agrees_with_an_independent_library(seed, tau0):
