@@ -14,7 +14,7 @@ from sigkit.arrays import Real
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 from sigkit.measures.allan import allan_deviation
-from sigkit.measures.fits import batch_means, correlation_factor, fit_line
+from sigkit.measures.fits import fit_line
 from sigkit.measures.held_note import clock_term, gap_note, require_tone, source_of
 from sigkit.measures.result import Result
 from sigkit.quantity import Quantity, Term, combine, not_measurable
@@ -30,7 +30,7 @@ A4_HZ = 440.0
 """Standard tuning frequency (ISO 16:1975)."""
 LEAST_S = 0.5
 DRIFT_LEAST_S = 2.0
-BATCHES = 16
+LEAST_WINDOWS = 12
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -128,7 +128,7 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
     -----
     The pitch is that of windows of 0.1 s (6 periods below 60 Hz). Uncertainties: additive noise of
     the recording, from the track; for the frequency the sound card's clock (50 ppm, rectangular);
-    for the drift the scatter of 16 batch means about the line, Student's t.
+    for the drift the wander about the line, with its correlation, Student's t.
 
     References
     ----------
@@ -171,7 +171,7 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
         offset=offset,
         spread=spread_of(cents[voiced], noise, independent, unseen=unseen),
         peak_to_peak=peak_to_peak_of(cents[voiced], noise, independent, unseen=unseen),
-        drift=drift_of(track.time_s[voiced], cents[voiced]),
+        drift=drift_of(track.time_s[voiced], cents[voiced], track.window_s),
         jumps=find_jumps(track.time_s, cents, window_s=track.window_s),
         allan=_allan(track, reference_hz),
         nominal_hz=nominal_hz,
@@ -262,9 +262,10 @@ def peak_to_peak_of(
     """
     by_noise = 2 * noise * math.sqrt(2 * math.log(max(2.0, independent)))
     seen = float(np.ptp(cents))
-    value = math.sqrt(max(0.0, seen**2 - by_noise**2))
+    # Noise adds nothing to extremes that stand out, and all of it where the pitch stands still.
+    value = max(0.0, seen - by_noise / 2)
     at_ends = math.sqrt(2) * noise
-    excess = (seen - value) / math.sqrt(3)
+    excess = by_noise / 2 / math.sqrt(3)
     return combine(
         value,
         "cents",
@@ -276,28 +277,35 @@ def peak_to_peak_of(
     )
 
 
-def drift_of(time_s: Real, cents: Real, *, batches: int = BATCHES) -> Quantity:
+def drift_of(time_s: Real, cents: Real, window_s: float) -> Quantity:
     """Slope of a straight line through the pitch, in cents/min.
 
     Parameters
     ----------
     time_s, cents : ndarray, shape (n,)
         Pitch where there is a tone.
-    batches : int
-        Means of so many batches are fitted, so that neighbouring frames' shared sound does not
-        count twice; what correlation is left among the batches widens the uncertainty.
+    window_s : float
+        Length of the windows behind the frames: so far apart they share no sound.
+
+    Notes
+    -----
+    The uncertainty is that of the slope under wander like that about the line, whose correlation
+    from window to window is allowed for: the drift that another capture would show again.
     """
     span_s = float(time_s[-1] - time_s[0])
-    if span_s < DRIFT_LEAST_S or time_s.size < 2 * batches:
+    apart = max(1, round(window_s / float(np.median(np.diff(time_s)))))
+    t, c = time_s[::apart], cents[::apart]
+    if span_s < DRIFT_LEAST_S or t.size < LEAST_WINDOWS:
         return not_measurable(
             "cents/min", f"only {span_s:.1f} s of tone, drift needs {DRIFT_LEAST_S:g} s"
         )
-    x, y = batch_means(time_s, cents, batches)
-    fit = fit_line(x, y)
-    widen = correlation_factor(fit.residuals)
-    u = max(float(fit.u[1]) * math.sqrt(widen), 1e-12)
-    dof = max(1.0, fit.dof / widen)
-    return combine(60 * float(fit.values[1]), "cents/min", [Term("scatter", 60 * u, "A", dof)])
+    fit = fit_line(t, c)
+    # A line takes out some of a slow wander, so what is left is worth fewer values still.
+    worth, _ = independent_values(fit.residuals)
+    dof = max(1.0, worth - 2)
+    u = float(np.std(fit.residuals)) / math.sqrt(dof) / float(np.std(t))
+    slope = 60 * float(fit_line(time_s, cents).values[1])
+    return combine(slope, "cents/min", [Term("scatter", max(60 * u, 1e-9), "A", dof)])
 
 
 def _allan(track: PitchTrack, reference_hz: float) -> pd.DataFrame:

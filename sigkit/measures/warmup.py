@@ -152,8 +152,9 @@ def measure_warmup(
     begin, end = time_s[0] - lead_s, time_s[-1] + lead_s
     reference_hz = float(track.frequency_hz[voiced][-1])
     cents, u_cents = track.cents(reference_hz)[voiced], track.u_cents()[voiced]
-    start, u_start = _edge(time_s, cents, u_cents, begin, hop_s)
-    final, u_final = _edge(time_s[::-1], cents[::-1], u_cents[::-1], end, hop_s)
+    walk = _walk(cents, max(12, round(0.02 * cents.size)))
+    start, u_start = _edge(time_s, cents, begin, hop_s, walk)
+    final, u_final = _edge(time_s[::-1], cents[::-1], end, hop_s, walk)
     jumps = find_jumps(track.time_s - power_on_s, track.cents(reference_hz), window_s=4 * hop_s)
     if len(jumps):
         steps = ", ".join(
@@ -161,11 +162,10 @@ def measure_warmup(
         )
         notes.append(f"{len(jumps)} step(s) of pitch, part of the drift: {steps}")
     quarter = time_s >= end - (end - begin) / 4
-    residual = drift_of(time_s[quarter], cents[quarter], batches=12)
+    residual = drift_of(time_s[quarter], cents[quarter], track.window_s)
     fit, refused = _approach(time_s - begin, cents, jumps["time_s"].to_numpy() - begin)
-    settling = _settling(
-        time_s, cents - final, math.hypot(u_final, float(np.median(u_cents))), band_cents
-    )
+    local = math.hypot(float(np.median(u_cents)), float(walk[-1]))
+    settling = _settling(time_s, cents - final, math.hypot(u_final, local), band_cents)
     why_not = _unsettled(settling, time_s, residual, fit, end - begin, band_cents)
     return WarmupResult(
         source=source_of(capture),
@@ -186,21 +186,40 @@ def measure_warmup(
     )
 
 
-def _edge(time_s: Real, cents: Real, u_cents: Real, at: float, hop_s: float) -> tuple[float, float]:
-    """Pitch at one end of the tone, and its standard uncertainty, by a line through the frames.
+def _edge(time_s: Real, cents: Real, at: float, hop_s: float, walk: Real) -> tuple[float, float]:
+    """Pitch at one end of the tone, and its standard uncertainty, by a curve through the frames.
 
-    The line spans at least 8 frames, and 2 % of the tone. Where the tone begins or ends is known to
-    a hop.
+    The curve spans at least 8 frames, and 2 % of the tone: a line, or a parabola where that bends
+    clearly. Where the tone begins or ends is known to a hop. Between the middle of the frames and
+    the end the pitch wanders on as it does elsewhere (``walk``, by frames apart).
     """
     count = min(time_s.size, max(8, round(0.02 * time_s.size)))
     t, c = time_s[:count] - at, cents[:count]
-    fit = fit_line(t, c)
-    widen = max(2.0, correlation_factor(fit.residuals))
-    by_noise = 2 * float(np.mean(u_cents[:count])) / math.sqrt(count / 2)
-    by_instant = abs(float(fit.values[1])) * hop_s / math.sqrt(12)
-    return float(fit.values[0]), math.hypot(
-        float(fit.u[0]) * math.sqrt(widen), by_noise, by_instant
+    coefficients, covariance = np.polyfit(t, c, 2, cov=True)
+    bends = abs(coefficients[0]) > 3 * math.sqrt(covariance[0, 0])
+    if not bends:
+        coefficients, covariance = np.polyfit(t, c, 1, cov=True)
+    residuals = c - np.polyval(coefficients, t)
+    widen = max(2.0, correlation_factor(residuals))
+    by_instant = abs(float(coefficients[-2])) * hop_s / math.sqrt(12)
+    apart = min(walk.size - 1, round(abs(float(t.mean())) / hop_s))
+    return float(coefficients[-1]), math.hypot(
+        math.sqrt(float(covariance[-1, -1]) * widen), by_instant, float(walk[apart])
     )
+
+
+def _walk(cents: Real, longest: int) -> Real:
+    """Return by how much the pitch differs between frames so many hops apart, trend removed.
+
+    From the second half of the tone, where the drift is smallest.
+    """
+    late = cents[cents.size // 2 :]
+    sizes = np.zeros(longest + 1)
+    for apart in range(1, longest + 1):
+        step = late[apart:] - late[:-apart]
+        at = np.arange(step.size)
+        sizes[apart] = np.std(step - np.polyval(np.polyfit(at, step, 1), at))
+    return sizes
 
 
 def _approach(since_s: Real, cents: Real, steps: Real) -> tuple[Fit | None, str]:

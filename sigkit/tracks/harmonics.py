@@ -32,7 +32,10 @@ density at zero is 1): cos^4 + sin^4 = 3/4 + cos(2 pi f)/4."""
 SECOND_DIFFERENCE = 6 * LAG_0 - 8 * LAG_1
 """Variance of x[m-1] - 2 x[m] + x[m+1] in that noise."""
 MOST_DIFFERENCES = 256
-"""Second differences used for the noise of a harmonic: known to 10 % then."""
+"""Second differences used for the noise of a harmonic: its variance is known to 10 % then."""
+LOW_HARMONICS = 12
+ASTRAY_RAD = 0.01
+"""Phase a period, 3 cents, by which the strongest harmonic may depart from most of the low ones."""
 SIGNIFICANT = 7.0
 """A harmonic counts where its mean power is this many times that of noise alone (1 in 1000)."""
 
@@ -46,9 +49,14 @@ class PhasePath:
     radians : ndarray, shape (n_periods,)
         Phase deviation from the reference.
     sd : ndarray, shape (n_periods,)
-        Its standard deviation by additive noise, per period, at low frequencies.
+        Its standard deviation by noise and by harmonics out of step, per period, at low
+        frequencies.
+    noise_sd : ndarray, shape (n_periods,)
+        The part of that by additive noise.
     share : ndarray, shape (n_periods,)
-        Share of the sound's energy that the tone explains, 0 to 1.
+        Share of the sound's energy that the waveform of the whole stretch explains, 0 to 1.
+    periodicity : ndarray, shape (n_periods,)
+        Correlation of each period with the next.
     power : ndarray, shape (n_harmonics,)
         Mean power of each harmonic, 0 where it is not significant.
     highest : int
@@ -57,7 +65,9 @@ class PhasePath:
 
     radians: Real
     sd: Real
+    noise_sd: Real
     share: Real
+    periodicity: Real
     power: Real
     highest: int
 
@@ -91,13 +101,15 @@ def demodulate(sound: Real, periods: int) -> Complex:
     return amplitudes * (2 * periods / n)
 
 
-def follow_phase(amplitudes: Complex) -> PhasePath | None:
+def follow_phase(amplitudes: Complex, window: int) -> PhasePath | None:
     """Combine the phases of all harmonics into that of the fundamental.
 
     Parameters
     ----------
     amplitudes : ndarray of complex, shape (n_harmonics, periods)
         From `demodulate`.
+    window : int
+        Length in periods over which the slope of the phase will be taken.
 
     Returns
     -------
@@ -110,6 +122,17 @@ def follow_phase(amplitudes: Complex) -> PhasePath | None:
     the phase becomes known well enough to line them up (Gauss-Newton steps on the common phase).
     The noise of each harmonic is read from the second differences of its length, not of its
     phase, so that real jitter of the oscillator is not mistaken for noise of the recording.
+
+    Harmonics of real instruments need not stay in step: a moving filter, a beating partial or a
+    bending string turns them against each other. Where the slope of a harmonic's phase departs
+    from that of the others by more than their noise explains, the rest counts as
+    noise of that harmonic, which lowers its weight and widens the uncertainty (random-effects
+    weighting [1]_).
+
+    References
+    ----------
+    .. [1] R. DerSimonian, N. Laird, "Meta-analysis in clinical trials", Controlled Clinical Trials
+       7 (1986), 177-188.
     """
     count, periods = amplitudes.shape
     inner = slice(EDGE, periods - EDGE)
@@ -117,37 +140,148 @@ def follow_phase(amplitudes: Complex) -> PhasePath | None:
     power = energy[:, inner].mean(axis=1)
     noise = _noise_by_difference(amplitudes[:, inner])
     strongest = int(np.argmax(power))
-    order = np.arange(1, count + 1, dtype=np.float64)
     phase = np.unwrap(np.angle(amplitudes[strongest])) / (strongest + 1)
+    phase = phase + _astray(amplitudes, phase, power, noise)
     sd = math.sqrt(noise[strongest] / power[strongest]) / (strongest + 1)
-    reach = strongest + 1
-    for step in range(8):
+    reach, discord = strongest + 1, np.zeros(count)
+    checks = 0
+    for step in range(10):
         last = reach
         reach = int(min(count, max(reach, 0.4 / max(sd, 1e-12))))
         turned = amplitudes[:reach] * _powers(np.exp(-1j * phase), reach)
         mean = turned[:, inner].mean(axis=1)
         if step:
             noise[:reach] = _noise_by_length(turned[:, inner], mean)
-        weight, kept = _weights(mean, noise[:reach], periods - 2 * EDGE)
-        information = float(order[:reach] ** 2 @ (weight * np.abs(kept) ** 2))
-        if not information > 0:
+        kept = _significant(mean, noise[:reach], periods - 2 * EDGE)
+        if not kept.any():
             return None
-        aligned = np.conj(kept) * weight
-        level = (aligned @ turned).real / float(weight @ np.abs(kept) ** 2)
-        level = np.maximum(ndimage.uniform_filter1d(level, 3), 0.02)
-        correction = ((order[:reach] * aligned) @ turned).imag / information / level
-        phase = phase + np.clip(correction, -0.5, 0.5)
-        sd = 1 / math.sqrt(information)
-        if step > 1 and last == reach == int(min(count, max(reach, 0.4 / sd))):
+        fit = _align(turned, kept, noise[:reach] + discord[:reach])
+        phase = phase + np.clip(fit.correction, -0.5, 0.5)
+        sd = fit.sd
+        settled = step > 1 and last == reach == int(min(count, max(reach, 0.4 / sd)))
+        if settled and checks == 2:
             break
-    explained = level**2 * float(np.sum(np.abs(kept) ** 2))
+        if settled:
+            found = _discord(
+                turned[:, inner], kept, noise[:reach], fit, window, by_median=not checks
+            )
+            checks = checks + 1 if found.any() else 2
+            discord[:reach] = np.maximum(discord[:reach], found)
+            if not found.any():
+                break
+    explained = fit.level**2 * float(np.sum(np.abs(kept) ** 2))
     total = energy.sum(axis=0)
     share = ndimage.uniform_filter1d(explained, 5) / np.maximum(
         ndimage.uniform_filter1d(total, 5), 1e-300
     )
     squared = np.zeros(count)
     squared[:reach] = np.abs(kept) ** 2
-    return PhasePath(phase, sd / level, np.minimum(share, 1.0), squared, reach)
+    own = _align(turned, kept, noise[:reach])
+    return PhasePath(
+        radians=phase,
+        sd=sd / fit.level,
+        noise_sd=own.sd / fit.level,
+        share=np.minimum(share, 1.0),
+        periodicity=_periodicity(turned, total),
+        power=squared,
+        highest=reach,
+    )
+
+
+def _periodicity(turned: Complex, total: Real) -> Real:
+    """Correlation of each period's harmonics with the next one's, over five periods."""
+    product: Real = np.einsum("km,km->m", turned[:, 1:], np.conj(turned[:, :-1])).real
+    both = (total[1:] + total[:-1]) / 2
+    near = ndimage.uniform_filter1d(product, 5) / np.maximum(
+        ndimage.uniform_filter1d(both, 5), 1e-300
+    )
+    worse: Real = np.minimum(np.append(near, near[-1]), np.insert(near, 0, near[0]))
+    return worse
+
+
+def _astray(amplitudes: Complex, phase: Real, power: Real, noise: Real) -> Real:
+    """Phase by which one harmonic led astray, from what most of the lower ones agree on.
+
+    Two voices that beat take a harmonic through a null, where its phase turns quickly.
+    """
+    low = np.arange(min(LOW_HARMONICS, power.size))
+    low = low[power[low] > 100 * noise[low]]
+    if low.size < 3:
+        return np.zeros(phase.size)
+    order = (low + 1.0)[:, None]
+    pairs = (
+        amplitudes[low, 1:] * np.conj(amplitudes[low, :-1]) * np.exp(-1j * order * np.diff(phase))
+    )
+    pairs = ndimage.uniform_filter1d(pairs, 9, axis=1)
+    weight = np.sqrt(np.abs(pairs) / noise[low, None]) * order
+    turn = _weighted_median(np.angle(pairs) / order, weight)
+    scatter = np.sqrt(1 / np.maximum(weight**2, 1e-300).sum(axis=0))
+    clear = np.abs(turn) > np.maximum(ASTRAY_RAD, 6 * scatter)
+    return np.concatenate([[0.0], np.cumsum(np.where(clear, turn, 0.0))])
+
+
+@dataclass(frozen=True)
+class _Alignment:
+    """One Gauss-Newton step of the common phase."""
+
+    correction: Real
+    level: Real
+    sd: float
+
+
+def _align(turned: Complex, kept: Complex, noise: Real) -> _Alignment:
+    order = np.arange(1, kept.size + 1, dtype=np.float64)
+    power = np.abs(kept) ** 2 / noise
+    information = float(order**2 @ power)
+    aligned = np.conj(kept) / noise
+    level = (aligned @ turned).real / float(power.sum())
+    level = np.maximum(ndimage.uniform_filter1d(level, 3), 0.02)
+    correction = ((order * aligned) @ turned).imag / information / level
+    return _Alignment(correction, level, 1 / math.sqrt(information))
+
+
+def _discord(
+    turned: Complex, kept: Complex, noise: Real, fit: _Alignment, window: int, *, by_median: bool
+) -> Real:
+    """Variance per quadrature that each harmonic's slope shows beyond its noise, 0 where none."""
+    rows = np.flatnonzero(kept)
+    periods = turned.shape[1]
+    length = min(max(window, 4), periods // 4)
+    found = np.zeros(kept.size)
+    if rows.size < 2 or length < 4:
+        return found
+    windows = periods // length
+    size = np.abs(kept[rows]) ** 2
+    order = rows + 1.0
+    cross = turned[rows, : windows * length].reshape(rows.size, windows, length)
+    level = fit.level[EDGE : EDGE + windows * length].reshape(windows, length)
+    lag = (cross * np.conj(kept[rows])[:, None, None]).imag / level
+    ramp = np.arange(length) - (length - 1) / 2
+    scale = 1 / float(ramp @ ramp)
+    slope = (lag @ ramp) * scale / (size * order)[:, None]
+    colour = LAG_0 + 2 * LAG_1 * (1 - 3 / length)
+    expected = noise[rows] / (size * order**2) * scale * colour
+    # Their median at first: no harmonic may win by precision alone, nor drag the others along.
+    if by_median:
+        weight = 1 / np.sqrt(expected)
+        reference = _weighted_median(slope, np.broadcast_to(weight[:, None], slope.shape))
+        of_reference = 1.57 * float(weight**2 @ expected) / float(weight.sum()) ** 2
+    else:
+        reference, of_reference = np.zeros(windows), float(1 / (1 / expected).sum())
+    excess = np.mean((slope - reference) ** 2, axis=1) - expected - of_reference
+    clear = excess > 4 * math.sqrt(2 / windows) * (expected + of_reference)
+    found[rows] = np.where(clear, excess / expected, 0.0) * noise[rows]
+    return found
+
+
+def _weighted_median(values: Real, weight: Real) -> Real:
+    """Median of each column of ``values``, with weights of the same shape."""
+    order = np.argsort(values, axis=0)
+    below = np.cumsum(np.take_along_axis(weight, order, axis=0), axis=0)
+    middle = np.argmax(below >= 0.5 * below[-1], axis=0)
+    columns = np.arange(values.shape[1])
+    median: Real = values[order[middle, columns], columns]
+    return median
 
 
 def _powers(base: Complex, count: int) -> Complex:
@@ -156,13 +290,11 @@ def _powers(base: Complex, count: int) -> Complex:
     return turns
 
 
-def _weights(mean: Complex, noise: Real, periods: int) -> tuple[Real, Complex]:
-    """Weights 1/s^2, and the mean amplitudes with insignificant ones left out."""
+def _significant(mean: Complex, noise: Real, periods: int) -> Complex:
+    """Mean amplitudes with the insignificant ones left out and the others freed of noise power."""
     floor = 2 * noise / periods
     power = mean.real**2 + mean.imag**2
-    significant = power > SIGNIFICANT * floor
-    shrink = np.where(significant, 1 - floor / np.maximum(power, 1e-300), 0.0)
-    return 1 / noise, mean * shrink
+    return mean * np.where(power > SIGNIFICANT * floor, 1 - floor / np.maximum(power, 1e-300), 0.0)
 
 
 def _noise_by_difference(amplitudes: Complex) -> Real:
@@ -174,8 +306,8 @@ def _noise_by_difference(amplitudes: Complex) -> Real:
 def _noise_by_length(turned: Complex, mean: Complex) -> Real:
     """Noise variance per quadrature from second differences of the amplitudes' lengths."""
     unit = np.conj(mean) / np.maximum(np.abs(mean), 1e-300)
-    bend = (_second_difference(turned) * unit[:, None]).real ** 2
-    return _smooth(np.median(bend, axis=1) / (0.4549364 * SECOND_DIFFERENCE))
+    bend = np.abs((_second_difference(turned) * unit[:, None]).real)
+    return _smooth(np.mean(bend, axis=1) ** 2 * (np.pi / 2) / SECOND_DIFFERENCE)
 
 
 def _second_difference(amplitudes: Complex) -> Complex:

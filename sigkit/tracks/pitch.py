@@ -14,7 +14,8 @@ from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 from sigkit.tracks.coarse import CoarsePitch
 from sigkit.tracks.harmonics import EDGE
-from sigkit.tracks.stretch import StretchPitch, measure_stretch
+from sigkit.tracks.slopes import StretchPitch, Window
+from sigkit.tracks.stretch import TRIM, measure_stretch
 
 LOWEST_HZ = 27.0
 HIGHEST_HZ = 4500.0
@@ -143,51 +144,41 @@ def track_pitch(
             f"low_hz must be above 0 and below high_hz; got {low_hz} and {high_hz}.",
             where="track_pitch",
         )
-    tracker = _Tracker(capture.rate, window_s, least_periods, low_hz, high_hz)
+    tracker = _Tracker(capture.rate, Window(window_s, least_periods), low_hz, high_hz)
     count = math.floor(capture.duration_s / hop_s + 1e-9) + 1
     time_s = np.arange(count) * hop_s
     hz, u_hz = np.full(count, np.nan), np.full(count, np.nan)
-    for start_s, sound, (core_from_s, core_to_s) in _overlapping(capture, tracker.guard_s):
+    for start_s, sound, core_from_s, core_to_s in _overlapping(capture, tracker.guard_s):
         first, last = math.ceil(core_from_s / hop_s - 1e-9), math.ceil(core_to_s / hop_s - 1e-9)
         frames = slice(first, min(last, count))
         tracker.fill(sound, time_s[frames] - start_s, hz[frames], u_hz[frames])
     return PitchTrack(time_s, hz, u_hz, np.isfinite(hz), window_s, hop_s)
 
 
-def _overlapping(
-    capture: Capture, guard_s: float
-) -> Iterator[tuple[float, Real, tuple[float, float]]]:
-    """Yield start, sound and the core's own from-to times, with a guard at both ends."""
+def _overlapping(capture: Capture, guard_s: float) -> Iterator[tuple[float, Real, float, float]]:
+    """Yield start, sound, and the core's own from and to, with a guard at both ends."""
     rate = capture.rate
     guard, core = math.ceil(guard_s * rate), round(CORE_S * rate)
     held, begin, centre = np.empty(0), 0, 0
     for block in capture.blocks(CORE_S):
         held = np.concatenate([held, block])
-        while begin + held.size >= centre + core + guard:
-            yield (
-                begin / rate,
-                held[: centre + core + guard - begin],
-                (
-                    centre / rate,
-                    (centre + core) / rate,
-                ),
-            )
+        # Two guards are kept back, so that the last piece is no shorter than its guard.
+        while begin + held.size >= centre + core + 2 * guard:
+            sound = held[: centre + core + guard - begin]
+            yield begin / rate, sound, centre / rate, (centre + core) / rate
             centre += core
             drop = max(0, centre - guard - begin)
             held, begin = held[drop:], begin + drop
-    if begin + held.size > centre or centre == 0:
-        yield begin / rate, held, (centre / rate, (begin + held.size) / rate + 1)
+    yield begin / rate, held, centre / rate, (begin + held.size) / rate + 1
 
 
 class _Tracker:
     """Carries the pitch from one piece of sound to the next."""
 
-    def __init__(
-        self, rate: int, window_s: float, least_periods: int, low_hz: float, high_hz: float
-    ) -> None:
-        self.rate = rate
-        self.window_s, self.least_periods = window_s, least_periods
-        self.guard_s = max(window_s, least_periods / low_hz) / 2 + (EDGE + 2) / low_hz
+    def __init__(self, rate: int, window: Window, low_hz: float, high_hz: float) -> None:
+        self.rate, self.window = rate, window
+        longest_s = max(window.seconds, window.least_periods / low_hz)
+        self.guard_s = (longest_s / 2 + (EDGE + 3) / low_hz + TRIM * CORE_S) / (1 - 2 * TRIM)
         self.coarse = CoarsePitch(rate, low_hz, min(high_hz, 0.45 * rate))
         self.locked_hz = math.nan
 
@@ -207,21 +198,12 @@ class _Tracker:
             piece = sound[begin:end]
             moving = path_hz.max() / path_hz.min() > 1.02
             start = _extended(path_hz) if moving else float(np.median(path_hz))
-            pitch = self._measure(piece, start)
+            pitch = measure_stretch(piece, self.rate, start, self.window, whole=True)
             if pitch is None:
                 continue
             _write(pitch, begin / self.rate, time_s, hz, u_hz)
             if pitch.steady:
                 self.locked_hz = pitch.mean_hz
-
-    def _measure(self, sound: Real, start_hz: float | Real) -> StretchPitch | None:
-        return measure_stretch(
-            sound,
-            self.rate,
-            start_hz,
-            window_s=self.window_s,
-            least_periods=self.least_periods,
-        )
 
     def _same_note(self, sound: Real) -> StretchPitch | None:
         """Measure with the pitch of the piece before, if that explains all of this piece."""
@@ -231,7 +213,7 @@ class _Tracker:
         rough, _ = self.coarse(sound[middle : middle + self.coarse.size])
         if not abs(rough / self.locked_hz - 1) < 0.01:
             return None
-        pitch = self._measure(sound, self.locked_hz)
+        pitch = measure_stretch(sound, self.rate, self.locked_hz, self.window)
         if pitch is None or not pitch.steady:
             return None
         self.locked_hz = pitch.mean_hz

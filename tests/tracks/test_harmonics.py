@@ -38,7 +38,7 @@ def test_phase_of_a_slow_turn_comes_back():
     turn = 0.05 * np.sin(2 * np.pi * every)
     rng = np.random.default_rng(1)
     x = sound(turn) + 1e-5 * rng.standard_normal(turn.size)
-    path = follow_phase(demodulate(x, PERIODS))
+    path = follow_phase(demodulate(x, PERIODS), 12)
     inner = slice(EDGE, -EDGE)
     found = path.radians - path.radians.mean()
     assert_allclose(found[inner], turn[::PER_PERIOD][inner], atol=0.05 * 2e-3)
@@ -59,7 +59,7 @@ def test_stated_noise_of_the_phase_is_that_of_maximum_likelihood():
     expected = np.sqrt(2 * v / PER_PERIOD / np.sum((np.arange(1, 6) * np.abs(AMPLITUDES)) ** 2))
     for seed in range(40):
         x = sound() + np.sqrt(v) * np.random.default_rng(seed).standard_normal(60 * PER_PERIOD)
-        path = follow_phase(demodulate(x, PERIODS))
+        path = follow_phase(demodulate(x, PERIODS), 12)
         ratios.append(float(np.median(path.sd)) / expected)
     assert np.mean(ratios) == pytest.approx(1, abs=0.06)
 
@@ -68,5 +68,5 @@ def test_no_phase_in_noise_alone_or_not_believed():
     """Noise has no tone: either there is no path, or it explains little of the energy."""
     for seed in range(20):
         x = np.random.default_rng(seed).standard_normal(PERIODS * PER_PERIOD)
-        path = follow_phase(demodulate(x, PERIODS))
+        path = follow_phase(demodulate(x, PERIODS), 12)
         assert path is None or np.median(path.share) < 0.2
