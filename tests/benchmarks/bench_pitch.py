@@ -113,10 +113,13 @@ def test_cost_of_a_long_capture(long_capture):
 @pytest.mark.parametrize("work", ["track_pitch", "measure_stability", "measure_warmup"])
 def test_peak_memory(long_capture, work):
     code = (
-        "import resource, sys, sigkit\n"
-        "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "import sys, sigkit\n"
+        "def peak():\n"
+        "    status = open('/proc/self/status').read()\n"
+        "    return status.split('VmHWM:')[1].split()[0]\n"
+        "before = peak()\n"
         f"sigkit.{work}(sigkit.open_capture(sys.argv[1]))\n"
-        "print(before, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+        "print(before, peak())"
     )
     ran = subprocess.run(
         [sys.executable, "-c", code, str(long_capture)], check=True, capture_output=True, text=True
