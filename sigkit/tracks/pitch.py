@@ -151,7 +151,8 @@ def track_pitch(
     for start_s, sound, core_from_s, core_to_s in _overlapping(capture, tracker.guard_s):
         first, last = math.ceil(core_from_s / hop_s - 1e-9), math.ceil(core_to_s / hop_s - 1e-9)
         frames = slice(first, min(last, count))
-        tracker.fill(sound, time_s[frames] - start_s, hz[frames], u_hz[frames])
+        last = core_to_s > capture.duration_s
+        tracker.fill(sound, time_s[frames] - start_s, hz[frames], u_hz[frames], last=last)
     return PitchTrack(time_s, hz, u_hz, np.isfinite(hz), window_s, hop_s)
 
 
@@ -182,11 +183,11 @@ class _Tracker:
         self.coarse = CoarsePitch(rate, low_hz, min(high_hz, 0.45 * rate))
         self.locked_hz = math.nan
 
-    def fill(self, sound: Real, time_s: Real, hz: Real, u_hz: Real) -> None:
+    def fill(self, sound: Real, time_s: Real, hz: Real, u_hz: Real, *, last: bool) -> None:
         """Write the pitch at ``time_s`` (seconds into ``sound``) into ``hz`` and ``u_hz``."""
         if sound.size < self.coarse.size or not sound.any():
             return
-        steady = self._same_note(sound)
+        steady = self._same_note(sound, whole=last)
         if steady is not None:
             _write(steady, 0.0, time_s, hz, u_hz)
             return
@@ -205,7 +206,7 @@ class _Tracker:
             if pitch.steady:
                 self.locked_hz = pitch.mean_hz
 
-    def _same_note(self, sound: Real) -> StretchPitch | None:
+    def _same_note(self, sound: Real, *, whole: bool) -> StretchPitch | None:
         """Measure with the pitch of the piece before, if that explains all of this piece."""
         if math.isnan(self.locked_hz):
             return None
@@ -213,7 +214,7 @@ class _Tracker:
         rough, _ = self.coarse(sound[middle : middle + self.coarse.size])
         if not abs(rough / self.locked_hz - 1) < 0.01:
             return None
-        pitch = measure_stretch(sound, self.rate, self.locked_hz, self.window)
+        pitch = measure_stretch(sound, self.rate, self.locked_hz, self.window, whole=whole)
         if pitch is None or not pitch.steady:
             return None
         self.locked_hz = pitch.mean_hz
