@@ -57,8 +57,7 @@ def compare_warmup(stages: Mapping[str, WarmupResult], ax: Axes | None = None) -
     ax.set_xlim(left=min(0.0, ax.get_xlim()[0]))
     ax.grid(axis="y")
     ax.margins(y=0.12)
-    if len(stages) > 1:
-        ax.legend(loc="best")
+    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)
     return ax
 
 
@@ -67,32 +66,16 @@ def _draw_curve(ax: Axes, name: str, result: WarmupResult, style: dict[str, Any]
     minutes, pitch = curve["time_s"] / 60, curve["cents"]
     half = 2 * curve["u_cents"]
     line = {key: style[key] for key in ("color", "linestyle", "linewidth")}
-    ax.plot(minutes, pitch, label=name, **line)
-    ax.fill_between(minutes, pitch - half, pitch + half, color=style["color"], alpha=0.2, lw=0)
-    marker = {key: style[key] for key in ("color", "marker", "markerfacecolor")}
     settled = result.settling_time
+    said = settled.reason.split(":")[0]
     if settled.measurable:
+        said = f"settled {settled.value / 60:.1f} ± {settled.expanded / 60:.1f} min"
+    ax.plot(minutes, pitch, label=f"{name}: {said}", **line)
+    ax.fill_between(minutes, pitch - half, pitch + half, color=style["color"], alpha=0.2, lw=0)
+    if settled.measurable:
+        marker = {key: style[key] for key in ("color", "marker", "markerfacecolor")}
         ax.errorbar(
             settled.value / 60, 0, xerr=settled.expanded / 60, capsize=3, markersize=6, **marker
-        )
-        ax.annotate(
-            f"settled {settled.value / 60:.1f} min",
-            (settled.value / 60, 0),
-            xytext=(4, 5),
-            textcoords="offset points",
-            fontsize=8,
-            color=style["color"],
-        )
-    else:
-        last = curve[["time_s", "cents"]].dropna().iloc[-1]
-        ax.annotate(
-            settled.reason.split(":")[0],
-            (last["time_s"] / 60, last["cents"]),
-            xytext=(-4, 8),
-            textcoords="offset points",
-            ha="right",
-            fontsize=8,
-            color=style["color"],
         )
     for at_s, cents in zip(result.jumps["time_s"], result.jumps["size_cents"], strict=True):
         ax.axvline(at_s / 60, color=style["color"], linestyle=":", linewidth=0.8)
