@@ -91,8 +91,12 @@ class Quantity:
 
     @property
     def expanded(self) -> float:
-        """Expanded uncertainty, k = 2, about 95 %; what people are shown."""
-        return COVERAGE_FACTOR * self.u
+        """Expanded uncertainty, about 95 %; what people are shown, and what decides.
+
+        k = 2, and Student's t where few values stand behind ``u`` and make it wider (JCGM
+        100:2008, G.3).
+        """
+        return max(COVERAGE_FACTOR * self.u, self.half_width(0.95))
 
     def half_width(self, coverage: float = 0.95) -> float:
         """Half the width of the interval that covers that share, by Student's t and ``dof``."""

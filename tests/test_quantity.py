@@ -49,6 +49,13 @@ def test_rounding_stays_within_a_twentieth_of_the_expanded_uncertainty(value, u)
     assert abs(shown_half - q.expanded) <= q.expanded * 0.0501
 
 
+def test_expanded_is_twice_u_and_wider_where_few_values_stand_behind_it():
+    """JCGM 100:2008, Table G.2: t95 is 4.30 at 2 degrees of freedom, 1.96 at infinity."""
+    assert Quantity(1.0, 0.5, "Hz").expanded == 1.0
+    assert Quantity(1.0, 0.5, "Hz", dof=2).expanded == pytest.approx(0.5 * 4.303, abs=5e-4)
+    assert str(Quantity(1.0, 0.5, "Hz", dof=2)) == "1.0 ± 2.2 Hz"
+
+
 def test_a_missing_value_carries_its_reason():
     q = not_measurable("dB", "not measurable with this tone: close the filter")
     assert math.isnan(float(q))

@@ -16,7 +16,6 @@ from sigkit.judging.compare import (
     IMPROVED,
     UNCHANGED,
     WORSE,
-    half_width,
     rate_interval,
 )
 from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
@@ -116,7 +115,7 @@ def table_html(evidence: Evidence) -> str:
 
 def value_text(quantity: Quantity, *, signed: bool = False) -> str:
     """Return value, expanded uncertainty and unit, rounded to two digits of the uncertainty."""
-    half = half_width(quantity)
+    half = quantity.expanded
     places = decimal_places(half)
     value = f"{round(quantity.value, places):{'+' if signed else ''}.{max(places, 0)}f}"
     if float(value) == 0:
@@ -237,7 +236,7 @@ def caption(row: Row) -> str:
 
 def _weight(row: Row) -> float:
     """Return how far a change exceeds its uncertainty; what is worse or outside counts twice."""
-    size = abs(row.change.value) / half_width(row.change) if row.change.measurable else 0.0
+    size = abs(row.change.value) / row.change.expanded if row.change.measurable else 0.0
     bad = row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
     return math.log1p(size) * (2.0 if bad else 1.0)
 

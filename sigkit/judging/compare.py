@@ -10,7 +10,7 @@ from typing import Literal
 
 from scipy import special
 
-from sigkit.quantity import COVERAGE_FACTOR, Quantity, Term, combine, not_measurable
+from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 SHARED = frozenset({"sound-card clock"})
 """Sources of uncertainty that act alike on all captures made with the same sound card."""
@@ -44,26 +44,6 @@ class Change:
     difference: Quantity
     verdict: str
     remark: str = ""
-
-
-def half_width(quantity: Quantity) -> float:
-    """Return the expanded uncertainty: k = 2, or Student's t where few repeats make it wider.
-
-    Notes
-    -----
-    JCGM 100:2008, G.6.4. With many degrees of freedom k = 2 covers 95.45 %; with few it would
-    cover less than 95 %, and the t factor for 95 % is taken.
-
-    Examples
-    --------
-    >>> half_width(Quantity(1.0, 0.5, "Hz"))
-    1.0
-    >>> round(half_width(Quantity(1.0, 0.5, "Hz", dof=2)), 3)
-    2.151
-    """
-    if not quantity.measurable:
-        return math.nan
-    return max(COVERAGE_FACTOR * quantity.u, quantity.half_width(COVERAGE))
 
 
 def join_takes(takes: Sequence[Quantity]) -> Quantity:
@@ -162,7 +142,7 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
     change = difference(first, last)
     if not change.measurable:
         return Change(change, f"not measurable: {change.reason}")
-    if abs(change.value) <= half_width(change):
+    if abs(change.value) <= change.expanded:
         return Change(change, UNCHANGED)
     if better == "none":
         return Change(change, CHANGED)
@@ -172,7 +152,7 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
     growth = replace(change, value=abs(last.value) - abs(first.value))
     if flipped:
         growth = combine(growth.value, change.unit, [*_sum_of_shared(first, last)])
-    if abs(growth.value) <= half_width(growth):
+    if abs(growth.value) <= growth.expanded:
         remark = "its sign changed, its size did not" if flipped else ""
         return Change(change, CHANGED if flipped else UNCHANGED, remark)
     return Change(change, IMPROVED if growth.value < 0 else WORSE)

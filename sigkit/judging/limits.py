@@ -9,7 +9,7 @@ from importlib import resources
 
 from scipy import special
 
-from sigkit.judging.compare import Better, half_width
+from sigkit.judging.compare import Better
 from sigkit.quantity import Quantity
 
 WITHIN = "within limits"
@@ -113,7 +113,7 @@ def judge_limit(
         return bound if bound.word == WITHIN else LimitVerdict(NOT_MEASURABLE)
     two_sided = better == "nearer zero"
     size = abs(quantity.value) if two_sided else quantity.value
-    guard = half_width(quantity)
+    guard = quantity.expanded
     probability = _below(limit.value, quantity)
     if two_sided:
         probability -= _below(-limit.value, quantity)

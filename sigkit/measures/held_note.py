@@ -7,13 +7,15 @@ import math
 import numpy as np
 
 from sigkit.captures.wav import Capture
-from sigkit.errors import SignalError
+from sigkit.errors import InputError, SignalError
 from sigkit.measures.result import Source
 from sigkit.quantity import Term
 from sigkit.tracks.pitch import PitchTrack
 
 CLOCK_PPM = 50.0
 """Largest deviation of a sound card's clock from its nominal rate, taken as rectangular."""
+ONE_NOTE_CENTS, ELSEWHERE = 300.0, 0.1
+"""A held note stays within a minor third for nine tenths of its time, even with a bad contact."""
 CLOCK = "sound-card clock"
 """Name of the budget term; it is shared by all captures of one interface."""
 
@@ -50,6 +52,43 @@ def require_tone(capture: Capture, track: PitchTrack, least_s: float) -> None:
         f"{least_s:g} s are needed.",
         where=capture.path.name,
         remedy="Hold one note of one oscillator, loud enough, without noise or a second tone.",
+    )
+
+
+def require_one_note(capture: Capture, track: PitchTrack) -> None:
+    """Raise where the capture holds several notes, or a pitch that is not one note's.
+
+    Raises
+    ------
+    SignalError
+        More than a tenth of the pitch lies further than a minor third from its median.
+    """
+    known = track.frequency_hz[track.voiced]
+    cents = np.abs(1200 * np.log2(known / np.median(known)))
+    if np.mean(cents > ONE_NOTE_CENTS) <= ELSEWHERE:
+        return
+    low, high = np.quantile(known, [0.02, 0.98])
+    raise SignalError(
+        f"This is not one held note: its pitch lies between {low:.1f} and {high:.1f} Hz.",
+        where=capture.path.name,
+        remedy="Hold one note of one oscillator, and record nothing else.",
+    )
+
+
+def require_number(name: str, value: object, capture: Capture) -> None:
+    """Raise where an option is not a number.
+
+    Raises
+    ------
+    InputError
+        Something else than a number.
+    """
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return
+    raise InputError(
+        f"{name} must be a number; got {value!r}.",
+        where=capture.path.name,
+        remedy="Give frequencies in Hz, times in seconds and pitch in cents.",
     )
 
 

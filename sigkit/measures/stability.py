@@ -15,7 +15,14 @@ from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 from sigkit.measures.allan import allan_deviation
 from sigkit.measures.fits import fit_line
-from sigkit.measures.held_note import clock_term, gap_note, require_tone, source_of
+from sigkit.measures.held_note import (
+    clock_term,
+    gap_note,
+    require_number,
+    require_one_note,
+    require_tone,
+    source_of,
+)
 from sigkit.measures.result import Result
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.jumps import find_jumps
@@ -117,7 +124,7 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
     InputError
         A nominal frequency that is not positive.
     SignalError
-        Less than half a second of tone.
+        Less than half a second of tone, or not one held note.
 
     See Also
     --------
@@ -135,10 +142,17 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
     .. [1] JCGM 100:2008, 4.3.7, 5.1.2 and annex H.3.
     .. [2] W. Riley, Handbook of Frequency Stability Analysis, NIST SP 1065 (2008).
     """
-    if nominal_hz is not None and not nominal_hz > 0:
-        raise InputError(f"nominal_hz must be above 0; got {nominal_hz}.", where=capture.path.name)
+    if nominal_hz is not None:
+        require_number("nominal_hz", nominal_hz, capture)
+        if not nominal_hz > 0:
+            raise InputError(
+                f"nominal_hz must be above 0; got {nominal_hz}.",
+                where=capture.path.name,
+                remedy="Give the pitch the note should have, in Hz.",
+            )
     track = track_pitch(capture)
     require_tone(capture, track, LEAST_S)
+    require_one_note(capture, track)
     notes = list(gap_note(track)) + list(second_opinion(capture, track))
     voiced = track.voiced
     reference_hz = float(2 ** np.mean(np.log2(track.frequency_hz[voiced])))

@@ -13,7 +13,13 @@ from sigkit.arrays import Real
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
 from sigkit.measures.fits import Fit, batch_means, correlation_factor, fit_approach, fit_line
-from sigkit.measures.held_note import gap_note, require_tone, source_of
+from sigkit.measures.held_note import (
+    gap_note,
+    require_number,
+    require_one_note,
+    require_tone,
+    source_of,
+)
 from sigkit.measures.result import Result
 from sigkit.measures.stability import drift_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
@@ -107,7 +113,7 @@ def measure_warmup(
     InputError
         A band that is not positive, or a switch-on after the end.
     SignalError
-        Less than 10 s of tone.
+        Less than 10 s of tone, or not one held note.
 
     See Also
     --------
@@ -125,8 +131,14 @@ def measure_warmup(
     ----------
     .. [1] JCGM 100:2008, 5.1.2 and annex H.3.
     """
+    require_number("band_cents", band_cents, capture)
+    require_number("power_on_s", power_on_s, capture)
     if not band_cents > 0:
-        raise InputError(f"band_cents must be above 0; got {band_cents}.", where=capture.path.name)
+        raise InputError(
+            f"band_cents must be above 0; got {band_cents}.",
+            where=capture.path.name,
+            remedy="Give half the width of the band in cents.",
+        )
     if not power_on_s < capture.duration_s:
         raise InputError(
             f"power_on_s is {power_on_s:g} s, after the end at {capture.duration_s:.1f} s.",
@@ -136,6 +148,7 @@ def measure_warmup(
     hop_s = min(0.25, max(0.05, capture.duration_s / FRAMES))
     track = track_pitch(capture, window_s=4 * hop_s, hop_s=hop_s)
     require_tone(capture, track, LEAST_S)
+    require_one_note(capture, track)
     voiced = track.voiced
     notes = [*gap_note(track), *second_opinion(capture, track)]
     began_s = float(track.time_s[voiced][0]) - track.window_s / 2

@@ -6,7 +6,6 @@ import pytest
 import soundfile as sf
 
 from sigkit.evidence.job import open_job
-from sigkit.judging.compare import half_width
 from sigkit.quantity import Quantity
 
 RATE = 16000
@@ -48,7 +47,7 @@ def test_the_offset_of_each_stage_and_its_change(evidence):
         assert offset[stage] == pytest.approx(cents, abs=4 * offset[f"u_{stage}"])
     change = next(r for r in evidence.rows if r.judged.quantity == "offset").change
     assert isinstance(change, Quantity)
-    assert change.value == pytest.approx(-11.0, abs=max(half_width(change), 0.02))
+    assert change.value == pytest.approx(-11.0, abs=max(change.expanded, 0.02))
     assert offset.verdict == "improved"
     assert offset.remarks == ""
     frequency = evidence.table.set_index("quantity").loc["frequency"]

@@ -9,7 +9,6 @@ from scipy import stats
 from sigkit.judging.compare import (
     Change,
     difference,
-    half_width,
     join_takes,
     judge_change,
     judge_counts,
@@ -104,7 +103,7 @@ def test_mean_of_takes_matches_gum_h2():
     assert joined.value == pytest.approx(4.9990, abs=5e-5)
     assert joined.u == pytest.approx(0.0032, abs=5e-5)
     assert joined.dof == pytest.approx(4, rel=1e-6)
-    assert half_width(joined) / joined.u == pytest.approx(2.776, abs=5e-4)  # GUM, Table G.2
+    assert joined.expanded / joined.u == pytest.approx(2.776, abs=5e-4)  # GUM, Table G.2
 
 
 def test_takes_share_what_is_common_and_average_what_is_random():
@@ -135,7 +134,7 @@ def test_intervals_of_means_cover_the_truth():
         for _ in range(500):
             values = random.normal(3.0, 1.0, n)
             joined = join_takes([Quantity(v, 1e-6, "cents") for v in values])
-            hits += abs(joined.value - 3.0) <= half_width(joined)
+            hits += abs(joined.value - 3.0) <= joined.expanded
         assert hits / 500 >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 500)
 
 
@@ -207,6 +206,6 @@ def test_no_value_no_change():
     change = judge_change(not_measurable("s", "never settles"), cents(1.0), "smaller")
     assert change.verdict == "not measurable: never settles"
     assert not change.difference.measurable
-    assert math.isnan(half_width(change.difference))
+    assert math.isnan(change.difference.expanded)
     counted = judge_counts(change, (5, 1.0), (1, 1.0))
     assert counted is change

@@ -293,3 +293,13 @@ def test_plot_draws_on_the_given_axes(tmp_path):
     ax = Figure().add_subplot()
     assert r.plot(ax) is ax
     assert ax.lines
+
+
+def test_several_notes_or_a_bad_option_are_refused(tmp_path):
+    t = np.arange(4 * RATE) / RATE
+    scale = held_note(tmp_path, "saw", 220.0, np.floor(t) * 500.0)
+    with pytest.raises(SignalError, match="not one held note"):
+        sigkit.measure_stability(scale)
+    for bad in ("A3", True):
+        with pytest.raises(InputError, match="nominal_hz must be a number"):
+            sigkit.measure_stability(scale, nominal_hz=bad)
