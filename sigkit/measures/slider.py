@@ -32,7 +32,7 @@ from sigkit.tracks.faults import (
     residual_level,
     too_steep,
 )
-from sigkit.tracks.residual import BIN_S, ResidualTrack, track_residual
+from sigkit.tracks.residual import BIN_S, TEMPLATE_S, ResidualTrack, track_residual
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,7 +58,8 @@ WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
 ENDS_BINS, GAIN_DB = 3.0, 0.8
 """Standard uncertainties of a level: both ends of the event together, and the tone below it."""
-FLOOR_BINS, STRETCH_S = 10, 0.4
+FLOOR_BINS, MET = 10, 0.9
+"""Length of the bursts that the floor speaks of, and the share of the time in which it is met."""
 DULLED = 1.26
 """Reading between samples takes up to 1 dB from a burst in the highest octave."""
 LOUD_DB = 6.0
@@ -76,7 +77,8 @@ class SliderResult(Result):
         Residual of the loudest counted burst re the tone around it, dB.
     floor : Quantity
         Level, re the tone around it, at which 19 of 20 wideband bursts of 10 ms are found while
-        the tone is within 6 dB of its loudest (median over that time), dB.
+        the slider moves (or while the tone sounds, see ``notes``) and the tone is within 6 dB of
+        its loudest; met in nine tenths of that time, dB.
     events : DataFrame
         One row an event: ``start_s``, ``stop_s``, ``kind`` (``burst`` or ``dropout``),
         ``level_db`` and its standard uncertainty ``u_level_db`` (rms of the residual re the tone
@@ -88,9 +90,10 @@ class SliderResult(Result):
         Seconds of movement, and of tone, in which events were looked for; nan: not seen.
     counts : mapping of str to (int, float)
         ``event_rate``: number of counted events and the exposure in seconds.
-    time_s, tone_db, residual_db, assessed : ndarray, shape (n_points,)
-        Every 10 ms: level of the tone re its loudest, residual above 400 Hz re the same (dB,
-        nan: no tone), and whether events were looked for.
+    time_s, tone_db, residual_db, found_above_db, assessed : ndarray, shape (n_points,)
+        Every 10 ms: level of the tone re its loudest, residual above 400 Hz re the same, and the
+        level above which a burst of 10 ms is found there, re the same (dB, nan: no tone, or not
+        looked at), and whether events were looked for.
     """
 
     test: ClassVar[str] = "slider"
@@ -106,7 +109,13 @@ class SliderResult(Result):
     time_s: Array
     tone_db: Array
     residual_db: Array
+    found_above_db: Array
     assessed: Mask
+
+    def at_most(self) -> Mapping[str, Quantity]:
+        """Return the floor as the bound of the loudest burst where none was found above it."""
+        nothing = not self.worst_level.measurable and self.floor.measurable
+        return {"worst_level": self.floor} if nothing else {}
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the level of the tone against time with the events below it; return the axes."""
@@ -193,16 +202,16 @@ def assess_slider(track: ResidualTrack, source: Source, controls: str | None) ->
         return _refused(source, controls, "level", short, track)
     bursts, tests = find_bursts(track, assessed)
     floor_db = floor_by_bin(track, tests)
-    floor = _floor(track, floor_db, assessed)
-    if floor.value > WORST_FLOOR_DB:
-        high = (
-            f"not measurable with this tone: a burst shows only above {floor.value:.0f} dB re "
-            "tone; close the filter, use a steady dull note, lower the noise"
-        )
-        return _refused(source, controls, "level", high, track)
     moving = movement(track, assessed)
     seen = moving is not None
     where = moving if moving is not None else np.ones_like(assessed)
+    floor = _floor(track, floor_db, assessed, where, tests)
+    if floor.value > WORST_FLOOR_DB:
+        high = (
+            f"not measurable with this tone: a burst shows only above {floor.value:.0f} dB re "
+            "it; close the filter, use a steady dull note, lower the noise"
+        )
+        return _refused(source, controls, "level", high, track)
     events = _table(track, join_faults(bursts, dropouts), floor_db, where)
     counted = events[events["moving"]]
     exposure = float((assessed & where).sum() * BIN_S)
@@ -218,7 +227,7 @@ def assess_slider(track: ResidualTrack, source: Source, controls: str | None) ->
         movement_s=exposure if seen else math.nan,
         assessed_s=float(assessed.sum() * BIN_S),
         counts={"event_rate": (len(counted), exposure)},
-        **_lines(track, _shown(assessed, heard, dropouts)),
+        **_lines(track, _shown(assessed, heard, dropouts), floor_db),
     )
 
 
@@ -248,17 +257,21 @@ def floor_by_bin(track: ResidualTrack, tests: list[Test]) -> Array:
     return out
 
 
-def _floor(track: ResidualTrack, floor_db: Array, assessed: Mask) -> Quantity:
+def _floor(
+    track: ResidualTrack, floor_db: Array, assessed: Mask, moving: Mask, tests: list[Test]
+) -> Quantity:
     top = np.quantile(track.tone_rms[assessed], 0.98)
     loud = assessed & (track.tone_rms > top * 10 ** (-LOUD_DB / 20))
-    low, middle, high = np.quantile(floor_db[loud], [0.16, 0.5, 0.84])
-    stretches = max(2.0, loud.sum() * BIN_S / STRETCH_S)
-    scatter = max(0.1, 1.25 * float(high - low) / 2 / math.sqrt(stretches))  # of a median
+    if (loud & moving).any():
+        loud &= moving
+    keenest = min((t for t in tests if t.bins == FLOOR_BINS), key=lambda t: t.ratio)
+    windows = TEMPLATE_S / (FLOOR_BINS * BIN_S)
+    running = 10 / math.log(10) * math.sqrt(math.pi / (windows * keenest.dof))
     terms = (
-        Term("change of the residual along the travel", scatter, "A", dof=stretches - 1),
+        Term("running floor, a median over 0.4 s", running, "A", dof=windows - 1),
         Term("spectrum of a burst taken as even", 1.0, "B"),
     )
-    return combine(float(middle), "dB", terms)
+    return combine(float(np.quantile(floor_db[loud], MET)), "dB", terms)
 
 
 def _table(
@@ -332,16 +345,14 @@ def _notes(
     return tuple(notes)
 
 
-def _lines(track: ResidualTrack | None, assessed: Mask | None) -> dict[str, Any]:
+def _lines(
+    track: ResidualTrack | None, assessed: Mask | None, floor_db: Array | None = None
+) -> dict[str, Any]:
     """Return the lines to draw, one point each 10 ms."""
     if track is None or not track.power.size:
         empty = np.zeros(0)
-        return {
-            "time_s": empty,
-            "tone_db": empty,
-            "residual_db": empty,
-            "assessed": np.zeros(0, bool),
-        }
+        names = ("time_s", "tone_db", "residual_db", "found_above_db")
+        return {**dict.fromkeys(names, empty), "assessed": np.zeros(0, bool)}
     step = 10
     size = track.power.size // step
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -354,9 +365,10 @@ def _lines(track: ResidualTrack | None, assessed: Mask | None) -> dict[str, Any]
             "tone_db": 20 * np.log10(np.maximum(tone / top, 1e-6)),
             "residual_db": 10 * np.log10(np.maximum(residual / top**2, 1e-12)),
         }
-    lines["assessed"] = (
-        np.zeros(size, bool) if assessed is None else assessed[: size * step : step].copy()
-    )
+    known = np.zeros(size, bool) if assessed is None else assessed[: size * step : step].copy()
+    above = np.full(size, np.nan) if floor_db is None else floor_db[: size * step : step]
+    lines["found_above_db"] = np.where(known, above + lines["tone_db"], np.nan)
+    lines["assessed"] = known
     return lines
 
 

@@ -43,9 +43,8 @@ def refuse_tone(track: ResidualTrack) -> str:
     first = max(4000 / f0, 4.0)
     if share > 0.2 / first**2:
         return (
-            f"not measurable with this tone: close the filter until it is dull; "
-            f"{10 * math.log10(share):.0f} dB of it lies above {first * f0 / 1000:.1f} kHz and "
-            "hides bursts"
+            "not measurable with this tone: close the filter until it is dull; what lies above "
+            f"{first * f0 / 1000:.1f} kHz ({10 * math.log10(share):.0f} dB re it) hides bursts"
         )
     return ""
 

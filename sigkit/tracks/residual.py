@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
+
+from sigkit.tracks.frames import FRAME_HOP_S, FRAME_S, pitch_frames, sounding_bins
 
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
@@ -25,12 +26,10 @@ Bins = NDArray[np.float32]
 BIN_S = 0.001
 """Length of one bin of the track in seconds."""
 CORE_S, MARGIN_S = 8.0, 1.0
-LOWEST_HZ, HIGHEST_HZ = 45.0, 1250.0
 SPLIT_HZ, LOW_HZ = 4000.0, 400.0
 """The mid band reaches from LOW_HZ to SPLIT_HZ, the high band from there to half the rate."""
 MID_HARMONICS = 2.5
 """A band that begins below so many times the pitch holds the tone itself and is not judged."""
-FRAME_S, FRAME_HOP_S = 0.1, 0.05
 CLEAR = 0.85
 """Least normalised autocorrelation, one period apart, of a frame that holds a tone."""
 GROUPS, TEMPLATE_S = 25, 0.4
@@ -38,6 +37,9 @@ PHASE_S = 0.12
 DOUBT = 0.5
 TREND = 0.4
 """Share of the gain's change within one period by which the gain path may be wrong."""
+CORNER = 2.5
+"""The same for a corner of the gain path, in widths squared times the curvature left: a Gaussian
+takes off 1, and the median before it, two widths to each side, 1.5 of an upturned corner."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -177,7 +179,7 @@ def residual_of_block(
         x = signal.sosfiltfilt(signal.butter(1, 5.0, "high", fs=rate, output="sos"), x)
     here = (np.arange(x.size) / rate / BIN_S).astype(np.intp)
     bins["power"] = _mean(here, x**2, count)
-    frames = np.empty((0, 3)) if x.size < 2 * FRAME_S * rate else _frames(x, rate)
+    frames = np.empty((0, 3)) if x.size < 2 * FRAME_S * rate else pitch_frames(x, rate)
     sounding = frames[frames[:, 2] > 0] if frames.size else frames
     clear = sounding[sounding[:, 1] > CLEAR]
     clarity = float(np.median(sounding[:, 1])) if sounding.size else np.nan
@@ -187,53 +189,11 @@ def residual_of_block(
     f0 = float(np.median(loud[:, 0]))
     near = (np.abs(frames[:, 0] / f0 - 1) < 0.03) & (frames[:, 1] > CLEAR) & (frames[:, 2] > 0)
     centre = FRAME_S / 2 + FRAME_HOP_S * np.arange(near.size)
-    bins["tone"] = _joined(near, centre, count)
+    bins["tone"] = sounding_bins(near, centre, BIN_S, count)
     if np.count_nonzero(near) < 4:
         return bins, (np.nan, np.nan, clarity)
     brightness = _fill(bins, x, rate, f0, centre[near], count)
     return bins, (f0, brightness, clarity)
-
-
-def _joined(near: NDArray[np.bool_], centre: Array, count: int) -> NDArray[np.bool_]:
-    """Return where the tone sounds, bin by bin, with gaps up to 0.35 s closed."""
-    tone = np.zeros(count, bool)
-    half = FRAME_HOP_S / 2
-    for at in centre[near]:
-        tone[max(0, round((at - half) / BIN_S)) : round((at + half) / BIN_S) + 1] = True
-    edges = np.flatnonzero(np.diff(tone.astype(np.int8)))
-    for a, b in pairwise(edges.tolist()):
-        if not tone[a + 1] and b - a <= 350:
-            tone[a + 1 : b + 1] = True
-    return tone
-
-
-def _frames(x: Array, rate: int) -> Array:
-    """Return pitch, clarity and power of each frame, shape (n_frames, 3)."""
-    factor = max(1, rate // 8000)
-    low = signal.resample_poly(x, 1, factor) if factor > 1 else x
-    rate_low = rate / factor
-    size, hop = round(FRAME_S * rate_low), FRAME_HOP_S * rate_low
-    starts = np.round(np.arange((low.size - size) // hop + 1) * hop).astype(np.intp)
-    starts = starts[starts + size <= low.size]
-    cut = np.lib.stride_tricks.sliding_window_view(low, size)[starts]
-    cut = cut - cut.mean(axis=1, keepdims=True)
-    spectrum = np.fft.rfft(cut, 2 * size, axis=1)
-    longest = int(rate_low / LOWEST_HZ) + 2
-    product = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, :longest]
-    sums = np.concatenate([np.zeros((cut.shape[0], 1)), np.cumsum(cut**2, axis=1)], axis=1)
-    lags = np.arange(longest)
-    energy = sums[:, size - lags] + sums[:, -1:] - sums[:, lags]
-    likeness = 2 * product / np.maximum(energy, 1e-30)
-    shortest = max(2, int(rate_low / HIGHEST_HZ) - 1)
-    middle = likeness[:, shortest:-1]
-    peak = (middle >= likeness[:, shortest - 1 : -2]) & (middle > likeness[:, shortest + 1 :])
-    best = np.where(peak, middle, 0).max(axis=1)
-    first = np.argmax(peak & (middle >= 0.93 * best[:, None]), axis=1) + shortest
-    row = np.arange(cut.shape[0])
-    left, mid, right = (likeness[row, first + k] for k in (-1, 0, 1))
-    bend = left - 2 * mid + right
-    lag = first + np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0)
-    return np.stack([rate_low / lag, best, (cut**2).mean(axis=1)], axis=1)
 
 
 def _fill(
@@ -244,12 +204,16 @@ def _fill(
     periods, size = y.shape
     if periods < 8:
         return float("nan")
-    waveform = _waveform(y, f0)
-    each = (y * waveform).mean(axis=1)  # the waveform's own power is 1
-    gain = _smooth_gain(each, f0)
     where = (np.arange(periods * size) + 0.5) / size - 0.5
-    log_gain = np.log(gain)
-    sample_gain = np.exp(np.interp(where, np.arange(periods), log_gain))
+    level_y = y
+    for _ in range(2):  # once more with the gain made level, or the waveform holds its slope
+        waveform = _waveform(level_y, f0)
+        each = (level_y * waveform).mean(axis=1)  # the waveform's own power is 1
+        gain = _smooth_gain(each, f0)
+        log_gain = np.log(gain)
+        sample_gain = np.exp(np.interp(where, np.arange(periods), log_gain))
+        within = np.clip(sample_gain.reshape(y.shape) / gain[:, None], 0.5, 2.0)
+        level_y = y / within
     flat = waveform.ravel()
     rest = y.ravel() - sample_gain * flat
     here = np.clip((at / BIN_S).astype(np.intp), 0, count - 1)
@@ -258,14 +222,18 @@ def _fill(
     bins["cross"] = _mean(here, rest * flat, count)
     bins["rest"] = _mean(here, rest**2, count)
     reach = 2 * max(2, round(0.04 * f0)) + 1
-    slope = TREND * ndimage.maximum_filter1d(np.abs(np.gradient(log_gain)), reach)
+    slope = np.gradient(log_gain)
+    bend = _gain_width(f0) * ndimage.maximum_filter1d(np.abs(np.gradient(slope)), reach)
+    unsure = TREND * ndimage.maximum_filter1d(np.abs(slope), reach)
+    unsure += CORNER * _gain_width(f0) * bend
+    kink = np.sqrt(2 * np.pi) * bend * f0  # change of slope at a corner, 1/s
     for name, (low, top) in bands_hz(rate).items():
         sos = _band(low, top, rate, size * f0)
         error = signal.sosfiltfilt(sos, rest)
         own = signal.sosfiltfilt(sos, sample_gain * flat)
         error, doubt = _retimed(error, own, size, f0)
-        floor = _floor(error.reshape(y.shape), own.reshape(y.shape), gain, slope, f0)
-        floor += doubt.reshape(y.shape)
+        floor = _floor(error.reshape(y.shape), own.reshape(y.shape), gain, unsure, f0)
+        floor += doubt.reshape(y.shape) + ((kink / (2 * np.pi * low) * gain) ** 2)[:, None]
         bins[name] = _mean(here, error**2, count)
         if low > MID_HARMONICS * f0:
             bins[f"{name}_floor"] = _mean(here, floor.ravel(), count)
@@ -343,8 +311,13 @@ def _smooth_gain(each: Array, f0: float) -> Array:
     width = max(3, 2 * round(0.02 * f0) + 1)
     log = np.log(np.maximum(each, least))
     log = ndimage.median_filter(log, size=width, mode="nearest")
-    out: Array = np.exp(ndimage.gaussian_filter1d(log, max(0.7, 0.01 * f0), mode="nearest"))
+    out: Array = np.exp(ndimage.gaussian_filter1d(log, _gain_width(f0), mode="nearest"))
     return out
+
+
+def _gain_width(f0: float) -> float:
+    """Return the width (sigma) over which the gain is smoothed, in periods: 10 ms."""
+    return max(0.7, 0.01 * f0)
 
 
 def _retimed(error: Array, own: Array, size: int, f0: float) -> tuple[Array, Array]:
@@ -365,7 +338,7 @@ def _retimed(error: Array, own: Array, size: int, f0: float) -> tuple[Array, Arr
     return out, np.repeat(doubt, size)
 
 
-def _floor(error: Array, own: Array, gain: Array, slope: Array, f0: float) -> Array:
+def _floor(error: Array, own: Array, gain: Array, doubt: Array, f0: float) -> Array:
     """Return the usual power of the residual at each phase sample."""
     periods, size = error.shape
     parts = max(1, min(size, round(1 / (f0 * BIN_S))))
@@ -381,7 +354,7 @@ def _floor(error: Array, own: Array, gain: Array, slope: Array, f0: float) -> Ar
     floor = np.repeat(running, per_group, axis=0)[:periods]
     loud = gain >= np.quantile(gain, 0.75)
     kept = np.median(power[loud] / (tone[loud] + 1e-30), axis=0)  # what prediction leaves
-    floor = np.maximum(floor, np.minimum(kept, 1) * tone) + slope[:, None] ** 2 * tone
+    floor = np.maximum(floor, np.minimum(kept, 1) * tone) + doubt[:, None] ** 2 * tone
     return np.repeat(floor, lengths, axis=1)
 
 

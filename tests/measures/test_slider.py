@@ -145,12 +145,16 @@ def test_every_field_of_one_burst(tmp_path):
     assert result.settings == {"controls": "level"}
     assert result.source.rate == RATE
     assert any("per second of slider movement" in note for note in result.notes)
-    sizes = {result.time_s.size, result.tone_db.size, result.residual_db.size, result.assessed.size}
-    assert sizes == {800}
+    names = ("time_s", "tone_db", "residual_db", "found_above_db", "assessed")
+    assert {getattr(result, name).size for name in names} == {800}
     inside = result.assessed
     expected = triangle_path(8 * RATE)[:: RATE // 100][inside]
     assert result.tone_db[inside] == pytest.approx(expected, abs=0.5)
-    assert result.residual_db[304 // 1] > np.median(result.residual_db[inside])
+    # the burst of 3.00 to 3.02 s stands at -30 dB re the loudest tone, the hiss at -70 dB
+    assert result.residual_db[301] > np.median(result.residual_db[inside]) + 30
+    assert result.found_above_db[inside].max() < -30
+    assert np.isnan(result.found_above_db[~inside]).all()
+    assert result.at_most() == {}
     json.dumps(result.to_dict(), allow_nan=False)
 
 
@@ -168,6 +172,25 @@ def test_no_event_gives_a_limit_not_a_zero_uncertainty(tmp_path):
     upper = stats.chi2.ppf(0.95, 2) / 2 / exposure  # exact Poisson limit
     assert result.event_rate.expanded == pytest.approx(upper, rel=0.01)
     assert "no burst found above the floor of -" in result.worst_level.reason
+    assert result.at_most() == {"worst_level": result.floor}
+
+
+def test_the_floor_follows_the_hiss_and_is_known_to_a_few_decibels(tmp_path):
+    """Hiss at -70 dB re the full tone; 10 dB more of it raises the floor by 10 dB."""
+    path = triangle_path(8 * RATE, -5.0)
+    rng = np.random.default_rng(6)
+    hiss = LEVEL * 10 ** (-60 / 20) * np.sqrt(1 - 0.1) * rng.standard_normal(8 * RATE)
+    quiet = measure_slider(steady(tmp_path, 8.0, path)).floor
+    loud = measure_slider(steady(tmp_path, 8.0, path, hiss)).floor
+    assert loud.value - quiet.value == pytest.approx(10, abs=2 * np.hypot(loud.u, quiet.u))
+    for floor in (quiet, loud):
+        assert 1.0 <= floor.u < 2.0
+        assert len(floor.budget) == 2
+
+
+def test_refusals_bound_nothing(tmp_path):
+    result = measure_slider(Sweep(silent(np.random.default_rng(2)), "").capture(tmp_path))
+    assert result.at_most() == {}
 
 
 def test_a_still_slider_counts_per_second_of_tone(tmp_path):
