@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,8 @@ if TYPE_CHECKING:
 
     from sigkit.measures.slider import SliderResult
 
-DEEPEST_DB = -70.0
+DEEPEST_DB = -90.0
+MINUS = "\N{MINUS SIGN}"
 
 
 def draw_slider(result: SliderResult, ax: Axes | None = None) -> Axes:
@@ -31,7 +33,8 @@ def draw_slider(result: SliderResult, ax: Axes | None = None) -> Axes:
     -------
     Axes
         With the tone's level as a line, bursts and dropouts as marks at their level below it,
-        larger where louder, and the detection floor; or the reason why nothing was measured.
+        larger where louder, and the detection floor along the travel; or the reason why nothing
+        was measured.
     """
     ax = new_axes(ax)
     ax.set(
@@ -48,21 +51,27 @@ def draw_slider(result: SliderResult, ax: Axes | None = None) -> Axes:
         return ax
     _shade_gaps(ax, result)
     _mark_events(ax, result)
-    floor = result.floor
-    number, half = floor.numbers()
-    ax.axhline(floor.value, color=INK, linewidth=0.6, linestyle=(0, (1, 2)))
+    ax.plot(
+        result.time_s,
+        result.found_above_db,
+        color=INK,
+        linewidth=0.8,
+        linestyle=(0, (1, 1.5)),
+        label="floor: bursts show above it",
+    )
+    number, half = result.floor.numbers()
     ax.annotate(
-        f"floor: bursts at full tone show above {number} ± {half} dB",
-        (1, floor.value),
-        xycoords=("axes fraction", "data"),
-        xytext=(-3, -3),
+        f"floor near full tone {number.replace('-', MINUS)} ± {half} dB re tone",
+        (1, 0),
+        xycoords="axes fraction",
+        xytext=(-4, 4),
         textcoords="offset points",
         ha="right",
-        va="top",
+        va="bottom",
         fontsize="small",
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 1},
     )
-    ax.legend(loc="upper center", ncols=4, fontsize="small", bbox_to_anchor=(0.5, -0.18))
+    ax.legend(loc="upper center", ncols=5, fontsize="small", bbox_to_anchor=(0.5, -0.18))
     return ax
 
 
@@ -72,7 +81,7 @@ def _write_reason(ax: Axes, reason: str) -> None:
     ax.text(
         0.5,
         0.5,
-        textwrap.fill(reason, 48),
+        textwrap.fill(re.sub(r"(?<!\w)-(?=\d)", MINUS, reason), 48),
         transform=ax.transAxes,
         ha="center",
         va="center",
