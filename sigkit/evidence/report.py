@@ -172,9 +172,10 @@ def _line(row: Row) -> dict[str, Any]:
     ends = (tested[0], tested[-1])
     if len(tested) < 2:
         ends = (tested[0] if tested[0] != stages[-1] else stages[0], stages[-1])
-    limit = row.limit_verdict.word
+    limit = short = row.limit_verdict.word
     if limit in (WITHIN, OUTSIDE, UNDECIDED) and row.limit is not None:
         probability = row.limit_verdict.probability or 0.0
+        short = f"{limit} ({limit_text(row)})"
         limit += f" ({limit_text(row)}; probability within {_percent(probability)})"
     return {
         "group": row.group,
@@ -187,6 +188,7 @@ def _line(row: Row) -> dict[str, Any]:
         "verdict": row.verdict,
         "short_verdict": row.verdict.partition(":")[0],
         "limit": limit or "no limit set",
+        "short_limit": short or "no limit set",
         "remarks": [r for r in row.remarks if row.change.measurable or r != SINGLE],
         "single": SINGLE in row.remarks,
     }
@@ -266,8 +268,8 @@ def _sentences(evidence: Evidence) -> list[str]:
     said.append(f"{used} of {total} captures were used; every capture is listed with its reason.")
     if any(SINGLE in row.remarks for row in rows):
         said.append(
-            "Where a stage has a single take, its repeatability is unknown: the stated uncertainty "
-            "does not cover what another take would show."
+            "Where a stage has a single take, its repeatability is unknown: at best the stated "
+            "uncertainty covers the wander seen within that take."
         )
     return said
 
