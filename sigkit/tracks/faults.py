@@ -21,6 +21,8 @@ GUARD_RATIO = 4.0
 """Least excess over the floor, 6 dB: floors are medians over 0.4 s and may be late by that."""
 MARGIN = 2.0
 """Factor on the threshold of the law: a floor that is the median of 25 values is uncertain too."""
+HEAVY_TAIL = 1.25
+"""Most that a capture's own upper tail raises a threshold; sub-threshold bursts lie there too."""
 MERGE_BINS, NEAR_BINS = 20, 150
 STEEP_DB = 12.0
 """Change of the tone's level within 100 ms beyond which bursts are not looked for (flicks)."""
@@ -77,7 +79,8 @@ def set_test(ratio: NDArray[np.floating], band: str, bins: int, alarms_per_s: fl
 
     The power of noise over a window follows a chi-square law; its degrees of freedom are read
     off the quartiles, which events in less than a quarter of the time leave nearly alone, the
-    wider side counting. The threshold is where that law's tail holds the wanted alarm rate.
+    wider side counting. The threshold is where that law's tail holds the wanted alarm rate,
+    raised by up to 1 dB where the largest thousandth of the values lies above the law.
     """
     low, usual, high = np.log(np.maximum(np.quantile(ratio, [0.25, 0.5, 0.75]), 1e-12))
     below, above = _QUARTILES[1] - _QUARTILES[0], _QUARTILES[2] - _QUARTILES[1]
@@ -85,13 +88,14 @@ def set_test(ratio: NDArray[np.floating], band: str, bins: int, alarms_per_s: fl
         np.interp(-(usual - low), -below, _DOF),
         np.interp(-(high - usual), -above, _DOF),
     )
-    tail = stats.chi2.isf(alarms_per_s * BIN_S, dof) / stats.chi2.median(dof)
+    rare, tail = stats.chi2.isf([1e-3, alarms_per_s * BIN_S], dof) / stats.chi2.median(dof)
     level = float(np.exp(usual))
+    heavy = float(np.clip(np.quantile(ratio, 0.999) / (level * rare), 1.0, HEAVY_TAIL))
     return Test(
         band=band,
         bins=bins,
         usual=level,
-        ratio=level * max(MARGIN * float(tail), GUARD_RATIO),
+        ratio=heavy * level * max(MARGIN * float(tail), GUARD_RATIO),
         dof=dof,
     )
 
