@@ -116,7 +116,7 @@ def refuse_foreign(path: Path, start: bytes, layout: Layout | None) -> None:
         raise _unreadable(path, layout, "")
     if start[:4] not in (*RIFF_KINDS, b"riff", b"FORM", b"fLaC"):
         raise SignalError(
-            "The file is not audio in a format that is read here (WAV, AIFF, FLAC).",
+            "The file is not audio in a format that is read here (WAV; outside a job AIFF, FLAC).",
             where=str(path),
             remedy=CONVERT,
         )

@@ -233,7 +233,7 @@ def open_capture(path: str | os.PathLike[str], channel: int | None = None) -> Ca
     ----------
     path : str or path-like
         A WAV file: PCM of 8 to 32 bits, float, A-law or mu-law; RIFF, RIFX, RF64, BW64 or W64.
-        AIFF and FLAC files are read as well.
+        AIFF and FLAC files are read as well; a job takes WAV files only.
     channel : int, optional
         0-based channel to read; None takes the only one, or the loudest where 48 short windows
         spread over the file were looked at, which ``notes`` then says.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from sigkit.errors import InputError
 from sigkit.evidence.manifest import is_evidence
 from sigkit.evidence.names import (
-    OTHER_AUDIO,
+    LOSSLESS,
+    LOSSY,
     PATTERN,
     SUFFIXES,
     CaptureName,
@@ -214,7 +216,7 @@ def _is_stage(path: Path) -> bool:
 
 
 def _is_sound(path: Path) -> bool:
-    return not path.name.startswith(".") and path.suffix.casefold() in SUFFIXES + OTHER_AUDIO
+    return not path.name.startswith(".") and path.suffix.casefold() in SUFFIXES + LOSSLESS + LOSSY
 
 
 def _sounds(folder: Path) -> list[Path]:
@@ -252,8 +254,14 @@ def _stage(name: str, found: Mapping[str, list[Path]], settings: Settings) -> St
         raise InputError(
             "The stage has no captures, and no reason for that.",
             where=name,
-            remedy=f"Add captures, or write in {FILE} under [stages.{name}]: "
-            'reason = "not safe to power".',
+            remedy=f"Add captures; or write in {FILE} under [stages.{_toml_key(name)}]: "
+            'reason = "not safe to power"; or, if it is no stage, move the folder elsewhere.',
+        )
+    if found.get(name) and reason:
+        raise InputError(
+            "The stage has captures, and a reason why it has none.",
+            where=f"{FILE}, [stages.{_toml_key(name)}], reason",
+            remedy="Remove the reason or the captures.",
         )
     date = entry.get("date", "")
     if isinstance(date, datetime.datetime):
@@ -267,6 +275,11 @@ def _stage(name: str, found: Mapping[str, list[Path]], settings: Settings) -> St
     )
 
 
+def _toml_key(name: str) -> str:
+    """Return a name as a key of TOML, in quotation marks where it needs them."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else f'"{name}"'
+
+
 def _name(
     path: Path, key: str, taken: Callable[[tuple[str, CaptureName]], Take | None]
 ) -> CaptureName:
@@ -274,6 +287,20 @@ def _name(
     stage, *deeper = key.split("/")
     if len(deeper) > 1:
         raise _misplaced(key, "lies deeper than its stage's folder")
+    if not path.is_file():
+        what = "a folder" if path.is_dir() else "not a regular file"
+        what = what if path.exists() else "a link to nothing"
+        raise InputError(
+            f"A capture must be a WAV file; this is {what}.",
+            where=key,
+            remedy="Put the WAV file itself there, or move this out of the job's folder.",
+        )
+    if path.suffix.casefold() in LOSSLESS:
+        raise InputError(
+            f"A job takes WAV files only; this one is {path.suffix!r}.",
+            where=key,
+            remedy="Export it as WAV without changing rate or level, and keep the original.",
+        )
     if path.suffix.casefold() not in SUFFIXES:
         raise InputError(
             f"A capture must be a WAV file; this one is {path.suffix!r}.",

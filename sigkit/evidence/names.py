@@ -10,13 +10,17 @@ from dataclasses import dataclass
 from pathlib import PurePath
 
 from sigkit.errors import InputError
-from sigkit.measures import TESTS, bench_test
+from sigkit.measures import TESTS, BenchTest
 
 PATTERN = "TEST-SUBJECT[-SETTING][-tN].wav"
 SUFFIXES = (".wav", ".w64", ".rf64")
-OTHER_AUDIO = (".aac", ".aif", ".aiff", ".flac", ".m4a", ".mp3", ".ogg", ".opus", ".wma")
+LOSSLESS = (".aif", ".aiff", ".flac")
+LOSSY = (".aac", ".m4a", ".mp3", ".ogg", ".opus", ".wma")
 
-_TAKE = re.compile(r"t0*([1-9]\d*)")
+_TAKE = re.compile(r"t(\d+)")
+CLOSE = 0.75
+"""Likeness of two words (difflib) from which one is suggested for the other."""
+
 _WORD = re.compile(r"[^\W_]+(_[^\W_]+)*")
 _RANKS = {"before": 0, "after": 2, "followup": 3}
 
@@ -79,6 +83,12 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
             remedy=f"Did you mean '{better}{path.suffix}'? Names are {PATTERN}.",
         )
     given, take = parts[1:], 1
+    if any((match := _TAKE.fullmatch(part)) and int(match[1]) == 0 for part in given):
+        raise InputError(
+            "The capture's name has a take number of 0.",
+            where=where,
+            remedy="Takes count from 1: -t1, -t2 and so on.",
+        )
     if len(parts) > 2 and (match := _TAKE.fullmatch(parts[-1])):
         take = int(match[1])
         parts.pop()
@@ -102,8 +112,19 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
             where=where,
             remedy=f"Did you mean '{better}{path.suffix}'? Known tests: {', '.join(TESTS)}.",
         )
-    bench_test(parts[0], where=where)
+    known_test(parts[0], where=where)
     return CaptureName(parts[0], parts[1], parts[2] if len(parts) == 3 else "", take)
+
+
+def known_test(name: str, *, where: str) -> BenchTest:
+    """Return the bench test of that name, or raise; only a really close name is suggested."""
+    if name not in TESTS:
+        raise InputError(
+            f"There is no bench test named {name!r}.",
+            where=where,
+            remedy=suggestion(name, TESTS, "tests"),
+        )
+    return TESTS[name]
 
 
 def stage_order(name: str) -> tuple[object, ...]:
@@ -125,7 +146,7 @@ def stage_order(name: str) -> tuple[object, ...]:
 
 def closest(word: str, known: Iterable[str]) -> str:
     """Return the known word that is nearest in spelling, empty where none is near."""
-    near = difflib.get_close_matches(str(word).casefold(), list(known), n=1, cutoff=0.6)
+    near = difflib.get_close_matches(str(word).casefold(), list(known), n=1, cutoff=CLOSE)
     return near[0] if near else ""
 
 

@@ -87,8 +87,9 @@ def measure_takes(takes: Sequence[Take], *, progress: bool = True) -> tuple[Outc
 def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
     """Check and measure one capture; only errors that sigkit raises on purpose are kept."""
     outcome = Outcome(take)
-    with contextlib.suppress(OSError):
-        outcome = Outcome(take, sha256=sha256(take.path), size_bytes=take.path.stat().st_size)
+    if take.path.is_file():
+        with contextlib.suppress(OSError):
+            outcome = Outcome(take, sha256=sha256(take.path), size_bytes=take.path.stat().st_size)
     try:
         capture = open_capture(take.path, take.channel)
         outcome = dataclasses.replace(

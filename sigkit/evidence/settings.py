@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from sigkit.errors import InputError
-from sigkit.evidence.names import suggestion
-from sigkit.measures import BenchTest, bench_test
+from sigkit.evidence.names import known_test, suggestion
+from sigkit.measures import BenchTest
 
 FILE = "job.toml"
 NUMBER = (float, int)
@@ -43,6 +44,8 @@ _STAGE: Mapping[str, tuple[type, ...]] = {
     "rails_v": (dict,),
 }
 _WORDS = {str: "a text", int: "a whole number", float: "a number", dict: "a table", bool: "true"}
+_NOTE = re.compile(r"([A-G])([#b]?)(-1|\d)", re.IGNORECASE)
+_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 
 @dataclass(frozen=True)
@@ -80,10 +83,17 @@ def read_settings(path: Path) -> Settings:
     Raises
     ------
     InputError
-        Not TOML, an unknown key or test, or a value of the wrong kind; with a suggestion.
+        Not TOML, an unknown key or test, or a value of the wrong kind or without sense; with a
+        suggestion.
     """
     if not path.exists():
         return Settings()
+    if not path.is_file():
+        raise InputError(
+            "The job's settings are not a regular file.",
+            where=FILE,
+            remedy="Write them into a text file, or remove this.",
+        )
     try:
         document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -103,17 +113,20 @@ def read_settings(path: Path) -> Settings:
     for name, stage in stages.items():
         check(stage, _STAGE, f"stages.{name}")
         for rail, volts in stage.get("rails_v", {}).items():
-            check_kind(volts, NUMBER, f"stages.{name}.rails_v.{rail}")
+            check_kind(volts, NUMBER, f"stages.{name}.rails_v", rail)
     options = _tables(document, "options")
     for test, values in options.items():
-        check(
-            values, bench_test(test, where=f"{FILE}, [options.{test}]").options, f"options.{test}"
-        )
+        known = known_test(test, where=f"{FILE}, [options.{test}]").options
+        check(values, known, f"options.{test}")
     limits: dict[tuple[str, str], float] = {}
     for test, values in _tables(document, "limits").items():
-        judged = bench_test(test, where=f"{FILE}, [limits.{test}]").judged
-        check(values, {j.quantity: NUMBER for j in judged}, f"limits.{test}")
-        limits |= {(test, quantity): float(limit) for quantity, limit in values.items()}
+        units = {
+            j.quantity: j.unit for j in known_test(test, where=f"{FILE}, [limits.{test}]").judged
+        }
+        check(values, dict.fromkeys(units, NUMBER), f"limits.{test}")
+        for quantity, limit in values.items():
+            _check_limit(limit, units[quantity], f"limits.{test}", quantity)
+            limits[test, quantity] = float(limit)
     return Settings(
         unit=document.get("unit", ""),
         description=document.get("description", ""),
@@ -168,7 +181,7 @@ def capture_options(
 
 
 def check(table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where: str) -> None:
-    """Refuse unknown keys and values of the wrong kind in a table of job.toml."""
+    """Refuse unknown keys, and values of the wrong kind or without sense, in a table."""
     for key, value in table.items():
         if key not in known:
             raise InputError(
@@ -176,10 +189,14 @@ def check(table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where
                 where=f"{FILE}, [{where}]" if where else FILE,
                 remedy=suggestion(key, known, "keys"),
             )
-        check_kind(value, known[key], f"{where}.{key}" if where else key)
+        check_kind(value, known[key], where, key)
+        if key in _SENSE:
+            makes_sense, wanted, remedy = _SENSE[key]
+            if not makes_sense(value):
+                raise _wrong(value, wanted, where, key, remedy)
 
 
-def check_kind(value: object, kinds: tuple[type, ...], where: str) -> None:
+def check_kind(value: object, kinds: tuple[type, ...], section: str, key: str) -> None:
     """Refuse a value that is of none of the kinds, or a number that is not finite."""
     fits = isinstance(value, kinds) and (not isinstance(value, bool) or bool in kinds)
     if fits and isinstance(value, float) and not math.isfinite(value):
@@ -187,11 +204,95 @@ def check_kind(value: object, kinds: tuple[type, ...], where: str) -> None:
     if not fits:
         words = [_WORDS.get(k, "a date") for k in kinds if k is not int or float not in kinds]
         wanted = " or ".join(words)
-        raise InputError(
-            f"{where} must be {wanted}; got {value!r}.",
-            where=FILE,
-            remedy="Write numbers without quotation marks and with a decimal point.",
-        )
+        raise _wrong(value, wanted, section, key, _advice(kinds, section, key))
+
+
+def _advice(kinds: tuple[type, ...], section: str, key: str) -> str:
+    """Return how a value of one of the kinds is written."""
+    if key in _SENSE:
+        return _SENSE[key][2]
+    if dict in kinds:
+        name = f"{section}.{key}" if section else f"{key}.NAME" if key != "private" else key
+        return f"Write [{name}] on a line of its own, with its keys below."
+    if float in kinds:
+        return "Write numbers without quotation marks and with a decimal point."
+    if int in kinds:
+        return "Write whole numbers without quotation marks and without a decimal point."
+    return "Write texts in quotation marks."
+
+
+def _wrong(value: object, wanted: str, section: str, key: str, remedy: str) -> InputError:
+    shown = str(value) if isinstance(value, datetime.date) else repr(value)
+    return InputError(
+        f"{section}.{key} must be {wanted}; got {shown}."
+        if section
+        else f"{key} must be {wanted}; got {shown}.",
+        where=f"{FILE}, [{section}], {key}" if section else f"{FILE}, {key}",
+        remedy=remedy,
+    )
+
+
+def _is_key(value: Any) -> bool:
+    """Whether it is a MIDI note number, or a note name of one (C4 is 60)."""
+    if isinstance(value, int):
+        return 0 <= value <= 127
+    match = _NOTE.fullmatch(value)
+    if match is None:
+        return False
+    note, sign, octave = match[1].upper(), match[2], int(match[3])
+    return 0 <= 12 * (octave + 1) + _STEPS[note] + {"#": 1, "": 0}.get(sign, -1) <= 127
+
+
+def _is_date(value: Any) -> bool:
+    if isinstance(value, datetime.date):
+        return True
+    try:
+        datetime.datetime.fromisoformat(value)
+    except ValueError:
+        return False
+    return True
+
+
+_SENSE: Mapping[str, tuple[Callable[[Any], bool], str, str]] = {
+    "mains_hz": (
+        lambda value: 40 <= value <= 70,
+        "from 40 to 70",
+        "Give the frequency of the mains in hertz, without quotation marks: 50 or 60.",
+    ),
+    "clock_ppm": (
+        lambda value: value > 0,
+        "above 0",
+        "Give the largest error of the sound card's clock in parts per million, such as 50.",
+    ),
+    "keys": (
+        lambda value: value >= 1,
+        "1 or more",
+        "Give the number of keys of the keyboard, without quotation marks.",
+    ),
+    "lowest_key": (
+        _is_key,
+        "a MIDI note number from 0 to 127 or a note name",
+        'Write a note such as "C2" or "F#3" in quotation marks, or its MIDI note number.',
+    ),
+    "room_c": (
+        lambda value: -30 <= value <= 60,
+        "from -30 to 60",
+        "Give the room temperature in degrees Celsius, without quotation marks.",
+    ),
+    "date": (
+        _is_date,
+        "a date",
+        "Write year, month and day, such as date = 2026-03-02.",
+    ),
+}
+"""What a value must be to make sense: the check, the words for it, and what to do."""
+
+
+def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
+    """Refuse a limit that nothing can keep; only levels in dB lie below zero."""
+    if limit <= 0 and not unit.startswith("dB"):
+        remedy = f"Give the largest size in {unit} that is still good, without a sign."
+        raise _wrong(limit, "above 0", section, key, remedy)
 
 
 def _tables(document: Mapping[str, Any], key: str) -> dict[str, dict[str, Any]]:

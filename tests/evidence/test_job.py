@@ -1,3 +1,4 @@
+import os
 import shutil
 
 import pytest
@@ -61,6 +62,145 @@ def test_every_wrong_file_is_reported_and_stops_no_other(job_folder):
     assert "must be a WAV file" in problems["after/slider-volume.mp3"][0]
     assert len(problems) == 6
     assert len(job.takes) == 7
+
+
+@pytest.mark.parametrize(
+    ("text", "problem", "remedy", "place"),
+    [
+        ("unit = 14", "unit must be a text", "texts in quotation marks", "job.toml, unit"),
+        ("stages = 2", "stages must be a table", "[stages.NAME]", "job.toml, stages"),
+        ("private = 2", "private must be a table", "[private]", "job.toml, private"),
+        ("mains_hz = 0", "mains_hz must be from 40 to 70; got 0", "50 or 60", "job.toml, mains_hz"),
+        ("mains_hz = -50", "from 40 to 70", "hertz", "job.toml, mains_hz"),
+        ("mains_hz = 500", "from 40 to 70", "hertz", "job.toml, mains_hz"),
+        ("clock_ppm = 0", "clock_ppm must be above 0", "parts per million", "job.toml, clock_ppm"),
+        ("keys = 0", "keys must be 1 or more", "number of keys", "job.toml, keys"),
+        ("lowest_key = 'H2'", "a MIDI note number from 0", "F#3", "job.toml, lowest_key"),
+        ("lowest_key = 'G#9'", "a MIDI note number from 0", "F#3", "job.toml, lowest_key"),
+        ("lowest_key = 128", "a MIDI note number from 0", "F#3", "job.toml, lowest_key"),
+        ("lowest_key = 2.5", "lowest_key must be a text or a whole", "F#3", "job.toml, lowest_key"),
+        (
+            *("[stages.before]\nroom_c = 210", "room_c must be from -30 to 60", "Celsius"),
+            "job.toml, [stages.before], room_c",
+        ),
+        (
+            *("[stages.before]\ndate = '2.3.2026'", "date must be a date", "date = 2026-03-02"),
+            "job.toml, [stages.before], date",
+        ),
+        (
+            *("[stages.before]\ndate = 2026", "date must be a date", "date = 2026-03-02"),
+            "job.toml, [stages.before], date",
+        ),
+        (
+            *("[stages.before]\nrails_v = 15", "must be a table", "[stages.before.rails_v]"),
+            "job.toml, [stages.before], rails_v",
+        ),
+        (
+            *("[stages.before]\nreason = 'none'", "has captures, and a reason", "or the captures"),
+            "job.toml, [stages.before], reason",
+        ),
+        (
+            *("[limits.warmup]\nsettling_time = '900'", "must be a number", "without quotation"),
+            "job.toml, [limits.warmup], settling_time",
+        ),
+        (
+            *("[limits.warmup]\ntotal_drift = -15", "must be above 0", "in cents"),
+            "job.toml, [limits.warmup], total_drift",
+        ),
+        (
+            "[limits.slider]\nevent_rate = 0",
+            "above 0",
+            "1/s",
+            "job.toml, [limits.slider], event_rate",
+        ),
+    ],
+)
+def test_values_without_sense_are_refused_with_their_place(
+    job_folder, text, problem, remedy, place
+):
+    with pytest.raises(InputError) as error:
+        open_job(settings(job_folder, text))
+    assert problem in error.value.problem
+    assert remedy in error.value.remedy
+    assert error.value.where == place
+    assert len(str(error.value).splitlines()) == 3
+
+
+def test_values_at_the_edge_of_sense_are_taken(job_folder):
+    """MIDI note 0 is C-1 and 127 is G9, with middle C, note 60, as C4; common practice."""
+    for key in ("'C2'", "'f#3'", "'Bb-1'", "'C-1'", "'G9'", "0", "127"):
+        job = open_job(settings(job_folder, f"lowest_key = {key}\nmains_hz = 40\nkeys = 1"))
+        assert job.settings.wide["mains_hz"] == 40
+    settings(
+        job_folder,
+        "mains_hz = 70.0\nclock_ppm = 0.1\n[limits.slider]\nworst_level = -60\n"
+        "[stages.before]\nroom_c = -30\ndate = '2026-03-02'\n"
+        "[stages.after]\nroom_c = 60\ndate = 2026-03-09\n",
+    )
+    assert [stage.date for stage in open_job(job_folder).stages] == ["2026-03-02", "2026-03-09"]
+
+
+def test_a_stray_folder_is_an_error_that_says_to_move_it(job_folder):
+    (job_folder / "my photos").mkdir()
+    with pytest.raises(InputError, match="no captures") as error:
+        open_job(job_folder)
+    assert error.value.where == "my photos"
+    assert "move the folder elsewhere" in error.value.remedy
+    assert '[stages."my photos"]' in error.value.remedy
+
+
+def test_what_is_not_a_regular_file_is_refused_and_links_are_followed(job_folder):
+    os.mkfifo(job_folder / "before/stability-pipe.wav")
+    (job_folder / "before/stability-folder.wav").mkdir()
+    (job_folder / "before/stability-nothing.wav").symlink_to(job_folder / "none.wav")
+    (job_folder / "before/stability-device.wav").symlink_to("/dev/zero")
+    (job_folder / "before/slider-link.wav").symlink_to(job_folder / "before/slider-release.wav")
+    job = open_job(job_folder)
+    told = {error.where: error.problem for error in job.problems}
+    for name, what in (
+        ("pipe", "not a regular file"),
+        ("folder", "a folder"),
+        ("nothing", "a link to nothing"),
+        ("device", "not a regular file"),
+    ):
+        expected = f"A capture must be a WAV file; this is {what}."
+        assert told.pop(f"before/stability-{name}.wav") == expected
+    assert told == {}
+    assert all(len(str(error).splitlines()) == 3 for error in job.problems)
+    evidence = job.measure(progress=False)
+    assert len(evidence.capture_list()) == 8
+    assert all(outcome.used for outcome in evidence.outcomes)
+
+
+def test_settings_in_a_pipe_are_refused(job_folder):
+    os.mkfifo(job_folder / "job.toml")
+    with pytest.raises(InputError, match="not a regular file"):
+        open_job(job_folder)
+
+
+def test_a_pipe_that_took_a_captures_place_does_not_hang(job_folder):
+    take = open_job(job_folder).takes[0]
+    take.path.unlink()
+    os.mkfifo(take.path)
+    (outcome,) = measure_takes([take], progress=False)
+    assert "not a regular file" in outcome.reason
+
+
+@pytest.mark.parametrize(
+    ("suffix", "remedy"),
+    [
+        ("flac", "Export it as WAV without changing rate or level, and keep the original."),
+        ("aiff", "Export it as WAV without changing rate or level, and keep the original."),
+        ("AIF", "Export it as WAV without changing rate or level, and keep the original."),
+        ("mp3", "Record WAV: a compressed copy no longer shows what was recorded."),
+        ("m4a", "Record WAV: a compressed copy no longer shows what was recorded."),
+    ],
+)
+def test_other_kinds_of_sound_are_refused_by_kind(job_folder, suffix, remedy):
+    (job_folder / f"before/slider-other.{suffix}").write_bytes(b"sound")
+    (problem,) = open_job(job_folder).problems
+    assert "WAV file" in problem.problem
+    assert problem.remedy == remedy
 
 
 @pytest.mark.parametrize(
