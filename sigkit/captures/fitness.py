@@ -224,8 +224,9 @@ def check_fitness(capture: Capture) -> Fitness:
     Returns
     -------
     Fitness
-        The problems found: silence, too low a level, clipping at and below full scale, a DC
-        offset, shorter than 1 s, a repaired header, lossy samples, an empty other channel.
+        The problems found: silence, too low a level, clipping at and below full scale, samples of
+        a float file above full scale, a DC offset, shorter than 1 s, a repaired header, lossy
+        samples, an empty other channel.
 
     Raises
     ------
@@ -244,7 +245,8 @@ def check_fitness(capture: Capture) -> Fitness:
     with np.errstate(over="ignore", invalid="ignore"):
         for first, frames in capture.frame_blocks(1.0):
             tally.add(first, frames)
-    found = [*_level(tally), *_clipped(tally), *_dc(tally), *_file(capture), *_empty(tally)]
+    found = [*_level(tally), *_clipped(tally), *_above(tally), *_dc(tally)]
+    found += [*_file(capture), *_empty(tally)]
     found.sort(key=lambda problem: problem.severity == "remark")
     return Fitness(capture.path.name, tuple(found))
 
@@ -304,6 +306,16 @@ def _clipped(tally: Tally) -> list[Problem]:
     if not full:
         remedy = "Lower the gain before the stage that limits; pitch tests can use this one."
     return [Problem("clipped", where, how, LEVEL_TESTS, remedy, "record again")]
+
+
+def _above(tally: Tally) -> list[Problem]:
+    """Find samples beyond full scale, which only float files can hold."""
+    peak = max(tally.highest, -tally.lowest)
+    if peak <= 1 / FULL_SCALE:
+        return []
+    how = f"peak of {peak:.4g}, where full scale is 1 ({20 * math.log10(peak):+.2g} dB)"
+    remedy = "Find what changed the gain or rescaled it: its levels in dBFS may be off."
+    return [Problem("above full scale", _place(tally.capture), how, LEVEL_TESTS, remedy, "remark")]
 
 
 def _dc(tally: Tally) -> list[Problem]:

@@ -136,6 +136,20 @@ def test_a_sine_that_just_reaches_full_scale_is_not_clipped(tmp_path):
             assert kinds(fitness_of(tmp_path, x, subtype)) == []
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("subtype", ["FLOAT", "DOUBLE"])
+def test_float_samples_above_full_scale_are_a_remark_for_levels(tmp_path, subtype, sign):
+    x = 0.3 * np.sin(2 * np.pi * 220 * np.arange(2 * RATE) / RATE)
+    x[RATE] = 1.5 * sign
+    fitness = fitness_of(tmp_path, x, subtype)
+    (problem,) = fitness.problems
+    assert (problem.kind, problem.severity) == ("above full scale", "remark")
+    assert problem.how_much == "peak of 1.5, where full scale is 1 (+3.5 dB)"
+    assert problem.harms == LEVEL_TESTS
+    assert fitness.verdict_for("slider") == "usable with remarks"
+    assert kinds(fitness_of(tmp_path, np.clip(x, -1, 1), subtype)) == []
+
+
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
 def test_silence_and_levels(tmp_path, subtype):
     """Levels as AES17 has them: a full-scale sine reads 0 dBFS."""
