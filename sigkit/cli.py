@@ -64,7 +64,9 @@ def _evidence(call: argparse.Namespace) -> int:
     print(f"\nWritten: {folder / 'report.html'}")
     code = sha256(folder / FILE)[:CODE_DIGITS]
     print(f"Code of this evidence, to give to someone else early: {code}")
-    return PROBLEMS if any(problem.lost for problem in evidence.problems) else OK
+    nothing_measured = not any(outcome.measured for outcome in evidence.outcomes)
+    lost = any(problem.lost for problem in evidence.problems)
+    return PROBLEMS if lost or nothing_measured else OK
 
 
 def _demo(call: argparse.Namespace) -> int:
@@ -122,8 +124,7 @@ def _row_lines(row: Row) -> list[str]:
         head = f"    {words(name):{width}}"
         lines += _wrapped(cell_text(cell), head, " " * len(head))
     head = f"    {'change':{width}}"
-    verdict = row.verdict.partition(":")[0] if row.verdict[:3] == "not" else row.verdict
-    text = ", ".join(part for part in (change_text(row.change), verdict) if part)
+    text = ", ".join(part for part in (change_text(row.change), _short_verdict(row)) if part)
     if text:
         lines += _wrapped(text, head, " " * len(head))
     if row.limit_verdict.word:
@@ -131,6 +132,16 @@ def _row_lines(row: Row) -> list[str]:
         text = f"{row.limit_verdict.word} ({limit_text(row)})"
         lines += _wrapped(text, head, " " * len(head))
     return lines
+
+
+def _short_verdict(row: Row) -> str:
+    """Return the verdict, without a reason that stands in the line of a stage already."""
+    verdict = row.verdict
+    for name, cell in row.cells.items():
+        reason = cell.quantity.reason
+        if reason:
+            verdict = verdict.removesuffix(f": {name}: {reason}").removesuffix(f" ({reason})")
+    return verdict
 
 
 def _wrapped(text: str, first: str, rest: str) -> list[str]:

@@ -44,6 +44,49 @@ def test_a_lost_capture_is_a_problem_but_not_the_end(job_folder, capsys):
     assert "7 of 8 captures used" in out
 
 
+def test_a_job_without_a_single_measured_capture_is_a_problem(job_folder, fake_slider, capsys):
+    for path in job_folder.rglob("*.[wW][aA][vV]"):
+        fake_slider.tone(path, 0.009)
+    assert main(["evidence", str(job_folder)]) == 1
+    out = capsys.readouterr().out
+    assert "0 of 7 captures used" in out
+    assert "No tone in before/slider-release.wav." in " ".join(out.split())
+    report = (job_folder / "evidence/report.html").read_text()
+    assert "No tone in before/slider-release.wav." in report
+
+
+def test_one_measured_capture_is_enough(job_folder, fake_slider):
+    for path in job_folder.rglob("slider-[!n]*.[wW][aA][vV]"):
+        fake_slider.tone(path, 0.009)
+    assert main(["evidence", str(job_folder)]) == 0
+
+
+def test_the_table_says_why_stages_are_not_comparable_and_says_it_once(job_folder, capsys):
+    (job_folder / "job.toml").write_text(
+        '[captures."after/slider-release"]\ncontrols = "level"\n'
+        '[stages.followup]\nreason = "sold before it could be tested again"\n'
+    )
+    assert main(["evidence", str(job_folder)]) == 0
+    out = capsys.readouterr().out
+    table = out.partition("Written:")[0]
+    assert max(map(len, table.splitlines())) <= 80
+    _, noise, release, _ = " ".join(table.split()).split("Slider pass: ")
+    assert "change not comparable: measured with other options" in release
+    assert "change not comparable: no capture in after" in noise
+    floor = release.partition("detection floor")[2]
+    assert floor.count("the tone hides it") == 2
+    assert floor.rstrip().endswith("change not measurable")
+
+
+def test_a_reason_of_a_stage_is_not_told_again(job_folder, capsys):
+    shutil.rmtree(job_folder / "before")
+    (job_folder / "job.toml").write_text('[stages.before]\nreason = "not safe to power"')
+    main(["evidence", str(job_folder)])
+    out = capsys.readouterr().out
+    assert "change  not comparable: no capture in before\n" in out
+    assert out.count("not safe to power") == 2 * 3
+
+
 @pytest.mark.parametrize(
     ("call", "line"),
     [
@@ -76,6 +119,12 @@ def test_verify(job_folder, capsys):
     assert main(["verify", str(folder), "--captures", str(job_folder.parent / "back.wav")]) == 0
     out = capsys.readouterr().out
     assert "back.wav has the content of capture after/slider-release.wav, unchanged" in out
+    other = job_folder / "README.md"
+    other.write_text("a note")
+    assert main(["verify", str(folder), "--captures", str(other)]) == 1
+    out = capsys.readouterr().out
+    assert "not in the list: README.md" in out
+    assert "outputs and captures" not in out
     (folder / "results.csv").write_text("")
     capsys.readouterr()
     assert main(["verify", str(folder)]) == 1

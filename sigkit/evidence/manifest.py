@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import html
 import json
@@ -36,6 +37,8 @@ class Verification:
         Added files whose content the manifest lists under another name.
     captures_checked : bool
         Whether captures were compared too.
+    stranger : str
+        The one file that was asked for, where the manifest lists no capture with its content.
     """
 
     code: str
@@ -45,6 +48,7 @@ class Verification:
     added: tuple[str, ...]
     renamed: tuple[tuple[str, str], ...] = ()
     captures_checked: bool = False
+    stranger: str = ""
 
     @property
     def ok(self) -> bool:
@@ -55,7 +59,9 @@ class Verification:
         """Return what was found, one finding a line."""
         found = [f"changed: {name}" for name in self.changed]
         found += [f"missing: {name}" for name in self.missing]
-        found += [f"not in the manifest: {name}" for name in self.added]
+        found += [f"not in the manifest: {name}" for name in self.added if name != self.stranger]
+        if self.stranger:
+            found.append(f"not in the list: {self.stranger} has the content of no listed capture")
         found += [f"renamed: {new} has the content of {old}" for new, old in self.renamed]
         what = "outputs and captures" if self.captures_checked else "outputs (captures not checked)"
         found.append(f"{len(self.matched)} files match: {what}")
@@ -137,24 +143,34 @@ def verify(folder: str | Path, captures: str | Path | None = None) -> Verificati
             remedy="Name the folder that 'sigkit evidence' wrote, the one with manifest.json.",
         ) from error
     found = {name: sha256(folder / name) for name in outputs_of(folder)}
+    stranger = ""
     if captures is not None:
         root = Path(captures)
-        if not root.exists():
+        if not (root.is_file() or root.is_dir()):
             raise InputError(
                 "There are no captures at that place.",
                 where=str(root),
                 remedy="Name the job folder with the captures, or one WAV file.",
             )
-        sounds = _captures_of(root)
         if root.is_file():
-            hashes = set(sounds.values())
-            listed_captures = {n: h for n, h in listed_captures.items() if h in hashes}
-            sounds = listed_captures or sounds
+            code = sha256(root)
+            sounds = {name: c for name, c in listed_captures.items() if c == code}
+            listed_captures = sounds
+            stranger = "" if sounds else root.name
+        else:
+            sounds = _captures_of(root)
         listed |= listed_captures
         found |= sounds
-    return _compare(
-        listed, found, code=sha256(folder / FILE), captures_checked=captures is not None
+    result = _compare(
+        listed,
+        found,
+        code=sha256(folder / FILE),
+        captures_checked=captures is not None and not stranger,
     )
+    if not stranger:
+        return result
+    added = _names({*result.added, stranger})
+    return dataclasses.replace(result, added=added, stranger=stranger)
 
 
 def _compare(
@@ -178,8 +194,6 @@ def _compare(
 def _captures_of(root: Path) -> dict[str, str]:
     from sigkit.evidence.names import SUFFIXES
 
-    if root.is_file():
-        return {root.name: sha256(root)}
     paths = [
         path
         for path in root.rglob("*")
@@ -195,4 +209,6 @@ def _names(names: Iterable[str]) -> tuple[str, ...]:
 
 
 def _load(path: Path) -> Any:
+    if not path.is_file():
+        raise FileNotFoundError(path)
     return json.loads(path.read_text(encoding="utf-8"))

@@ -62,6 +62,13 @@ class Outcome:
         return self.result is not None
 
     @property
+    def measured(self) -> bool:
+        """Whether any quantity of it has a value."""
+        return self.result is not None and any(
+            quantity.measurable for quantity in self.result.quantities().values()
+        )
+
+    @property
     def reason(self) -> str:
         """Why it was not used, and what to do, in one line."""
         if self.error is None:

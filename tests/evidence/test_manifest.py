@@ -1,5 +1,6 @@
 import hashlib
 import json
+import os
 
 import pytest
 
@@ -73,6 +74,20 @@ def test_one_recording_sent_back(written, job_folder, tmp_path):
     assert verify(written, back).added == (back.name,)
 
 
+def test_a_file_that_is_no_capture_of_the_list_is_said_to_be_none(written, tmp_path):
+    for name in ("README.md", "results.csv"):  # the second is the name of an output too
+        other = tmp_path / name
+        other.write_bytes(b"something else")
+        found = verify(written, other)
+        assert not found.ok
+        assert found.added == (name,)
+        assert not found.captures_checked
+        assert found.lines() == [
+            f"not in the list: {name} has the content of no listed capture",
+            "6 files match: outputs (captures not checked)",
+        ]
+
+
 def test_no_manifest(tmp_path, written):
     with pytest.raises(InputError, match="no readable manifest"):
         verify(tmp_path)
@@ -83,5 +98,8 @@ def test_no_manifest(tmp_path, written):
 
 
 def test_no_captures(written, tmp_path):
+    os.mkfifo(tmp_path / "pipe.wav")
+    with pytest.raises(InputError, match="no captures at that place"):
+        verify(written, tmp_path / "pipe.wav")
     with pytest.raises(InputError, match="no captures at that place"):
         verify(written, tmp_path / "none")
