@@ -300,7 +300,7 @@ def _tables(document: Mapping[str, Any], key: str) -> dict[str, dict[str, Any]]:
         if not isinstance(table, dict):
             raise InputError(
                 f"{key}.{name} must be a table; got {table!r}.",
-                where=FILE,
+                where=f"{FILE}, [{key}], {name}",
                 remedy=f"Write [{key}.{name}] on a line of its own, with its keys below.",
             )
     return dict(document.get(key, {}))

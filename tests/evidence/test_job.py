@@ -69,6 +69,10 @@ def test_every_wrong_file_is_reported_and_stops_no_other(job_folder):
     [
         ("unit = 14", "unit must be a text", "texts in quotation marks", "job.toml, unit"),
         ("stages = 2", "stages must be a table", "[stages.NAME]", "job.toml, stages"),
+        (
+            *("[stages]\nbefore = 1", "stages.before must be a table", "[stages.before]"),
+            "job.toml, [stages], before",
+        ),
         ("private = 2", "private must be a table", "[private]", "job.toml, private"),
         ("mains_hz = 0", "mains_hz must be from 40 to 70; got 0", "50 or 60", "job.toml, mains_hz"),
         ("mains_hz = -50", "from 40 to 70", "hertz", "job.toml, mains_hz"),
