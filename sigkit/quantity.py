@@ -111,7 +111,8 @@ class Quantity:
 
     def __str__(self) -> str:
         if self.reason:
-            return f"not measurable: {self.reason}"
+            said = self.reason.startswith("not measurable")
+            return self.reason if said else f"not measurable: {self.reason}"
         value, half = self.numbers()
         return f"{value} ± {half} {self.unit}".rstrip()
 

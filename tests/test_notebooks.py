@@ -37,8 +37,9 @@ def test_cells_are_short_and_plain(path):
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning:zmq", "ignore:Proactor")
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
-def test_runs_green_on_the_sample_job(path, tmp_path):
+def test_runs_green_on_the_sample_job(path, tmp_path, monkeypatch):
     """In a copy beside a copy of the sample, so that nothing in the checkout is touched."""
+    monkeypatch.delenv("MPLBACKEND", raising=False)  # the kernel would take it for its own
     (tmp_path / "notebooks").mkdir()
     shutil.copytree(ROOT / "sample_audio", tmp_path / "sample_audio")
     book = nbformat.read(path, as_version=4)

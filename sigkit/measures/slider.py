@@ -131,7 +131,8 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     ----------
     capture : Capture
         One held note, 60 to 1100 Hz, dull (filter closed, triangle or sine), while the slider
-        goes up and down. A bright tone, noise, no tone or silence is refused with a reason.
+        goes up and down. A bright tone, noise, no tone, silence or clipping is refused with a
+        reason.
     controls : {"level", "pitch", "timbre", "width"}, optional
         What the slider controls; None means it is taken to be the level. Only ``"level"`` is
         assessed in this version; the others give results that are not measurable.
@@ -182,6 +183,10 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     if controls not in (None, "level"):
         reason = f"{controls} sliders are not assessed in this version"
         return _refused(source, controls, str(controls), reason, None)
+    clipped = [p for p in capture.fitness().problems if p.kind == "clipped"]
+    if clipped:
+        reason = f"the capture is clipped, {clipped[0].how_much}: {clipped[0].remedy}"
+        return _refused(source, controls, "level", reason, None)
     track = track_residual(capture)
     return assess_slider(track, source, controls)
 
@@ -313,7 +318,11 @@ def _rate(number: int, exposure_s: float) -> Quantity:
 def _worst(counted: pd.DataFrame, floor: Quantity) -> Quantity:
     bursts = counted[counted["kind"] == "burst"]
     if bursts.empty:
-        return not_measurable("dB", f"no burst found above the floor of {floor.value:.0f} dB")
+        return not_measurable(
+            "dB",
+            f"no burst found above the floor of {floor.value:.0f} dB, which holds while the tone "
+            f"is within {LOUD_DB:g} dB of its loudest",
+        )
     worst = bursts.iloc[int(np.argmax(bursts["level_db"].to_numpy(float)))]
     term = Term("noise and ends of the burst", float(worst["u_level_db"]), "A")
     return combine(float(worst["level_db"]), "dB", [term])

@@ -335,3 +335,14 @@ def test_stereo_and_other_rates(tmp_path):
     sf.write(tmp_path / "s.wav", np.stack([0 * sound, sound], axis=1), 44100, subtype="PCM_24")
     result = measure_slider(open_capture(tmp_path / "s.wav", channel=1))
     assert result.events.start_s.tolist() == pytest.approx([5.0], abs=0.002)
+
+
+def test_a_clipped_capture_is_refused_with_its_remedy(tmp_path):
+    """Clipping makes and hides bursts alike: the demo's overdriven pass has none planted in it."""
+    t = np.arange(4 * 48_000) / 48_000
+    path = tmp_path / "clipped.wav"
+    sf.write(path, np.clip(1.4 * np.sin(2 * np.pi * 90 * t), -1, 1), 48_000, subtype="PCM_24")
+    result = measure_slider(open_capture(path))
+    for quantity in result.quantities().values():
+        assert "clipped" in quantity.reason
+    assert result.events.empty
