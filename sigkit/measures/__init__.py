@@ -116,7 +116,7 @@ def bench_test(name: str, *, where: str = "") -> BenchTest:
     """
     if name in TESTS:
         return TESTS[name]
-    near = difflib.get_close_matches(name.lower(), TESTS, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(name.lower(), TESTS, n=1, cutoff=0.75)
     hint = f"Did you mean {near[0]!r}? " if near else ""
     raise InputError(
         f"There is no bench test named {name!r}.",
