@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 LEAST_S = 10.0
 FRAMES = 4800
 """A capture gets about so many frames, between 0.05 and 0.25 s apart, each of 4 times that."""
+LEAST_APPROACH_CENTS = 0.1
+"""A smaller approach is not called one: a sound card's own clock drifts by as much."""
 TAIL = 0.1
 """A pitch that entered the band only in the last tenth of the capture is not called settled."""
 
@@ -160,9 +162,13 @@ def measure_warmup(
             power_on_s = found
             notes.append(f"switch-on thump found at {found:.2f} s; times count from there")
     time_s = track.time_s[voiced] - power_on_s
-    # The track knows a tone from half a window, some periods and half a hop after it begins.
-    lead_s = track.window_s / 2 + (EDGE / track.frequency_hz[voiced][0]) + hop_s / 2
+    # The track knows a tone from half a window, some periods and half a hop after it begins, and
+    # twice the periods where it begins out of silence.
+    periods_s = EDGE / float(track.frequency_hz[voiced][0])
+    lead_s = track.window_s / 2 + hop_s / 2 + periods_s
     begin, end = time_s[0] - lead_s, time_s[-1] + lead_s
+    if begin + power_on_s > 2 * hop_s:
+        begin -= periods_s
     reference_hz = float(track.frequency_hz[voiced][-1])
     cents, u_cents = track.cents(reference_hz)[voiced], track.u_cents()[voiced]
     walk = _walk(cents, max(12, round(0.02 * cents.size)))
@@ -244,7 +250,7 @@ def _approach(since_s: Real, cents: Real, steps: Real) -> tuple[Fit | None, str]
         return None, error.problem
     tau, end, start = fit.values[:3]
     size, scatter = abs(start - end), float(np.std(fit.residuals))
-    if size < 4 * scatter or size < 4 * float(fit.u[2]):
+    if size < max(LEAST_APPROACH_CENTS, 4 * scatter, 4 * float(fit.u[2])):
         return None, "the pitch does not move enough for an exponential to be seen"
     if fit.u[0] > 0.5 * tau:
         return None, "the recording is too short for the time constant of this drift"

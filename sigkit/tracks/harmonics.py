@@ -55,6 +55,8 @@ class PhasePath:
         The part of that by additive noise.
     share : ndarray, shape (n_periods,)
         Share of the sound's energy that the waveform of the whole stretch explains, 0 to 1.
+    level : ndarray, shape (n_periods,)
+        Amplitude of the tone against its mean over the stretch.
     periodicity : ndarray, shape (n_periods,)
         Correlation of each period with the next.
     power : ndarray, shape (n_harmonics,)
@@ -67,6 +69,7 @@ class PhasePath:
     sd: Real
     noise_sd: Real
     share: Real
+    level: Real
     periodicity: Real
     power: Real
     highest: int
@@ -182,6 +185,7 @@ def follow_phase(amplitudes: Complex, window: int) -> PhasePath | None:
         sd=sd / fit.level,
         noise_sd=own.sd / fit.level,
         share=np.minimum(share, 1.0),
+        level=fit.level,
         periodicity=_periodicity(turned, total),
         power=squared,
         highest=reach,

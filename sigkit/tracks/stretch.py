@@ -27,6 +27,8 @@ the bands weigh a tone there 0.95."""
 OTHER_SOUND = 0.5
 """A period of which the tone explains less than this part of what it usually does, at the ends of
 a stretch, belongs to another sound."""
+MARGIN = 2
+"""Periods left out beside another sound: the share is a mean over five."""
 TRIM = 0.02
 """Share of a stretch that may be left out for a size that is quick to transform."""
 
@@ -142,9 +144,25 @@ def _own_part(path: PhasePath) -> tuple[int, int] | None:
     if not found.size:
         return None
     begin, end = int(found[0]), int(found[-1]) + 1
+    level = path.level[EDGE:-EDGE]
+    begin = max(begin, _abrupt_start(level))
+    end = min(end, share.size - _abrupt_start(level[::-1]))
+    if end - begin < FEWEST_PERIODS:
+        return None
     if begin < 3 and end > share.size - 3:
         return None
-    return begin + EDGE if begin else 0, end + EDGE if end < share.size else path.share.size
+    first = begin + EDGE + MARGIN if begin else 0
+    return first, end + EDGE - MARGIN if end < share.size else path.share.size
+
+
+def _abrupt_start(level: Real) -> int:
+    """First period at full level, where the tone begins within some periods; 0 where it doesn't.
+
+    Until there the bands still reach into the silence before, which bends the phase.
+    """
+    full = int(np.argmax(level > 0.7 * float(np.quantile(level, 0.75))))
+    before = level[max(0, full - 6) : max(0, full - 2)]
+    return full + 1 if before.size and before.min() < 0.35 * level[full] else 0
 
 
 def _whole_periods(available: int, rate: int, hz: float, whole: bool) -> tuple[int, int] | None:
