@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from sigkit.evidence.pictures import picture_name
 from sigkit.evidence.rows import SINGLE, Cell, Group, Row
 from sigkit.judging.compare import (
-    CHANGED,
     IMPROVED,
     UNCHANGED,
     WORSE,
@@ -253,10 +252,9 @@ def _sentences(evidence: Evidence) -> list[str]:
     stages = evidence.job.stages
     said = []
     if len(stages) > 1:
-        changed = f", {verdicts[CHANGED]} changed sign" if verdicts[CHANGED] else ""
         said.append(
             f"Of {len(rows)} quantities {verdicts[IMPROVED]} improved, "
-            f"{verdicts[WORSE]} became worse{changed}, {verdicts[UNCHANGED]} show no change, "
+            f"{verdicts[WORSE]} became worse, {verdicts[UNCHANGED]} show no change, "
             f"and {len(lost)} could not be compared."
         )
     if limits:

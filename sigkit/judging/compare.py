@@ -20,7 +20,6 @@ COVERAGE = 0.95
 IMPROVED = "improved"
 WORSE = "worse"
 UNCHANGED = "no change shown"
-CHANGED = "changed"
 
 Better = Literal["smaller", "nearer zero", "none"]
 Counts = tuple[int, float]
@@ -36,7 +35,8 @@ class Change:
     difference : Quantity
         Last less first.
     verdict : str
-        ``improved``, ``worse``, ``changed``, ``no change shown``, or ``not measurable: why``.
+        ``improved``, ``worse``, ``no change shown``, or ``not measurable: why``; empty for a
+        quantity of which neither way is better.
     remark : str
         How the verdict was reached where it is not from the difference alone.
     """
@@ -137,15 +137,15 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
     Change
         ``improved`` or ``worse`` only where the change exceeds its expanded uncertainty. Towards
         zero the magnitudes must differ by more than theirs too: a value that only changed its
-        sign is ``changed``.
+        sign shows no change, with a remark. Empty where neither way is better.
     """
     change = difference(first, last)
     if not change.measurable:
         return Change(change, f"not measurable: {change.reason}")
+    if better == "none":
+        return Change(change, "")
     if abs(change.value) <= change.expanded:
         return Change(change, UNCHANGED)
-    if better == "none":
-        return Change(change, CHANGED)
     if better == "smaller":
         return Change(change, IMPROVED if change.value < 0 else WORSE)
     flipped = first.value * last.value < 0
@@ -154,7 +154,7 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
         growth = combine(growth.value, change.unit, [*_sum_of_shared(first, last)])
     if abs(growth.value) <= growth.expanded:
         remark = "its sign changed, its size did not" if flipped else ""
-        return Change(change, CHANGED if flipped else UNCHANGED, remark)
+        return Change(change, UNCHANGED, remark)
     return Change(change, IMPROVED if growth.value < 0 else WORSE)
 
 
