@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sigkit.errors import InputError
+from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Result, Source
 from sigkit.measures.slider_tone import (
     HEADROOM_DB,
@@ -173,13 +174,7 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
             where="measure_slider, controls",
             remedy=f"Use one of: {', '.join(CONTROLS)}.",
         )
-    source = Source(
-        name=capture.path.name,
-        rate=capture.rate,
-        channel=capture.channel,
-        duration_s=capture.duration_s,
-        notes=tuple(capture.notes),
-    )
+    source = source_of(capture)
     if controls not in (None, "level"):
         reason = f"{controls} sliders are not assessed in this version"
         return _refused(source, controls, str(controls), reason, None)

@@ -119,3 +119,14 @@ def test_fade_out_ends_the_track_before_the_noise_does_harm(tmp_path):
     assert track.voiced[(track.time_s > 0.2) & (track.time_s < 3.0)].all()
     assert not track.voiced[track.time_s > 7.5].any()
     assert np.nanmax(np.abs(track.cents(hz))) < 5
+
+
+@pytest.mark.parametrize("hz", [110.0, 220.0])
+def test_a_note_cut_out_of_silence_is_not_bent_at_its_edges(tmp_path, hz):
+    """A sine switched hard on and off: the silence beside it must not reach into the pitch."""
+    t = np.arange(6 * RATE) / RATE
+    x = 0.3 * np.sin(2 * np.pi * hz * t) * ((2 * t).astype(int) % 2 == 0)
+    x += 1e-5 * np.random.default_rng(6).standard_normal(x.size)
+    track = track_of(tmp_path, x)
+    assert np.count_nonzero(track.voiced) > 100
+    assert np.nanmax(np.abs(track.cents(hz))) < 0.01
