@@ -1,16 +1,22 @@
 """sigkit: measures recorded bench tests of analogue keyboard synthesizers."""
 
-from sigkit.captures.wav import Capture, open_capture
-from sigkit.errors import InputError, SigkitError, SignalError
-from sigkit.evidence.evidence import Evidence
-from sigkit.evidence.job import Job, open_job
-from sigkit.evidence.manifest import Verification, verify
-from sigkit.measures.slider import measure_slider
-from sigkit.measures.stability import measure_stability
-from sigkit.measures.warmup import measure_warmup
-from sigkit.quantity import Quantity
-from sigkit.tracks.level import track_level
-from sigkit.tracks.pitch import PitchTrack, track_pitch
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sigkit.captures.wav import Capture, open_capture
+    from sigkit.errors import InputError, SigkitError, SignalError
+    from sigkit.evidence.evidence import Evidence
+    from sigkit.evidence.job import Job, open_job
+    from sigkit.evidence.manifest import Verification, verify
+    from sigkit.measures.slider import measure_slider
+    from sigkit.measures.stability import measure_stability
+    from sigkit.measures.warmup import measure_warmup
+    from sigkit.quantity import Quantity
+    from sigkit.tracks.level import track_level
+    from sigkit.tracks.pitch import PitchTrack, track_pitch
 
 __version__ = "0.1.0"
 
@@ -33,3 +39,36 @@ __all__ = [
     "track_pitch",
     "verify",
 ]
+
+_HOMES = {
+    "Capture": "captures.wav",
+    "Evidence": "evidence.evidence",
+    "InputError": "errors",
+    "Job": "evidence.job",
+    "PitchTrack": "tracks.pitch",
+    "Quantity": "quantity",
+    "SigkitError": "errors",
+    "SignalError": "errors",
+    "Verification": "evidence.manifest",
+    "measure_slider": "measures.slider",
+    "measure_stability": "measures.stability",
+    "measure_warmup": "measures.warmup",
+    "open_capture": "captures.wav",
+    "open_job": "evidence.job",
+    "track_level": "tracks.level",
+    "track_pitch": "tracks.pitch",
+    "verify": "evidence.manifest",
+}
+"""Where each public name lives; it is imported when first asked for (PEP 562)."""
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"sigkit.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

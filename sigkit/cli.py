@@ -34,18 +34,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
         0 done, 1 done with problems, 2 the call or the job is wrong, 130 interrupted.
     """
-    call = _parser().parse_args(arguments)
     try:
+        call = _parser().parse_args(arguments)
         return int(call.run(call))
     except SigkitError as error:
         _complain(error.problem, error.where, error.remedy)
         return WRONG_CALL
     except KeyboardInterrupt:
-        _complain(
-            "Interrupted before the end.",
-            "Nothing was half-written; older evidence is as it was.",
-            "Run the command again to finish.",
-        )
+        print("Interrupted: nothing is half-written; run it again to finish.", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -138,7 +138,17 @@ def test_interrupt_leaves_nothing_half_written(job_folder, monkeypatch, capsys):
     monkeypatch.setattr("sigkit.evidence.pictures.draw_groups", interrupted)
     assert main(["evidence", str(job_folder)]) == 130
     assert sorted(p.name for p in job_folder.iterdir()) == ["after", "before"]
-    assert len(capsys.readouterr().err.splitlines()) == 3
+    assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_interrupt_at_the_start_leaves_no_trace(monkeypatch, capsys):
+    def interrupted():
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sigkit.cli._parser", interrupted)
+    assert main(["evidence", "nowhere"]) == 130
+    out, err = capsys.readouterr()
+    assert (out, len(err.splitlines())) == ("", 1)
 
 
 def test_version_and_help(capsys):

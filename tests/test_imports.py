@@ -1,6 +1,7 @@
 """Imports point one way through the house, and importing it stays light."""
 
 import ast
+import importlib
 import subprocess
 import sys
 from pathlib import Path
@@ -76,9 +77,28 @@ def test_no_file_holds_more_than_one_idea():
     assert not long
 
 
-def test_importing_sigkit_loads_nothing_heavy():
+HEAVY = ("numpy", "scipy", "pandas", "soundfile", "matplotlib", "librosa", "numba", "joblib")
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        "import sigkit",
+        "import sigkit, sigkit.cli, contextlib\n"
+        "with contextlib.suppress(SystemExit): sigkit.cli.main(['--help'])",
+    ],
+)
+def test_importing_sigkit_and_its_help_load_nothing_heavy(call):
+    code = f"import sys\n{call}\nprint([m for m in {HEAVY} if m in sys.modules], file=sys.stderr)"
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", code], capture_output=True, text=True, check=True
+    )
+    assert done.stderr.strip() == "[]"
+
+
+def test_measuring_loads_no_drawing_and_no_notebook():
     code = (
-        "import sys, sigkit; "
+        "import sys; from sigkit import *; "
         "print([m for m in ('matplotlib', 'librosa', 'numba', 'jinja2', 'joblib') "
         "if m in sys.modules])"
     )
@@ -86,3 +106,24 @@ def test_importing_sigkit_loads_nothing_heavy():
         [sys.executable, "-W", "ignore", "-c", code], capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_every_public_name_is_there_and_type_checkers_see_the_same():
+    tree = ast.parse((HOUSE / "__init__.py").read_text(encoding="utf-8"))
+    seen = {
+        alias.name: node.module
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sigkit.")
+        for alias in node.names
+    }
+    assert sorted(seen) == sorted(sigkit.__all__) == sorted(sigkit._HOMES)
+    for name, module in seen.items():
+        assert f"sigkit.{sigkit._HOMES[name]}" == module
+        found = getattr(sigkit, name)
+        assert found is getattr(importlib.import_module(module), name)
+        assert name in dir(sigkit)
+
+
+def test_a_wrong_name_is_no_attribute():
+    with pytest.raises(AttributeError, match="no attribute 'mesure_slider'"):
+        _ = sigkit.mesure_slider
