@@ -14,6 +14,7 @@ from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 from sigkit.tracks.coarse import CoarsePitch
 from sigkit.tracks.harmonics import EDGE
+from sigkit.tracks.phase import PhaseJoiner, PhaseTrack
 from sigkit.tracks.slopes import StretchPitch, Window
 from sigkit.tracks.stretch import TRIM, measure_stretch
 
@@ -132,6 +133,52 @@ def track_pitch(
     .. [2] D. Rife, R. Boorstyn, "Single-tone parameter estimation from discrete-time
        observations", IEEE Trans. Information Theory 20 (1974), 591-598.
     """
+    return _track(capture, window_s, hop_s, least_periods, (low_hz, high_hz), None)
+
+
+def track_tone(
+    capture: Capture,
+    *,
+    window_s: float = 0.1,
+    hop_s: float = 0.01,
+    least_periods: int = 6,
+    low_hz: float = LOWEST_HZ,
+    high_hz: float = HIGHEST_HZ,
+) -> tuple[PitchTrack, PhaseTrack]:
+    """Track pitch and phase of a monophonic capture in one pass.
+
+    Parameters
+    ----------
+    capture, window_s, hop_s, least_periods, low_hz, high_hz
+        As those of `track_pitch`.
+
+    Returns
+    -------
+    PitchTrack, PhaseTrack
+        The pitch in windows, and the phase behind it, about once a period.
+
+    Raises
+    ------
+    InputError, SignalError
+        As `track_pitch` does.
+
+    See Also
+    --------
+    track_pitch : The pitch alone, in less memory.
+    """
+    phases = PhaseJoiner()
+    track = _track(capture, window_s, hop_s, least_periods, (low_hz, high_hz), phases)
+    return track, phases.track()
+
+
+def _track(
+    capture: Capture,
+    window_s: float,
+    hop_s: float,
+    least_periods: int,
+    range_hz: tuple[float, float],
+    phases: PhaseJoiner | None,
+) -> PitchTrack:
     if not (window_s > 0 and hop_s > 0 and least_periods >= 3):
         raise InputError(
             f"window_s and hop_s must be above 0 and least_periods at least 3; got {window_s}, "
@@ -139,6 +186,7 @@ def track_pitch(
             where="track_pitch",
             remedy="Give times in seconds.",
         )
+    low_hz, high_hz = range_hz
     if not 0 < low_hz < high_hz:
         raise InputError(
             f"low_hz must be above 0 and below high_hz; got {low_hz} and {high_hz}.",
@@ -152,7 +200,10 @@ def track_pitch(
         first, last = math.ceil(core_from_s / hop_s - 1e-9), math.ceil(core_to_s / hop_s - 1e-9)
         frames = slice(first, min(last, count))
         last = core_to_s > capture.duration_s
-        tracker.fill(sound, time_s[frames] - start_s, hz[frames], u_hz[frames], last=last)
+        for pitch, offset_s in tracker.stretches(sound, whole=last):
+            _write(pitch, offset_s, time_s[frames] - start_s, hz[frames], u_hz[frames])
+            if phases is not None:
+                phases.add(pitch.phase, start_s + offset_s, core_from_s, core_to_s)
     return PitchTrack(time_s, hz, u_hz, np.isfinite(hz), window_s, hop_s)
 
 
@@ -183,13 +234,13 @@ class _Tracker:
         self.coarse = CoarsePitch(rate, low_hz, min(high_hz, 0.45 * rate))
         self.locked_hz = math.nan
 
-    def fill(self, sound: Real, time_s: Real, hz: Real, u_hz: Real, *, last: bool) -> None:
-        """Write the pitch at ``time_s`` (seconds into ``sound``) into ``hz`` and ``u_hz``."""
+    def stretches(self, sound: Real, *, whole: bool) -> Iterator[tuple[StretchPitch, float]]:
+        """Yield the pitch of every stretch of tone, and where in ``sound`` its time counts from."""
         if sound.size < self.coarse.size or not sound.any():
             return
-        steady = self._same_note(sound, whole=last)
+        steady = self._same_note(sound, whole=whole)
         if steady is not None:
-            _write(steady, 0.0, time_s, hz, u_hz)
+            yield steady, 0.0
             return
         self.locked_hz = math.nan
         for first, path_hz in self._runs(sound):
@@ -202,7 +253,7 @@ class _Tracker:
             pitch = measure_stretch(piece, self.rate, start, self.window, whole=True)
             if pitch is None:
                 continue
-            _write(pitch, begin / self.rate, time_s, hz, u_hz)
+            yield pitch, begin / self.rate
             if pitch.steady:
                 self.locked_hz = pitch.mean_hz
 

@@ -33,6 +33,28 @@ class Window:
 
 
 @dataclass(frozen=True)
+class StretchPhase:
+    """Phase once a period of one stretch.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Instants of the periods, from the start of the sound that was handed in.
+    cycles : ndarray, shape (n,)
+        Phase of the fundamental in cycles from the first of them.
+    u_cycles : ndarray, shape (n,)
+        Its standard deviation by noise, per period, at low frequencies.
+    held : ndarray of bool, shape (n,)
+        Whether the tone goes on there without a slip.
+    """
+
+    time_s: Real
+    cycles: Real
+    u_cycles: Real
+    held: Flags
+
+
+@dataclass(frozen=True)
 class StretchPitch:
     """Pitch once a period of one stretch.
 
@@ -47,6 +69,8 @@ class StretchPitch:
         Whether the whole window holds this tone.
     steady : bool
         Whether the whole stretch was one tone that hardly moved.
+    phase : StretchPhase
+        The phase behind it.
     """
 
     time_s: Real
@@ -54,6 +78,7 @@ class StretchPitch:
     u_hz: Real
     tone: Flags
     steady: bool
+    phase: StretchPhase
 
     @property
     def mean_hz(self) -> float:
@@ -111,7 +136,8 @@ def slopes(time_s: Real, path: PhasePath, window: Window, *, steady: bool) -> St
     tone = spoilt[start + whole + 1] == spoilt[start]
     share = path.share[inner]
     steady = bool(steady and tone.all() and share.min() > 0.5 * share.max())
-    return StretchPitch(centre + t.mean(), mean_hz + slope, u_slope, tone, steady)
+    phase = StretchPhase(t, np.arange(count) + radians / (2 * np.pi), sd / (2 * np.pi), ~bad)
+    return StretchPitch(centre + t.mean(), mean_hz + slope, u_slope, tone, steady, phase)
 
 
 def _slip(time_s: Real, radians: Real) -> Real:

@@ -132,7 +132,10 @@ def _along(
 
 
 def _later(pitch: StretchPitch | None, seconds: float) -> StretchPitch | None:
-    return None if pitch is None else replace(pitch, time_s=pitch.time_s + seconds, steady=False)
+    if pitch is None:
+        return None
+    phase = replace(pitch.phase, time_s=pitch.phase.time_s + seconds)
+    return replace(pitch, time_s=pitch.time_s + seconds, steady=False, phase=phase)
 
 
 def _own_part(path: PhasePath) -> tuple[int, int] | None:
