@@ -20,6 +20,8 @@ RIFF_KINDS = (b"RIFF", b"RIFX", b"RF64", b"BW64")
 UNKNOWN_LENGTH = 0xFFFFFFFF
 MAX_CHUNKS = 4096
 MAX_FORMAT_BYTES = 4096
+TIME_REFERENCE = slice(338, 346)
+"""Its bytes in the body of a ``bext`` chunk."""
 
 State = Literal["sound", "not closed", "cut off", "wrapped"]
 
@@ -197,6 +199,50 @@ def find_data(file: BinaryIO, size: int) -> Layout | None:
             long_length = int.from_bytes(file.read(16)[8:], "little")
         odd = bool(length % 2)
         position += 8 + length + length % 2
+    return None
+
+
+def time_reference(file: BinaryIO, layout: Layout) -> int | None:
+    """Return when a Broadcast WAV file was begun, in samples since midnight.
+
+    Parameters
+    ----------
+    file : binary file
+        Open for reading, seekable.
+    layout : Layout
+        Where its samples lie, as `find_data` found them.
+
+    Returns
+    -------
+    int or None
+        None where the file has no ``bext`` chunk, or one too short.
+
+    References
+    ----------
+    .. [1] EBU Tech 3285 version 2 (2011), Specification of the Broadcast Wave Format: the
+       Broadcast Audio Extension chunk. Its TimeReference, 64 bits in two words, lies behind 338
+       bytes of texts, date and time.
+    """
+    file.seek(0)
+    wide = file.read(4) == b"riff"
+    order: Literal["big", "little"] = "big" if layout.big_endian else "little"
+    position, head, grain = (40, 24, 8) if wide else (12, 8, 2)
+    for _ in range(MAX_CHUNKS):
+        file.seek(position)
+        chunk = file.read(head)
+        if len(chunk) < head:
+            return None
+        length = int.from_bytes(chunk[16:], order) - 24 if wide else 0
+        length = length if wide else int.from_bytes(chunk[4:], order)
+        if chunk[:4] == b"bext":
+            stamp = file.read(min(length, TIME_REFERENCE.stop))[TIME_REFERENCE]
+            low, high = (int.from_bytes(word, order) for word in (stamp[:4], stamp[4:]))
+            return low + (high << 32) if len(stamp) == 8 else None
+        if length < 0:
+            return None
+        if position + head == layout.offset:
+            length = layout.length
+        position += -(-(head + length) // grain) * grain
     return None
 
 

@@ -148,9 +148,7 @@ class Capture:
                 remedy="Leave it out to read blocks of 10 s.",
             )
         size = max(1, min(round(seconds * self.rate), self.frames))
-        with decoder(self.path, self.layout) as sound:
-            for first in range(0, self.frames, size):
-                yield first, self._frames(sound, first, min(size, self.frames - first))
+        yield from self._stretch(0, self.frames, size)
 
     def read(self, start_s: float = 0.0, stop_s: float | None = None) -> NDArray[np.float64]:
         """Read the channel between two times.
@@ -190,11 +188,8 @@ class Capture:
                 where=str(self.path),
                 remedy="Read a shorter stretch, or go through it with blocks().",
             ) from None
-        with decoder(self.path, self.layout) as sound:
-            sound.seek(start)
-            for first in range(start, stop, READ_FRAMES):
-                block = self._frames(sound, first, min(READ_FRAMES, stop - first))
-                samples[first - start : first - start + len(block)] = block[:, self.channel]
+        for first, block in self._stretch(start, stop, READ_FRAMES):
+            samples[first - start : first - start + len(block)] = block[:, self.channel]
         return samples
 
     def fitness(self) -> Fitness:
@@ -203,7 +198,17 @@ class Capture:
 
         return check_fitness(self)
 
-    def _frames(self, sound: sf.SoundFile, first: int, count: int) -> NDArray[np.float64]:
+    def _stretch(
+        self, start: int, stop: int, size: int
+    ) -> Iterator[tuple[int, NDArray[np.float64]]]:
+        """Yield every channel between two frames, in blocks of ``size`` frames."""
+        with decoder(self.path, self.layout) as sound:
+            if start:
+                sound.seek(start)
+            for first in range(start, stop, size):
+                yield first, self.frames_at(sound, first, min(size, stop - first))
+
+    def frames_at(self, sound: sf.SoundFile, first: int, count: int) -> NDArray[np.float64]:
         """Read frames from where the decoder stands, and check that they are all there."""
         block: NDArray[np.float64] = sound.read(count, dtype="float64", always_2d=True)
         if len(block) < count:

@@ -1,0 +1,396 @@
+"""A take that the recorder split into numbered files, read as one capture and never copied.
+
+Recorders begin a new file where one reaches 2 or 4 GiB. Whether sound is missing between the two is
+told by the time stamps that Broadcast WAV files carry [1]_; without them, the end of one file and
+the start of the next can at least show that they overlap.
+
+References
+----------
+.. [1] EBU Tech 3285 version 2 (2011), Specification of the Broadcast Wave Format.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import math
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+import soundfile as sf
+from numpy.typing import NDArray
+
+from sigkit.captures.disk import decoder, opened
+from sigkit.captures.header import find_data, time_reference
+from sigkit.captures.wav import Capture, open_capture, spoken_time
+from sigkit.errors import InputError
+
+DAY_S = 86400.0
+LONGEST_GAP_S = 3600.0
+"""Parts further apart are no longer one take; common practice, no source."""
+LONGEST_OVERLAP_S = 30.0
+"""How far back an overlap is looked for in the sound."""
+LEAST_OVERLAP, LEAST_CHANGES = 256, 32
+"""Samples that must be equal, and changes among them: silence is equal everywhere."""
+
+How = Literal["given", "time stamps", "sound", "not known"]
+
+
+@dataclass(frozen=True)
+class Seam:
+    """How one part follows another.
+
+    Parameters
+    ----------
+    gap_s : float
+        Seconds missing between them, which read as silence; below zero the seconds that both
+        hold, which are used once.
+    how : {"given", "time stamps", "sound", "not known"}
+        What tells.
+    words : str
+        The same in words.
+    """
+
+    gap_s: float
+    how: How
+    words: str
+
+
+@dataclass(frozen=True)
+class Part:
+    """One file of a joined capture.
+
+    Parameters
+    ----------
+    capture : Capture
+        The file.
+    begin : int
+        Frame of the joined capture at which it begins.
+    skip : int
+        Frames left out at its start, because the part before holds them too.
+    """
+
+    capture: Capture
+    begin: int
+    skip: int = 0
+
+    @property
+    def end(self) -> int:
+        """Frame of the joined capture behind its last one."""
+        return self.begin + self.capture.frames - self.skip
+
+
+@dataclass(frozen=True, eq=False)
+class JoinedCapture(Capture):
+    """Several files of one take on one time axis; it reads like any other capture.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+        The files in order, the first at frame 0.
+    seams : tuple of Seam
+        How each but the first follows the one before.
+
+    Notes
+    -----
+    What is missing between two parts reads as silence of the same length. ``path`` is that of the
+    first part. Make one with `join_parts`.
+    """
+
+    parts: tuple[Part, ...] = ()
+    seams: tuple[Seam, ...] = ()
+
+    @property
+    def salvaged(self) -> bool:
+        """Whether the header of any part is wrong and was put right in memory."""
+        return any(part.capture.salvaged for part in self.parts)
+
+    @cached_property
+    def sha256(self) -> str:
+        """SHA-256 of the files' own SHA-256, one a line in hexadecimal, in their order."""
+        lines = "".join(f"{part.capture.sha256}\n" for part in self.parts)
+        return hashlib.sha256(lines.encode("ascii")).hexdigest()
+
+    def _stretch(
+        self, start: int, stop: int, size: int
+    ) -> Iterator[tuple[int, NDArray[np.float64]]]:
+        with contextlib.ExitStack() as stack:
+            sounds: dict[int, sf.SoundFile] = {}
+            for first in range(start, stop, size):
+                last = min(first + size, stop)
+                block = np.zeros((last - first, self.channels))
+                for number, part in enumerate(self.parts):
+                    begin, end = max(first, part.begin), min(last, part.end)
+                    if begin >= end:
+                        continue
+                    at = begin - part.begin + part.skip
+                    if number not in sounds:
+                        opening = decoder(part.capture.path, part.capture.layout)
+                        sounds[number] = stack.enter_context(opening)
+                        sounds[number].seek(at)
+                    frames = part.capture.frames_at(sounds[number], at, end - begin)
+                    block[begin - first : end - first] = frames
+                yield first, block
+
+
+def join_parts(
+    paths: Sequence[str | os.PathLike[str]],
+    channel: int | None = None,
+    *,
+    gap_s: float | Sequence[float] | None = None,
+) -> Capture:
+    """Open the numbered files of one take as one capture; copies nothing.
+
+    Parameters
+    ----------
+    paths : sequence of str or path-like
+        The files in the order in which they were recorded; at least one.
+    channel : int, optional
+        0-based channel to read, the same in all; None takes the only one, or the louder one of the
+        first part.
+    gap_s : float or sequence of float, optional
+        Seconds missing between two parts where you know them: one number for every seam, or one
+        number for each. None looks at the time stamps, then at the sound.
+
+    Returns
+    -------
+    Capture
+        One capture over all parts; ``notes`` says how they follow each other. A single file is
+        opened like any other.
+
+    Raises
+    ------
+    InputError
+        No file; parts of another rate, format or number of channels; parts whose time stamps lie
+        in another order or more than an hour apart; a part that holds nothing new; a gap that is
+        none.
+    SignalError
+        A part cannot be read, as `open_capture` says.
+
+    See Also
+    --------
+    sigkit.open_capture : One file.
+
+    Notes
+    -----
+    Time stamps are the TimeReference of Broadcast WAV files [1]_, samples since midnight. Where all
+    of them are whole seconds they are taken to be no finer than that. An overlap, by time stamps or
+    without, counts only where both parts hold the same samples, and only where one length of it
+    fits: a sound that repeats itself sample for sample tells nothing.
+
+    References
+    ----------
+    .. [1] EBU Tech 3285 version 2 (2011), Specification of the Broadcast Wave Format.
+
+    Examples
+    --------
+    >>> import tempfile, wave
+    >>> names = [tempfile.mkdtemp() + f"/warmup-oscillator_1-p{n}.wav" for n in (1, 2)]
+    >>> for name in names:
+    ...     with wave.open(name, "wb") as file:
+    ...         file.setparams((1, 2, 48000, 0, "NONE", ""))
+    ...         file.writeframes(bytes(2 * 48000))
+    >>> capture = join_parts(names, gap_s=1.7)
+    >>> capture.duration_s, capture.notes
+    (3.7, ('recorded in 2 parts, gap of 1.7 s as given',))
+    """
+    if isinstance(paths, (str, bytes, os.PathLike)) or not len(paths):
+        raise InputError(
+            "Parts are wanted: the paths of one or more files, in a list.",
+            where=str(paths),
+            remedy="Give them in the order of recording; a single file opens with open_capture.",
+        )
+    first = open_capture(paths[0], channel)
+    captures = [first, *(open_capture(path, first.channel) for path in paths[1:])]
+    given = _given(gap_s, len(captures) - 1, first)
+    if len(captures) == 1:
+        return first
+    for capture in captures[1:]:
+        _require_alike(first, capture)
+    stamps = [_stamp(capture) for capture in captures]
+    whole = all(stamp is None or stamp % first.rate == 0 for stamp in stamps)
+    resolution_s = 1.0 if whole else 1.0 / first.rate
+    parts, seams = [Part(first, 0)], []
+    for i, after in enumerate(captures[1:]):
+        before = captures[i]
+        told = _by_stamps(before, stamps[i], stamps[i + 1])
+        if told is not None and given[i] is None:
+            _require_near(before, after, told)
+        seam = _seam(before, after, given[i], told, resolution_s)
+        shift = round(seam.gap_s * first.rate)
+        if after.frames <= -shift:
+            raise InputError(
+                "The part holds nothing that the part before it does not hold already.",
+                where=str(after.path),
+                remedy="Find out which recording is the next part; this one may be a copy.",
+            )
+        parts.append(Part(after, parts[-1].end + max(0, shift), max(0, -shift)))
+        seams.append(seam)
+    return JoinedCapture(
+        first.path,
+        first.rate,
+        first.channels,
+        parts[-1].end,
+        first.channel,
+        _notes(captures, seams),
+        first.container,
+        first.subtype,
+        parts=tuple(parts),
+        seams=tuple(seams),
+    )
+
+
+def _notes(captures: Sequence[Capture], seams: Sequence[Seam]) -> tuple[str, ...]:
+    """Say how the parts follow each other, and what the reader remarked on each."""
+    count = len(captures)
+    if count == 2:
+        joined = f"recorded in 2 parts, {seams[0].words}"
+    else:
+        every = [f"{i} to {i + 1}: {seam.words}" for i, seam in enumerate(seams, start=1)]
+        joined = f"recorded in {count} parts ({'; '.join(every)})"
+    said = [f"part {i}: {n}" for i, c in enumerate(captures[1:], start=2) for n in c.notes]
+    return (joined, *captures[0].notes, *said)
+
+
+def _given(gap_s: object, seams: int, first: Capture) -> list[float | None]:
+    """Return the gap of every seam as the caller knows it."""
+    if gap_s is None:
+        return [None] * seams
+    every = list(gap_s) if isinstance(gap_s, (list, tuple)) else [gap_s] * seams
+    numbers = [g for g in every if isinstance(g, (int, float)) and not isinstance(g, bool)]
+    sound = len(numbers) == len(every) and all(0 <= g <= LONGEST_GAP_S for g in numbers)
+    if seams == 0 or len(every) != seams or not sound:
+        wanted = "one number" if seams == 1 else f"one number, or {seams} of them"
+        raise InputError(
+            f"gap_s must be {wanted} from 0 to {LONGEST_GAP_S:g} s; got {gap_s!r}."
+            if seams
+            else "gap_s is for a take in several parts; this one has one.",
+            where=str(first.path),
+            remedy="Give the seconds missing between two parts, or leave it out.",
+        )
+    return [float(g) for g in numbers]
+
+
+def _require_alike(first: Capture, other: Capture) -> None:
+    """Raise where two files cannot be parts of one take."""
+    for name, one, two in (
+        ("sample rate", f"{first.rate} Hz", f"{other.rate} Hz"),
+        ("number of channels", str(first.channels), str(other.channels)),
+        ("sample format", first.subtype, other.subtype),
+    ):
+        if one != two:
+            raise InputError(
+                f"The parts do not belong together: {name} is {one}, then {two}.",
+                where=str(other.path),
+                remedy="Parts of one take are alike; number other takes -t1, -t2 and so on.",
+            )
+
+
+def _stamp(capture: Capture) -> int | None:
+    """Return the time stamp of a file, in samples since midnight."""
+    with opened(capture.path) as file:
+        size = os.fstat(file.fileno()).st_size
+        layout = find_data(file, size)
+        return None if layout is None else time_reference(file, layout)
+
+
+def _by_stamps(before: Capture, one: int | None, two: int | None) -> float | None:
+    """Return the seconds between two parts by their time stamps, None where these tell nothing."""
+    if one is None or two is None or one == two:
+        return None
+    apart_s = (two - one) / before.rate
+    gap_s = apart_s - before.duration_s
+    if apart_s < 0:
+        gap_s = math.remainder(gap_s, DAY_S)  # the clock passed midnight
+    return gap_s
+
+
+def _require_near(before: Capture, after: Capture, gap_s: float) -> None:
+    """Raise where time stamps put two files in another order, or too far apart for one take."""
+    if gap_s < -before.duration_s:
+        raise InputError(
+            "By its time stamp this part was begun before the part in front of it.",
+            where=str(after.path),
+            remedy="Number the parts in the order of recording, -p1, -p2 and so on.",
+        )
+    if gap_s > LONGEST_GAP_S:
+        raise InputError(
+            f"By the time stamps {spoken_time(gap_s)} lie between this part and the one before.",
+            where=str(after.path),
+            remedy="Number takes -t1, -t2; if it is one take, give the seconds between as gap_s.",
+        )
+
+
+def _seam(
+    before: Capture,
+    after: Capture,
+    given_s: float | None,
+    told_s: float | None,
+    resolution_s: float,
+) -> Seam:
+    """Say how one part follows another: as given, by time stamps, by the sound, or unknown."""
+    if given_s is not None:
+        words = f"gap of {spoken_time(given_s)} as given" if given_s else "no gap as given"
+        if told_s is not None and abs(told_s - given_s) > max(1.0, resolution_s):
+            words += f" (time stamps say {told_s:.1f} s)"
+        return Seam(given_s, "given", words)
+    if told_s is not None and told_s >= resolution_s:
+        coarse = ", known to 1 s" if resolution_s == 1 else ""
+        return Seam(told_s, "time stamps", f"gap of {spoken_time(told_s)} by time stamps{coarse}")
+    exact = told_s is not None and resolution_s < 1
+    if exact and told_s is not None and abs(told_s) < 0.5 * resolution_s:
+        return Seam(0.0, "time stamps", "no gap by time stamps")
+    both = _overlap(before, after, told_s if exact else None)
+    if both:
+        shared_s = both / before.rate
+        how: How = "time stamps" if exact else "sound"
+        source = "by time stamps" if exact else "found in the sound"
+        return Seam(-shared_s, how, f"overlap of {spoken_time(shared_s)} {source}, used once")
+    if told_s is None:
+        why = "the recorder gave no time stamps of its own to each part"
+    elif told_s > -resolution_s:
+        return Seam(0.0, "time stamps", "no gap by time stamps, known to 1 s")
+    else:
+        why = f"time stamps say that {spoken_time(-told_s)} overlap, but the sound does not"
+    return Seam(0.0, "not known", f"follows without a gap as far as can be told: {why}")
+
+
+def _overlap(before: Capture, after: Capture, told_s: float | None) -> int:
+    """Return how many frames the start of one part repeats from the end of the other; else 0."""
+    rate = before.rate
+    if told_s is not None:
+        count = min(round(-told_s * rate), after.frames)
+        return count if 0 < count <= before.frames and _equal(before, after, count) else 0
+    longest = min(round(LONGEST_OVERLAP_S * rate), before.frames, after.frames)
+    if longest < LEAST_OVERLAP:
+        return 0
+    tail = before.read((before.frames - longest) / rate)
+    head = after.read(0.0, longest / rate)
+    if np.count_nonzero(np.diff(head[:LEAST_OVERLAP])) < LEAST_CHANGES:
+        return 0
+    starts = np.arange(longest - LEAST_OVERLAP + 1)
+    for i in range(LEAST_OVERLAP):
+        starts = starts[tail[starts + i] == head[i]]
+    found = 0
+    for start in starts.tolist():
+        if np.array_equal(tail[start:], head[: longest - start]):
+            if found:
+                return 0  # the sound repeats itself
+            found = longest - start
+    return found
+
+
+def _equal(before: Capture, after: Capture, count: int) -> bool:
+    """Whether the last frames of one part are the first of the other, sample for sample."""
+    rate, step = before.rate, 10 * before.rate
+    for first in range(0, count, step):
+        last = min(first + step, count)
+        begin = before.frames - count
+        tail = before.read((begin + first) / rate, (begin + last) / rate)
+        if not np.array_equal(tail, after.read(first / rate, last / rate)):
+            return False
+    return True
