@@ -15,7 +15,7 @@ from sigkit.errors import InputError
 from sigkit.tracks.coarse import CoarsePitch
 from sigkit.tracks.harmonics import EDGE
 from sigkit.tracks.phase import PhaseJoiner, PhaseTrack
-from sigkit.tracks.slopes import StretchPitch, Window
+from sigkit.tracks.slopes import StretchPhase, Window, pitch_in_windows
 from sigkit.tracks.stretch import TRIM, measure_stretch
 
 LOWEST_HZ = 27.0
@@ -200,10 +200,12 @@ def _track(
         first, last = math.ceil(core_from_s / hop_s - 1e-9), math.ceil(core_to_s / hop_s - 1e-9)
         frames = slice(first, min(last, count))
         last = core_to_s > capture.duration_s
-        for pitch, offset_s in tracker.stretches(sound, whole=last):
-            _write(pitch, offset_s, time_s[frames] - start_s, hz[frames], u_hz[frames])
+        for phase, offset_s in tracker.stretches(sound, whole=last):
+            found = pitch_in_windows(phase, time_s[frames] - start_s - offset_s, tracker.window)
+            known = np.isfinite(found[0])
+            hz[frames][known], u_hz[frames][known] = (values[known] for values in found)
             if phases is not None:
-                phases.add(pitch.phase, start_s + offset_s, core_from_s, core_to_s)
+                phases.add(phase, start_s + offset_s, core_from_s, core_to_s)
     return PitchTrack(time_s, hz, u_hz, np.isfinite(hz), window_s, hop_s)
 
 
@@ -234,8 +236,8 @@ class _Tracker:
         self.coarse = CoarsePitch(rate, low_hz, min(high_hz, 0.45 * rate))
         self.locked_hz = math.nan
 
-    def stretches(self, sound: Real, *, whole: bool) -> Iterator[tuple[StretchPitch, float]]:
-        """Yield the pitch of every stretch of tone, and where in ``sound`` its time counts from."""
+    def stretches(self, sound: Real, *, whole: bool) -> Iterator[tuple[StretchPhase, float]]:
+        """Yield the phase of every stretch of tone, and where in ``sound`` its time counts from."""
         if sound.size < self.coarse.size or not sound.any():
             return
         steady = self._same_note(sound, whole=whole)
@@ -250,14 +252,14 @@ class _Tracker:
             piece = sound[begin:end]
             moving = path_hz.max() / path_hz.min() > 1.02
             start = _extended(path_hz) if moving else float(np.median(path_hz))
-            pitch = measure_stretch(piece, self.rate, start, self.window, whole=True)
-            if pitch is None:
+            phase = measure_stretch(piece, self.rate, start, self.window, whole=True)
+            if phase is None:
                 continue
-            yield pitch, begin / self.rate
-            if pitch.steady:
-                self.locked_hz = pitch.mean_hz
+            yield phase, begin / self.rate
+            if phase.steady:
+                self.locked_hz = phase.mean_hz
 
-    def _same_note(self, sound: Real, *, whole: bool) -> StretchPitch | None:
+    def _same_note(self, sound: Real, *, whole: bool) -> StretchPhase | None:
         """Measure with the pitch of the piece before, if that explains all of this piece."""
         if math.isnan(self.locked_hz):
             return None
@@ -265,11 +267,11 @@ class _Tracker:
         rough, _ = self.coarse(sound[middle : middle + self.coarse.size])
         if not abs(rough / self.locked_hz - 1) < 0.01:
             return None
-        pitch = measure_stretch(sound, self.rate, self.locked_hz, self.window, whole=whole)
-        if pitch is None or not pitch.steady:
+        phase = measure_stretch(sound, self.rate, self.locked_hz, self.window, whole=whole)
+        if phase is None or not phase.steady:
             return None
-        self.locked_hz = pitch.mean_hz
-        return pitch
+        self.locked_hz = phase.mean_hz
+        return phase
 
     def _runs(self, sound: Real) -> Iterator[tuple[int, Real]]:
         """Yield first frame and rough pitches of every unbroken tone."""
@@ -298,17 +300,3 @@ def _without_slips(rough: Real) -> Real:
 def _extended(path_hz: Real) -> Real:
     """Rough pitches at the centres of frames, held over half a frame at both ends."""
     return np.concatenate([[path_hz[0]] * 2, path_hz, [path_hz[-1]] * 2])
-
-
-def _write(pitch: StretchPitch, offset_s: float, time_s: Real, hz: Real, u_hz: Real) -> None:
-    """Put the pitch, known once a period, onto the frames."""
-    at = time_s - offset_s
-    if not pitch.tone.any():
-        return
-    right = np.clip(np.searchsorted(pitch.time_s, at), 1, max(1, pitch.time_s.size - 1))
-    if pitch.time_s.size < 2:
-        return
-    inside = (at >= pitch.time_s[0]) & (at <= pitch.time_s[-1])
-    inside &= pitch.tone[right] & pitch.tone[right - 1]
-    hz[inside] = np.interp(at[inside], pitch.time_s, pitch.frequency_hz)
-    u_hz[inside] = np.interp(at[inside], pitch.time_s, pitch.u_hz)

@@ -1,15 +1,14 @@
-"""The slope of a phase in windows: pitch with its uncertainty, and where there is a tone at all."""
+"""Pitch in windows of a phase, with its uncertainty, and where there is a tone at all."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy import interpolate
 
 from sigkit.arrays import Flags, Real
-from sigkit.tracks.harmonics import EDGE, LAG_0, LAG_1, PhasePath
+from sigkit.tracks.harmonics import EDGE, PhasePath
 
 LEAST_PERIODICITY = 0.3
 """Correlation of a period with the next; noise has 0.17 here, a tone 6 dB below it 0.34."""
@@ -18,6 +17,12 @@ LOCKED_RAD = 0.35
 BROKEN_RAD = 0.12
 """Phase that a tone may slip against the periods before and after: 2 % of one. More is lost samples
 or another note; real oscillators jitter a hundred times less."""
+SMEAR = 1 / 8
+"""Second moment, in periods squared, of the response of the bands that the phase is taken from. It
+turns a phase by half of that times the phase's own bend, which is taken back."""
+SOFT_ENDS = 0.82
+"""Periods by which the noise of a window of N of them lies below that of a sharp one, 1 - s / N in
+variance, since bands and spline reach past its ends; calculated, and checked by the tests."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +39,7 @@ class Window:
 
 @dataclass(frozen=True)
 class StretchPhase:
-    """Phase once a period of one stretch.
+    """Phase once a period of one stretch of sound.
 
     Parameters
     ----------
@@ -43,51 +48,28 @@ class StretchPhase:
     cycles : ndarray, shape (n,)
         Phase of the fundamental in cycles from the first of them.
     u_cycles : ndarray, shape (n,)
-        Its standard deviation by noise, per period, at low frequencies.
+        Its standard deviation by noise and by harmonics that do not keep in step, per period, at
+        low frequencies.
     held : ndarray of bool, shape (n,)
         Whether the tone goes on there without a slip.
+    steady : bool
+        Whether the whole stretch was one tone that hardly moved.
     """
 
     time_s: Real
     cycles: Real
     u_cycles: Real
     held: Flags
-
-
-@dataclass(frozen=True)
-class StretchPitch:
-    """Pitch once a period of one stretch.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Centres of the windows, from the start of the sound that was handed in.
-    frequency_hz, u_hz : ndarray, shape (n,)
-        Pitch over the window, and its standard uncertainty by noise and by harmonics that do not
-        keep in step.
-    tone : ndarray of bool, shape (n,)
-        Whether the whole window holds this tone.
-    steady : bool
-        Whether the whole stretch was one tone that hardly moved.
-    phase : StretchPhase
-        The phase behind it.
-    """
-
-    time_s: Real
-    frequency_hz: Real
-    u_hz: Real
-    tone: Flags
     steady: bool
-    phase: StretchPhase
 
     @property
     def mean_hz(self) -> float:
-        """Mean pitch where there is a tone; nan elsewhere."""
-        return float(np.mean(self.frequency_hz[self.tone])) if self.tone.any() else math.nan
+        """Cycles from end to end over the time."""
+        return float((self.cycles[-1] - self.cycles[0]) / (self.time_s[-1] - self.time_s[0]))
 
 
-def slopes(time_s: Real, path: PhasePath, window: Window, *, steady: bool) -> StretchPitch | None:
-    """Take the least-squares slope of the phase in a window that starts at every period.
+def phase_of(time_s: Real, path: PhasePath, window: Window, *, moving: bool) -> StretchPhase | None:
+    """Count the cycles of a phase path, and say where its tone is held.
 
     Parameters
     ----------
@@ -96,48 +78,106 @@ def slopes(time_s: Real, path: PhasePath, window: Window, *, steady: bool) -> St
     path : PhasePath
         Phase against one cycle a period.
     window : Window
-        Length of the windows.
-    steady : bool
-        Whether the sound was taken as it is, and not resampled along its phase.
+        Length of the windows in which a pitch will be asked for.
+    moving : bool
+        Whether the sound was resampled along its phase.
 
     Returns
     -------
-    StretchPitch or None
+    StretchPhase or None
         None where the stretch is shorter than a window.
     """
     inner = slice(EDGE, time_s.size - EDGE)
     t, radians, sd = time_s[inner], path.radians[inner], path.sd[inner]
-    count = t.size
-    if count < window.least_periods:
+    if t.size <= window.least_periods:
         return None
-    mean_hz = (count - 1) / (t[-1] - t[0])
-    cycles = np.arange(count) + radians / (2 * np.pi) - mean_hz * (t - t[0])
-    local = np.gradient(t)
-    start = np.arange(count)
-    beyond = np.concatenate([t, t[-1] + local[-1] * np.arange(1, window.least_periods + 2)])
-    length = np.interp(t + window.seconds, beyond, np.arange(beyond.size)) - start
-    length = np.maximum(length, window.least_periods)
-    whole = np.floor(length).astype(np.intp)
-    complete = start + whole + 1 <= count
-    start, whole, part = start[complete], whole[complete], (length - whole)[complete]
-    if not start.size:
-        return None
-    # Periods weigh by their length, and less where the tone is much weaker than elsewhere.
-    weight = local / float(np.mean(local)) / np.maximum(sd / float(np.median(sd)), 0.5) ** 2
-    lines = _Lines(t - t.mean(), cycles, weight, sd / (2 * np.pi))
-    shorter, longer = lines(start, start + whole), lines(start, start + whole + 1)
-    centre, slope, u_slope = (a + part * (b - a) for a, b in zip(shorter, longer, strict=True))
     strongest = int(np.argmax(path.power)) + 1
     bad = (path.periodicity[inner] < LEAST_PERIODICITY) | (
         path.noise_sd[inner] * strongest > LOCKED_RAD
     )
     bad |= _slip(t, radians) > np.maximum(BROKEN_RAD, 6 * sd)
-    spoilt = np.concatenate([[0], np.cumsum(bad)])
-    tone = spoilt[start + whole + 1] == spoilt[start]
     share = path.share[inner]
-    steady = bool(steady and tone.all() and share.min() > 0.5 * share.max())
-    phase = StretchPhase(t, np.arange(count) + radians / (2 * np.pi), sd / (2 * np.pi), ~bad)
-    return StretchPitch(centre + t.mean(), mean_hz + slope, u_slope, tone, steady, phase)
+    steady = not moving and not bad.any() and bool(share.min() > 0.5 * share.max())
+    bend = np.diff(path.radians, 2)[EDGE - 1 : -(EDGE - 1)]
+    radians = radians - SMEAR / 2 * bend
+    cycles = np.arange(t.size) + radians / (2 * np.pi)
+    return StretchPhase(t, cycles, sd / (2 * np.pi), ~bad, steady)
+
+
+def pitch_in_windows(phase: StretchPhase, at_s: Real, window: Window) -> tuple[Real, Real]:
+    """Take the pitch in windows about some instants.
+
+    Parameters
+    ----------
+    phase : StretchPhase
+        Phase once a period.
+    at_s : ndarray, shape (n_frames,)
+        Centres of the windows.
+    window : Window
+        Their length.
+
+    Returns
+    -------
+    hz, u_hz : ndarray, shape (n_frames,)
+        Pitch and its standard uncertainty; nan where the window does not lie within a held tone.
+
+    Notes
+    -----
+    The slope of the straight line that fits the phase best over the window, which is the mean of
+    the pitch weighted by a parabola, 12/L^3 times the integral of tau phase(t + tau). The phase is
+    taken as a cubic spline through the periods, and the integral from its first and second
+    antiderivative.
+    """
+    hz, u_hz = np.full(at_s.size, np.nan), np.full(at_s.size, np.nan)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], phase.held, [False]])))
+    for begin, end in edges.reshape(-1, 2).tolist():
+        if end - begin <= window.least_periods:
+            continue
+        run = slice(begin, end)
+        t, cycles = phase.time_s[run], phase.cycles[run]
+        half = _half_lengths(t, cycles, at_s, window)
+        inside = np.flatnonzero((at_s - half >= t[0]) & (at_s + half <= t[-1]))
+        if not inside.size:
+            continue
+        middle, half = at_s[inside], half[inside]
+        pace = (cycles[-1] - cycles[0]) / (t[-1] - t[0])
+        deviation = cycles - cycles[0] - pace * (t - t[0])
+        once = interpolate.CubicSpline(t - t[0], deviation).antiderivative()
+        twice = once.antiderivative()
+        before, after = middle - half - t[0], middle + half - t[0]
+        moment = half * (once(after) + once(before)) - (twice(after) - twice(before))
+        hz[inside] = pace + 1.5 / half**3 * moment
+        u_hz[inside] = _noise_of_slope(t, phase.u_cycles[run], middle, half)
+    return hz, u_hz
+
+
+def _half_lengths(time_s: Real, cycles: Real, at_s: Real, window: Window) -> Real:
+    """Half the length of each window: that asked for, or the least number of periods."""
+    count = np.maximum.accumulate(cycles)
+    at = np.interp(at_s, time_s, count)
+    half = window.least_periods / 2
+    periods_s = np.interp(at + half, count, time_s) - np.interp(at - half, count, time_s)
+    lengths: Real = np.maximum(window.seconds, periods_s) / 2
+    return lengths
+
+
+def _noise_of_slope(time_s: Real, sd: Real, middle: Real, half: Real) -> Real:
+    """Return the standard uncertainty of the slope of a phase with white noise in each period."""
+    period = np.gradient(time_s)
+    since = time_s - time_s[0]
+    density = sd**2 * period
+    sums = [
+        np.concatenate([[0.0], np.cumsum((v[1:] + v[:-1]) / 2 * period[:-1])])
+        for v in (density, density * since, density * since**2)
+    ]
+    centre = middle - time_s[0]
+    plain, first, second = (
+        np.interp(centre + half, since, s) - np.interp(centre - half, since, s) for s in sums
+    )
+    about_centre = np.maximum(second - 2 * centre * first + centre**2 * plain, 0.0)
+    periods = 2 * half / np.interp(centre, since, period)
+    u: Real = 1.5 / half**3 * np.sqrt(about_centre * (1 - SOFT_ENDS / periods))
+    return u
 
 
 def _slip(time_s: Real, radians: Real) -> Real:
@@ -148,33 +188,3 @@ def _slip(time_s: Real, radians: Real) -> Real:
     slip[2:-3] = 2 * np.pi * around / pace.mean()
     slip[3:-2] = np.maximum(slip[3:-2], slip[2:-3])
     return slip
-
-
-class _Lines:
-    """Weighted straight lines through any window of a phase, by running sums."""
-
-    def __init__(self, x: Real, y: Real, weight: Real, sd: Real) -> None:
-        noise = (weight * sd) ** 2
-        self._sums = [
-            np.concatenate([[0.0], np.cumsum(v)])
-            for v in (
-                weight,
-                weight * x,
-                weight * x * x,
-                weight * y,
-                weight * x * y,
-                noise,
-                noise * x,
-                noise * x * x,
-            )
-        ]
-
-    def __call__(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> tuple[Real, Real, Real]:
-        """Return centre, slope and standard uncertainty of the slope of each window."""
-        w, wx, wxx, wy, wxy, v, vx, vxx = (s[stop] - s[start] for s in self._sums)
-        centre = wx / w
-        spread = wxx - wx * centre
-        count = (stop - start).astype(np.float64)
-        colour = LAG_0 + 2 * LAG_1 * (1 - 3 / count + 3 / (count**2 - 1) / count)
-        scatter = np.maximum(vxx - 2 * centre * vx + centre**2 * v, 0) * colour
-        return centre, (wxy - centre * wy) / spread, np.sqrt(scatter) / spread

@@ -1,4 +1,4 @@
-"""Pitch of one stretch of unbroken tone, from the phase of all its harmonics.
+"""Phase of one stretch of unbroken tone, from all its harmonics.
 
 A steady stretch is measured as it is. A moving one is first resampled along its own phase, so
 that every period has the same number of samples; what is left of the motion is then small, and
@@ -17,13 +17,13 @@ from scipy import ndimage
 from sigkit.arrays import Real
 from sigkit.tracks.harmonics import EDGE, PhasePath, demodulate, follow_phase
 from sigkit.tracks.resample import cycles_of, path_of, resample
-from sigkit.tracks.slopes import StretchPitch, Window, slopes
+from sigkit.tracks.slopes import StretchPhase, Window, phase_of
 
 FEWEST_PERIODS = 16
 """Periods below which a stretch is not measured."""
-IN_BAND = 0.15
+IN_BAND = 0.1
 """How far a harmonic may wander, in fundamentals, before the stretch is resampled along its phase:
-the bands weigh a tone there 0.95."""
+the bands weigh a tone there 0.98."""
 OTHER_SOUND = 0.5
 """A period of which the tone explains less than this part of what it usually does, at the ends of
 a stretch, belongs to another sound."""
@@ -35,8 +35,8 @@ TRIM = 0.02
 
 def measure_stretch(
     sound: Real, rate: int, start_hz: float | Real, window: Window, *, whole: bool = False
-) -> StretchPitch | None:
-    """Measure the pitch along a stretch of tone.
+) -> StretchPhase | None:
+    """Measure the phase along a stretch of tone.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def measure_stretch(
 
     Returns
     -------
-    StretchPitch or None
+    StretchPhase or None
         None where the stretch is too short, or no tone stands out of the noise.
     """
     if isinstance(start_hz, float):
@@ -63,7 +63,7 @@ def measure_stretch(
 
 def _steady(
     sound: Real, rate: int, hz: float, window: Window, whole: bool, *, crops: int
-) -> StretchPitch | None:
+) -> StretchPhase | None:
     for _ in range(4):
         grid = _whole_periods(sound.size, rate, hz, whole)
         if grid is None:
@@ -94,12 +94,12 @@ def _steady(
         hz = on_grid * (1 + middle)
     if multiple > 1:
         return None
-    return slopes(np.arange(periods) * (size / periods / rate), path, window, steady=True)
+    return phase_of(np.arange(periods) * (size / periods / rate), path, window, moving=False)
 
 
 def _along(
     sound: Real, rate: int, cycles: Real, window: Window, *, crops: int
-) -> StretchPitch | None:
+) -> StretchPhase | None:
     """Measure a moving tone: resample along its phase, then along what that shows."""
     result = None
     for turn in range(3):
@@ -121,7 +121,7 @@ def _along(
             begin, end = round(samples[own[0]]), round(samples[own[1] - 1])
             part = _along(sound[begin:end], rate, cycles[begin:end], window, crops=crops - 1)
             return _later(part, begin / rate)
-        result = slopes(samples / rate, path, window, steady=False)
+        result = phase_of(samples / rate, path, window, moving=True)
         wander = np.diff(ndimage.uniform_filter1d(path.radians, 5)[EDGE:-EDGE]) / (2 * np.pi)
         if turn and np.quantile(abs(wander), 0.98) * path.highest < IN_BAND:
             break
@@ -131,11 +131,10 @@ def _along(
     return result
 
 
-def _later(pitch: StretchPitch | None, seconds: float) -> StretchPitch | None:
-    if pitch is None:
+def _later(phase: StretchPhase | None, seconds: float) -> StretchPhase | None:
+    if phase is None:
         return None
-    phase = replace(pitch.phase, time_s=pitch.phase.time_s + seconds)
-    return replace(pitch, time_s=pitch.time_s + seconds, steady=False, phase=phase)
+    return replace(phase, time_s=phase.time_s + seconds, steady=False)
 
 
 def _own_part(path: PhasePath) -> tuple[int, int] | None:
