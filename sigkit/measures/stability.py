@@ -13,7 +13,7 @@ import pandas as pd
 from sigkit.arrays import Real
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
-from sigkit.measures.allan import allan_deviation
+from sigkit.measures.allan import COLUMNS, allan_deviation
 from sigkit.measures.fits import fit_line
 from sigkit.measures.held_note import (
     clock_term,
@@ -331,6 +331,7 @@ def _allan(track: PitchTrack, reference_hz: float) -> pd.DataFrame:
     lowest = 2 * track.window_s
     longest_s = part.size * track.hop_s / 4
     if longest_s < lowest:
-        return pd.DataFrame(columns=["tau_s", "adev", "adev_low", "adev_high"], dtype=float)
+        return pd.DataFrame(columns=COLUMNS, dtype=float)
     octaves = int(math.log2(longest_s / lowest)) + 1
-    return allan_deviation(part, track.hop_s, lowest * 2.0 ** np.arange(octaves))
+    phase_s = np.concatenate([[0.0], np.cumsum(part)]) * track.hop_s
+    return allan_deviation(phase_s, track.hop_s, lowest * 2.0 ** np.arange(octaves))

@@ -200,7 +200,7 @@ def test_allan_deviation_of_a_drift(tmp_path, hz):
     r = sigkit.measure_stability(held_note(tmp_path, "saw", hz, 30 * t / 60, snr_db=60))
     d = 30 / 60 * math.log(2) / 1200
     table = r.allan
-    assert list(table.columns) == ["tau_s", "adev", "adev_low", "adev_high"]
+    assert list(table.columns)[:4] == ["tau_s", "adev", "adev_low", "adev_high"]
     expected = d * table.tau_s.to_numpy() / math.sqrt(2)
     assert table.adev.to_numpy() == pytest.approx(expected, rel=0.03)
     assert (table.adev_low < table.adev).all()
