@@ -34,6 +34,8 @@ SECOND_DIFFERENCE = 6 * LAG_0 - 8 * LAG_1
 MOST_DIFFERENCES = 256
 """Second differences used for the noise of a harmonic: its variance is known to 10 % then."""
 LOW_HARMONICS = 12
+FIRST_HARMONICS = 24
+"""Harmonics of the first step, which only has to line up the others."""
 ASTRAY_RAD = 0.01
 """Phase a period, 3 cents, by which the strongest harmonic may depart from most of the low ones."""
 SIGNIFICANT = 7.0
@@ -98,10 +100,12 @@ def demodulate(sound: Real, periods: int) -> Complex:
     if spectrum.size < needed:
         spectrum = np.concatenate([spectrum, np.zeros(needed - spectrum.size)])
     bands = spectrum[:needed].reshape(count + 1, periods)
-    rise = np.sin(np.arange(periods) * (np.pi / 2 / periods)) ** 2
-    folded = bands[1:] * (1 - rise) + bands[:-1] * rise
+    scale = 2 * periods / n
+    rise = scale * np.sin(np.arange(periods) * (np.pi / 2 / periods)) ** 2
+    folded = bands[1:] * (scale - rise)
+    folded += bands[:-1] * rise
     amplitudes: Complex = fft.ifft(folded, axis=1, overwrite_x=True)
-    return amplitudes * (2 * periods / n)
+    return amplitudes
 
 
 def follow_phase(amplitudes: Complex, window: int) -> PhasePath | None:
@@ -151,7 +155,10 @@ def follow_phase(amplitudes: Complex, window: int) -> PhasePath | None:
     for step in range(10):
         last = reach
         reach = int(min(count, max(reach, 0.4 / max(sd, 1e-12))))
-        turned = amplitudes[:reach] * _powers(np.exp(-1j * phase), reach)
+        if not step:
+            reach = min(reach, max(strongest + 1, FIRST_HARMONICS))
+        turned = _powers(np.exp(-1j * phase), reach)
+        turned *= amplitudes[:reach]
         mean = turned[:, inner].mean(axis=1)
         if step:
             noise[:reach] = _noise_by_length(turned[:, inner], mean)
@@ -179,7 +186,7 @@ def follow_phase(amplitudes: Complex, window: int) -> PhasePath | None:
     )
     squared = np.zeros(count)
     squared[:reach] = np.abs(kept) ** 2
-    own = _align(turned, kept, noise[:reach])
+    own = _align(turned, kept, noise[:reach]) if discord.any() else fit
     return PhasePath(
         radians=phase,
         sd=sd / fit.level,
@@ -291,8 +298,14 @@ def _weighted_median(values: Real, weight: Real) -> Real:
 
 
 def _powers(base: Complex, count: int) -> Complex:
-    """First to ``count``-th power of each element, shape (count, n)."""
-    turns: Complex = np.multiply.accumulate(np.broadcast_to(base, (count, base.size)), axis=0)
+    """First to ``count``-th power of each element, shape (count, n), by doubling."""
+    turns: Complex = np.empty((count, base.size), np.complex128)
+    turns[0] = base
+    done = 1
+    while done < count:
+        more = min(done, count - done)
+        np.multiply(turns[:more], turns[done - 1], out=turns[done : done + more])
+        done += more
     return turns
 
 
@@ -305,20 +318,21 @@ def _significant(mean: Complex, noise: Real, periods: int) -> Complex:
 
 def _noise_by_difference(amplitudes: Complex) -> Real:
     """Noise variance per quadrature from second differences of the complex amplitudes."""
-    bend = np.abs(_second_difference(amplitudes)) ** 2
+    bend = np.abs(_second_difference(amplitudes, MOST_DIFFERENCES // 2)) ** 2
     return _smooth(np.median(bend, axis=1) / (math.log(2) * 2 * SECOND_DIFFERENCE))
 
 
 def _noise_by_length(turned: Complex, mean: Complex) -> Real:
     """Noise variance per quadrature from second differences of the amplitudes' lengths."""
     unit = np.conj(mean) / np.maximum(np.abs(mean), 1e-300)
-    bend = np.abs((_second_difference(turned) * unit[:, None]).real)
+    bend = _second_difference(turned, MOST_DIFFERENCES)
+    bend = np.abs(bend.real * unit.real[:, None] - bend.imag * unit.imag[:, None])
     return _smooth(np.mean(bend, axis=1) ** 2 * (np.pi / 2) / SECOND_DIFFERENCE)
 
 
-def _second_difference(amplitudes: Complex) -> Complex:
-    """Second differences along the periods; of long stretches a few hundred evenly spread ones."""
-    step = max(1, amplitudes.shape[1] // MOST_DIFFERENCES)
+def _second_difference(amplitudes: Complex, most: int) -> Complex:
+    """Second differences along the periods; of long stretches about so many evenly spread ones."""
+    step = max(1, amplitudes.shape[1] // most)
     middle = amplitudes[:, 1:-1:step]
     return amplitudes[:, :-2:step] - 2 * middle + amplitudes[:, 2::step]
 

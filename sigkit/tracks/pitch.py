@@ -231,18 +231,24 @@ class _Tracker:
 
     def __init__(self, rate: int, window: Window, low_hz: float, high_hz: float) -> None:
         self.rate, self.window = rate, window
-        longest_s = max(window.seconds, window.least_periods / low_hz)
-        self.guard_s = (longest_s / 2 + (EDGE + 3) / low_hz + TRIM * CORE_S) / (1 - 2 * TRIM)
+        self.guard_s = self._guard_s(low_hz)
         self.coarse = CoarsePitch(rate, low_hz, min(high_hz, 0.45 * rate))
         self.locked_hz = math.nan
+
+    def _guard_s(self, hz: float) -> float:
+        """Sound that a note needs on either side of what is asked about."""
+        longest_s = max(self.window.seconds, self.window.least_periods / hz)
+        return (longest_s / 2 + (EDGE + 3) / hz + TRIM * CORE_S) / (1 - 2 * TRIM)
 
     def stretches(self, sound: Real, *, whole: bool) -> Iterator[tuple[StretchPhase, float]]:
         """Yield the phase of every stretch of tone, and where in ``sound`` its time counts from."""
         if sound.size < self.coarse.size or not sound.any():
             return
-        steady = self._same_note(sound, whole=whole)
+        # A note that is known needs less on either side than the lowest one.
+        spare = 0 if whole or math.isnan(self.locked_hz) else self._spare()
+        steady = self._same_note(sound[spare : sound.size - spare], whole=whole)
         if steady is not None:
-            yield steady, 0.0
+            yield steady, spare / self.rate
             return
         self.locked_hz = math.nan
         for first, path_hz in self._runs(sound):
@@ -258,6 +264,9 @@ class _Tracker:
             yield phase, begin / self.rate
             if phase.steady:
                 self.locked_hz = phase.mean_hz
+
+    def _spare(self) -> int:
+        return int(max(0.0, self.guard_s - 1.1 * self._guard_s(self.locked_hz)) * self.rate)
 
     def _same_note(self, sound: Real, *, whole: bool) -> StretchPhase | None:
         """Measure with the pitch of the piece before, if that explains all of this piece."""
