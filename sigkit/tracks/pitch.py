@@ -33,26 +33,31 @@ class PitchTrack:
 
     Parameters
     ----------
-    time_s : ndarray, shape (n_frames,)
-        Centres of the frames from the start of the capture.
     frequency_hz : ndarray, shape (n_frames,)
         Pitch over the window, weighted by a parabola as least squares on the phase does; nan in
         gaps.
     u_hz : ndarray, shape (n_frames,)
-        Its standard uncertainty by additive noise; nan in gaps. The sound card's clock is not
-        in it. Frames closer than a window share sound, so their noise is correlated.
-    voiced : ndarray of bool, shape (n_frames,)
-        Whether the whole window holds a tone.
+        Its standard uncertainty by additive noise, in single precision; nan in gaps. The sound
+        card's clock is not in it. Frames closer than a window share sound, so their noise is
+        correlated.
     window_s, hop_s : float
         Length of the window (longer for low notes) and distance of the frames.
     """
 
-    time_s: Real
     frequency_hz: Real
     u_hz: Real
-    voiced: Flags
     window_s: float
     hop_s: float
+
+    @property
+    def time_s(self) -> Real:
+        """Centres of the frames from the start of the capture, shape (n_frames,)."""
+        return np.arange(self.frequency_hz.size) * self.hop_s
+
+    @property
+    def voiced(self) -> Flags:
+        """Whether the whole window holds a tone, shape (n_frames,)."""
+        return np.isfinite(self.frequency_hz)
 
     def cents(self, reference_hz: float) -> Real:
         """Return the pitch in cents above ``reference_hz``; nan in gaps."""
@@ -194,19 +199,19 @@ def _track(
         )
     tracker = _Tracker(capture.rate, Window(window_s, least_periods), low_hz, high_hz)
     count = math.floor(capture.duration_s / hop_s + 1e-9) + 1
-    time_s = np.arange(count) * hop_s
-    hz, u_hz = np.full(count, np.nan), np.full(count, np.nan)
+    hz, u_hz = np.full(count, np.nan), np.full(count, np.nan, np.float32)
     for start_s, sound, core_from_s, core_to_s in _overlapping(capture, tracker.guard_s):
         first, last = math.ceil(core_from_s / hop_s - 1e-9), math.ceil(core_to_s / hop_s - 1e-9)
         frames = slice(first, min(last, count))
+        time_s = np.arange(frames.start, frames.stop) * hop_s
         last = core_to_s > capture.duration_s
         for phase, offset_s in tracker.stretches(sound, whole=last):
-            found = pitch_in_windows(phase, time_s[frames] - start_s - offset_s, tracker.window)
+            found = pitch_in_windows(phase, time_s - start_s - offset_s, tracker.window)
             known = np.isfinite(found[0])
             hz[frames][known], u_hz[frames][known] = (values[known] for values in found)
             if phases is not None:
                 phases.add(phase, start_s + offset_s, core_from_s, core_to_s)
-    return PitchTrack(time_s, hz, u_hz, np.isfinite(hz), window_s, hop_s)
+    return PitchTrack(hz, u_hz, window_s, hop_s)
 
 
 def _overlapping(capture: Capture, guard_s: float) -> Iterator[tuple[float, Real, float, float]]:
