@@ -16,7 +16,7 @@ import hashlib
 import math
 import os
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
@@ -25,6 +25,7 @@ import soundfile as sf
 from numpy.typing import NDArray
 
 from sigkit.captures.disk import decoder, opened
+from sigkit.captures.fitness import LEVEL_TESTS, Fitness, Problem
 from sigkit.captures.header import find_data, time_reference
 from sigkit.captures.wav import Capture, open_capture, spoken_time
 from sigkit.errors import InputError
@@ -114,6 +115,30 @@ class JoinedCapture(Capture):
         """SHA-256 of the files' own SHA-256, one a line in hexadecimal, in their order."""
         lines = "".join(f"{part.capture.sha256}\n" for part in self.parts)
         return hashlib.sha256(lines.encode("ascii")).hexdigest()
+
+    def fitness(self) -> Fitness:
+        """Say whether the capture is fit to measure; reads it once from start to end.
+
+        A seam where sound is missing, or may be, harms the level tests: they would take it for
+        something that the instrument did.
+        """
+        found = super().fitness()
+        broken = [
+            (part.begin / self.rate, seam.words)
+            for part, seam in zip(self.parts[1:], self.seams, strict=True)
+            if seam.gap_s > 0 or seam.how == "not known"
+        ]
+        if not broken:
+            return found
+        problem = Problem(
+            "recorder began a new file",
+            ", ".join(f"{at_s:.1f} s" for at_s, _ in broken),
+            "; ".join(dict.fromkeys(words for _, words in broken)),
+            LEVEL_TESTS,
+            "Keep takes short enough for one file; pitch tests can use this one.",
+            "record again",
+        )
+        return replace(found, problems=(problem, *found.problems))
 
     def _stretch(
         self, start: int, stop: int, size: int

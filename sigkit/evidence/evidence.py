@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import shutil
@@ -100,18 +101,19 @@ class Evidence:
             if outcome.error is not None:
                 error = outcome.error
                 lost = isinstance(error, InputError) or math.isnan(outcome.duration_s)
-                found.append(Problem(error.problem, key, error.remedy, lost=lost))
-            if outcome.sha256 and outcome.sha256 in seen:
-                found.append(
-                    Problem(
-                        f"The same recording as {seen[outcome.sha256]}, byte for byte.",
-                        key,
-                        "Find out which of the two names is right, and remove the other.",
-                        lost=False,
+                found.append(Problem(error.problem, error.where or key, error.remedy, lost=lost))
+            for file in outcome.files:
+                if file.sha256 and file.sha256 in seen:
+                    found.append(
+                        Problem(
+                            f"The same recording as {seen[file.sha256]}, byte for byte.",
+                            file.key,
+                            "Find out which of the two names is right, and remove the other.",
+                            lost=False,
+                        )
                     )
-                )
-            elif outcome.sha256:
-                seen[outcome.sha256] = key
+                elif file.sha256:
+                    seen[file.sha256] = file.key
         return tuple(self._without_place(problem) for problem in found)
 
     def to_dict(self) -> dict[str, Any]:
@@ -234,23 +236,28 @@ class Evidence:
         return plain
 
     def capture_list(self) -> list[dict[str, Any]]:
-        """Return every capture of the job with size, SHA-256, whether it was used, and why not."""
+        """Return every file of the job with size, SHA-256, whether it was used, and why not.
+
+        Of a take in several files ``part`` says which one it is, such as ``2 of 3``.
+        """
         listed = [
             {
-                "path": o.take.key,
-                "bytes": o.size_bytes,
-                "sha256": o.sha256,
+                "path": file.key,
+                "bytes": file.size_bytes,
+                "sha256": file.sha256,
+                "part": f"{number} of {len(o.files)}" if len(o.files) > 1 else "",
                 "used": o.used,
                 "why_not": o.reason,
             }
             for o in self.outcomes
+            for number, file in enumerate(o.files, start=1)
         ]
         for problem in self.job.problems:
             path = self.job.folder / problem.where
             if path.is_file():
                 entry = file_entry(path, problem.where)
                 why = f"{problem.problem} {problem.remedy}"
-                listed.append({**entry, "used": False, "why_not": why})
+                listed.append({**entry, "part": "", "used": False, "why_not": why})
         plain: list[dict[str, Any]] = self._cleaned(sorted(listed, key=lambda e: str(e["path"])))
         return plain
 
@@ -329,6 +336,8 @@ def _capture(outcome: Outcome) -> dict[str, Any]:
         "path": outcome.take.key,
         "sha256": outcome.sha256,
         "bytes": outcome.size_bytes,
+        "files": [dataclasses.asdict(file) for file in outcome.files],
+        "joined": outcome.joined,
         "duration_s": outcome.duration_s,
         "used": outcome.used,
         "why_not": outcome.reason,

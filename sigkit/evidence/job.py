@@ -4,27 +4,30 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.errors import InputError
-from sigkit.evidence.manifest import is_evidence
-from sigkit.evidence.names import (
-    LOSSLESS,
-    LOSSY,
-    PATTERN,
-    SUFFIXES,
-    CaptureName,
-    closest,
-    read_name,
-    stage_order,
+from sigkit.evidence.files import is_sound, is_stage, misplaced, named_files, sounds, whole_takes
+from sigkit.evidence.names import CaptureName, closest, stage_order, without_part
+from sigkit.evidence.readings import FILE as READINGS
+from sigkit.evidence.readings import (
+    Rail,
+    Reading,
+    rails_of,
+    read_readings,
+    room_of,
+    strangers,
+    temperature,
 )
 from sigkit.evidence.settings import FILE, Settings, capture_options, read_settings
 from sigkit.measures import TESTS
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from sigkit.evidence.evidence import Evidence
 
 RESERVED = frozenset(
@@ -32,6 +35,8 @@ RESERVED = frozenset(
     | {"limit_source", "limit_verdict", "p_within", "remarks"}
 )
 """Columns of the results beside the stages."""
+RAIL_STEP_V = 0.05
+"""How finely rails are known that job.toml gives; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -45,11 +50,13 @@ class Stage:
     date : str
         Date as the job gives it, empty where it gives none.
     room_c : float or None
-        Room temperature in degrees Celsius.
+        Room temperature in degrees Celsius, as job.toml gives it, else the mean of the readings.
     rails_v : mapping of str to float
-        Supply rails in volts by name.
+        Supply rails in volts by name, as job.toml gives them, else the medians of the readings.
     reason : str
         Why the stage has no captures; empty where it has some.
+    readings : tuple of Reading
+        The stage's lines of readings.csv.
     """
 
     name: str
@@ -57,6 +64,21 @@ class Stage:
     room_c: float | None = None
     rails_v: Mapping[str, float] = field(default_factory=dict)
     reason: str = ""
+    readings: tuple[Reading, ...] = ()
+
+    def readings_of(self, test: str, subject: str) -> list[Reading]:
+        """Return the readings that belong to a test and subject."""
+        return [reading for reading in self.readings if reading.is_of(test, subject)]
+
+    def room_of(self, test: str, subject: str) -> float | None:
+        """Return the room temperature at a test: that of its own readings, else the stage's."""
+        read = room_of(self.readings_of(test, subject))
+        return self.room_c if read is None else read
+
+    def rails_of(self, test: str, subject: str) -> dict[str, Rail]:
+        """Return the supply rails at a test: those of its own readings, else the stage's."""
+        own = {name: Rail(volts, RAIL_STEP_V) for name, volts in self.rails_v.items()}
+        return own | rails_of(self.readings_of(test, subject))
 
 
 @dataclass(frozen=True)
@@ -70,13 +92,20 @@ class Take:
     name : CaptureName
         Test, subject, setting and number of the take.
     path : Path
-        The file.
+        The file; of a take in parts the first.
     channel : int or None
         0-based channel; None leaves the choice to the reader.
     options : mapping
-        Keyword options for the measure.
-    power_on_width_s : float
-        Seconds between the earliest and the latest power-on time, 0 where it is known.
+        Keyword options for the measure, but for the power-on time.
+    power_on_s : tuple of float, or None
+        Earliest and latest power-on time in seconds from the start of the capture, equal where it
+        is known; None where the job does not say.
+    more : tuple of Path
+        The other files of a take in parts, in order.
+    gap_s : float, list of float, or None
+        Seconds missing between the parts, where the job says so.
+    room : DataFrame or None
+        Room temperature over time since switch-on: columns time_s and room_c.
     """
 
     stage: str
@@ -84,12 +113,25 @@ class Take:
     path: Path
     channel: int | None = None
     options: Mapping[str, Any] = field(default_factory=dict)
-    power_on_width_s: float = 0.0
+    power_on_s: tuple[float, float] | None = None
+    more: tuple[Path, ...] = ()
+    gap_s: float | Sequence[float] | None = None
+    room: pd.DataFrame | None = field(default=None, compare=False)
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Every file of the take, in order."""
+        return (self.path, *self.more)
 
     @property
     def key(self) -> str:
-        """``STAGE/NAME`` with forward slashes, the same on every machine."""
+        """``STAGE/NAME`` with forward slashes, the same on every machine; of parts the first."""
         return f"{self.stage}/{self.path.name}"
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """``STAGE/NAME`` of every file."""
+        return tuple(f"{self.stage}/{path.name}" for path in self.paths)
 
 
 @dataclass(frozen=True)
@@ -153,7 +195,9 @@ def open_job(folder: str | Path) -> Job:
     folder : str or Path
         The job's folder. Its sub-folders are the stages, in natural order; folders named
         ``evidence...`` and hidden ones are left out. Captures are named
-        ``TEST-SUBJECT[-SETTING][-tN].wav``. An optional ``job.toml`` adds what names can't say.
+        ``TEST-SUBJECT[-SETTING][-tN].wav``, and the files of a take that the recorder split end in
+        ``-p1.wav``, ``-p2.wav`` and so on. An optional ``job.toml`` adds what names can't say, an
+        optional ``readings.csv`` what was read off meters.
 
     Returns
     -------
@@ -163,8 +207,8 @@ def open_job(folder: str | Path) -> Job:
     Raises
     ------
     InputError
-        No folder, no stage, a wrong key, test or stage in job.toml, or a stage that has neither
-        captures nor a reason.
+        No folder, no stage, a wrong key, test or stage in job.toml or readings.csv, or a stage that
+        has neither captures nor a reason.
 
     Notes
     -----
@@ -180,51 +224,34 @@ def open_job(folder: str | Path) -> Job:
     folder = folder.resolve()
     settings = read_settings(folder / FILE)
     try:
-        found = {path.name: _sounds(path) for path in folder.iterdir() if _is_stage(path)}
-        loose = sorted(p for p in folder.iterdir() if p.is_file() and _is_sound(p))
+        found = {path.name: sounds(path) for path in folder.iterdir() if is_stage(path)}
+        loose = sorted(p for p in folder.iterdir() if p.is_file() and is_sound(p))
     except OSError as error:
         raise InputError(
             f"The job folder cannot be read: {error.strerror}.",
             where=str(folder),
             remedy="Check that you may read it and its sub-folders.",
         ) from error
-    stages = tuple(_stage(name, found, settings) for name in _stage_names(found, settings))
-    if not stages:
+    names = _stage_names(found, settings)
+    if not names:
         raise InputError(
             "The job folder has no stages.",
             where=str(folder),
             remedy="Put the captures in sub-folders such as 'before' and 'after'.",
         )
-    _check_capture_keys(settings, found)
-    problems = [_misplaced(path.name, "lies outside every stage") for path in loose]
-    takes: dict[tuple[str, CaptureName], Take] = {}
+    readings = read_readings(folder / READINGS, names)
+    stages = tuple(_stage(name, found, settings, readings) for name in names)
+    problems = [misplaced(path.name, "lies outside every stage") for path in loose]
+    takes: list[Take] = []
     for stage in stages:
-        for path in found.get(stage.name, []):
-            key = path.relative_to(folder).as_posix()
-            try:
-                name = _name(path, key, takes.get)
-            except InputError as error:
-                problems.append(error)
-                continue
-            takes[stage.name, name] = _take(stage.name, name, path, settings)
-    return Job(folder, settings, stages, tuple(takes.values()), tuple(problems))
-
-
-def _is_stage(path: Path) -> bool:
-    hidden = path.name.startswith((".", "evidence"))
-    return path.is_dir() and not hidden and not is_evidence(path)
-
-
-def _is_sound(path: Path) -> bool:
-    return not path.name.startswith(".") and path.suffix.casefold() in SUFFIXES + LOSSLESS + LOSSY
-
-
-def _sounds(folder: Path) -> list[Path]:
-    """Return every sound in a stage's folder, the ones in deeper folders too."""
-    return sorted(
-        (p for p in folder.rglob("*") if _is_sound(p)),
-        key=lambda p: (p.name.casefold(), p.as_posix()),
-    )
+        named, wrong = named_files(folder, found.get(stage.name, []))
+        whole, broken = whole_takes(stage.name, named)
+        problems += wrong + broken
+        takes += [_take(stage, name, paths, settings) for name, paths in whole.items()]
+    _check_capture_keys(settings, found, takes)
+    subjects = {test: {t.name.subject for t in takes if t.name.test == test} for test in TESTS}
+    problems += strangers(readings, subjects)
+    return Job(folder, settings, stages, tuple(takes), tuple(problems))
 
 
 def _stage_names(found: Mapping[str, list[Path]], settings: Settings) -> list[str]:
@@ -247,7 +274,9 @@ def _stage_names(found: Mapping[str, list[Path]], settings: Settings) -> list[st
     return sorted({*found, *settings.stages}, key=stage_order)
 
 
-def _stage(name: str, found: Mapping[str, list[Path]], settings: Settings) -> Stage:
+def _stage(
+    name: str, found: Mapping[str, list[Path]], settings: Settings, readings: Sequence[Reading]
+) -> Stage:
     entry = settings.stages.get(name, {})
     reason = entry.get("reason", "").strip()
     if not found.get(name) and not reason:
@@ -266,12 +295,15 @@ def _stage(name: str, found: Mapping[str, list[Path]], settings: Settings) -> St
     date = entry.get("date", "")
     if isinstance(date, datetime.datetime):
         date = date.date()
+    own = tuple(reading for reading in readings if reading.stage == name)
+    rails_v = {rail: read.volts for rail, read in rails_of(own).items()}
     return Stage(
         name,
         date=str(date),
-        room_c=entry.get("room_c"),
-        rails_v=entry.get("rails_v", {}),
+        room_c=entry.get("room_c", room_of(own)),
+        rails_v=entry.get("rails_v", rails_v),
         reason=reason,
+        readings=own,
     )
 
 
@@ -280,66 +312,71 @@ def _toml_key(name: str) -> str:
     return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else f'"{name}"'
 
 
-def _name(
-    path: Path, key: str, taken: Callable[[tuple[str, CaptureName]], Take | None]
-) -> CaptureName:
-    """Read the name of a capture, and refuse one in the wrong place, of another kind or twice."""
-    stage, *deeper = key.split("/")
-    if len(deeper) > 1:
-        raise _misplaced(key, "lies deeper than its stage's folder")
-    if not path.is_file():
-        what = "a folder" if path.is_dir() else "not a regular file"
-        what = what if path.exists() else "a link to nothing"
+def _take(stage: Stage, name: CaptureName, paths: Sequence[Path], settings: Settings) -> Take:
+    keys = _entries(stage.name, paths)
+    given = [key for key in keys if key in settings.captures]
+    own = settings.captures[given[0]] if given else {}
+    key = given[0] if given else keys[0]
+    options, power_on_s = capture_options(TESTS[name.test], settings, own, key)
+    if "gap_s" in own and len(paths) == 1:
         raise InputError(
-            f"A capture must be a WAV file; this is {what}.",
-            where=key,
-            remedy="Put the WAV file itself there, or move this out of the job's folder.",
+            "gap_s is for a take in several parts; this one has one.",
+            where=f'{FILE}, [captures."{key}"], gap_s',
+            remedy="Remove it, or name the parts -p1, -p2 and so on.",
         )
-    if path.suffix.casefold() in LOSSLESS:
-        raise InputError(
-            f"A job takes WAV files only; this one is {path.suffix!r}.",
-            where=key,
-            remedy="Export it as WAV without changing rate or level, and keep the original.",
-        )
-    if path.suffix.casefold() not in SUFFIXES:
-        raise InputError(
-            f"A capture must be a WAV file; this one is {path.suffix!r}.",
-            where=key,
-            remedy="Record WAV: a compressed copy no longer shows what was recorded.",
-        )
-    name = read_name(path.name, where=key)
-    if (first := taken((stage, name))) is not None:
-        raise InputError(
-            f"The stage already has this take: {first.path.name}.",
-            where=key,
-            remedy="Number the takes -t1, -t2 and so on.",
-        )
-    return name
-
-
-def _take(stage: str, name: CaptureName, path: Path, settings: Settings) -> Take:
-    key = f"{stage}/{path.name}"
-    own = settings.captures.get(key, settings.captures.get(f"{stage}/{path.stem}", {}))
-    options, width = capture_options(TESTS[name.test], settings, own, key)
-    return Take(stage, name, path, own.get("channel"), options, width)
-
-
-def _misplaced(key: str, how: str) -> InputError:
-    return InputError(
-        f"The capture {how}.",
-        where=key,
-        remedy=f"Move it into its stage's folder and name it {PATTERN}.",
+    switched_on = own.get("switched_on")
+    if switched_on is not None:
+        switched_on = switched_on.replace(tzinfo=None)
+    return Take(
+        stage.name,
+        name,
+        paths[0],
+        own.get("channel"),
+        options,
+        power_on_s,
+        tuple(paths[1:]),
+        own.get("gap_s"),
+        temperature(stage.readings_of(name.test, name.subject), switched_on),
     )
 
 
-def _check_capture_keys(settings: Settings, found: Mapping[str, list[Path]]) -> None:
+def _entries(stage: str, paths: Sequence[Path]) -> list[str]:
+    """Return the names that job.toml may give a take: with suffix or without, and no part."""
+    first = paths[0]
+    stems = [first.stem]
+    if without_part(first.stem) != first.stem:
+        stems.insert(0, without_part(first.stem))
+    return [f"{stage}/{stem}{suffix}" for stem in stems for suffix in (first.suffix, "")]
+
+
+def _check_capture_keys(
+    settings: Settings, found: Mapping[str, list[Path]], takes: Sequence[Take]
+) -> None:
+    own = {key: take for take in takes for key in _entries(take.stage, take.paths)}
+    later = {
+        k for t in takes for p in t.more for k in (f"{t.stage}/{p.name}", f"{t.stage}/{p.stem}")
+    }
     known = [f"{stage}/{path.name}" for stage, paths in found.items() for path in paths]
     stems = [key.rpartition(".")[0] for key in known]
     for key in settings.captures:
-        if key not in known and key not in stems:
-            near = closest(key, known)
+        if key in later:
+            raise InputError(
+                f"{key!r} is a part of a take.",
+                where=f'{FILE}, [captures."{key}"]',
+                remedy="Settings go to the whole take: leave out the number of the part.",
+            )
+        if key not in own and key not in known and key not in stems:
+            near = closest(key, [*own, *known])
             raise InputError(
                 f"There is no capture {key!r}.",
                 where=f'{FILE}, [captures."{key}"]',
                 remedy=f"Did you mean {near!r}?" if near else 'Write it as "STAGE/NAME.wav".',
+            )
+    for take in takes:
+        given = [key for key in _entries(take.stage, take.paths) if key in settings.captures]
+        if len(given) > 1:
+            raise InputError(
+                f"Two entries are for the same take: {given[0]!r} and {given[1]!r}.",
+                where=f'{FILE}, [captures."{given[1]}"]',
+                remedy="Put all settings of a take into one of them.",
             )

@@ -1,4 +1,4 @@
-"""What the names in a job folder say: stages in order, and TEST-SUBJECT[-SETTING][-tN].wav."""
+"""What the names in a job folder say: stages, and TEST-SUBJECT[-SETTING][-tN][-pN].wav."""
 
 from __future__ import annotations
 
@@ -12,12 +12,13 @@ from pathlib import PurePath
 from sigkit.errors import InputError
 from sigkit.measures import TESTS, BenchTest
 
-PATTERN = "TEST-SUBJECT[-SETTING][-tN].wav"
+PATTERN = "TEST-SUBJECT[-SETTING][-tN][-pN].wav"
 SUFFIXES = (".wav", ".w64", ".rf64")
 LOSSLESS = (".aif", ".aiff", ".flac")
 LOSSY = (".aac", ".m4a", ".mp3", ".ogg", ".opus", ".wma")
 
-_TAKE = re.compile(r"t(\d+)")
+_TAKE, _PART = re.compile(r"t(\d+)"), re.compile(r"p(\d+)")
+_PART_END = re.compile(r"\s*-\s*p\d+\s*$", re.IGNORECASE)
 CLOSE = 0.75
 """Likeness of two words (difflib) from which one is suggested for the other."""
 
@@ -39,12 +40,16 @@ class CaptureName:
         Position of the control, empty where the name has none.
     take : int
         Number of the repeat, from 1.
+    part : int
+        Number of the file among those that the recorder split the take into, from 1; 0 where the
+        take is one file.
     """
 
     test: str
     subject: str
     setting: str = ""
     take: int = 1
+    part: int = 0
 
 
 def read_name(filename: str, *, where: str = "") -> CaptureName:
@@ -60,7 +65,7 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
     Returns
     -------
     CaptureName
-        Test, subject, setting and take.
+        Test, subject, setting, take and part.
 
     Raises
     ------
@@ -70,7 +75,7 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
     Examples
     --------
     >>> read_name("slider-filter_cutoff-t2.wav")
-    CaptureName(test='slider', subject='filter_cutoff', setting='', take=2)
+    CaptureName(test='slider', subject='filter_cutoff', setting='', take=2, part=0)
     """
     where = where or filename
     path = PurePath(filename)
@@ -82,21 +87,15 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
             where=where,
             remedy=f"Did you mean '{better}{path.suffix}'? Names are {PATTERN}.",
         )
-    given, take = parts[1:], 1
-    if any((match := _TAKE.fullmatch(part)) and int(match[1]) == 0 for part in given):
+    given = parts[1:]
+    part = _number(parts, _PART, "part", where)
+    take = _number(parts, _TAKE, "take", where) or 1
+    if any(_TAKE.fullmatch(word) or _PART.fullmatch(word) for word in parts[1:]):
+        what = "take" if any(_TAKE.fullmatch(word) for word in parts[1:]) else "part"
         raise InputError(
-            "The capture's name has a take number of 0.",
+            f"The capture's name has its {what} in the wrong place.",
             where=where,
-            remedy="Takes count from 1: -t1, -t2 and so on.",
-        )
-    if len(parts) > 2 and (match := _TAKE.fullmatch(parts[-1])):
-        take = int(match[1])
-        parts.pop()
-    if any(_TAKE.fullmatch(part) for part in parts[1:]):
-        raise InputError(
-            "The capture's name has its take in the wrong place.",
-            where=where,
-            remedy=f"Put the take last: {PATTERN}.",
+            remedy=f"Put the take last, and behind it the part of a split recording: {PATTERN}.",
         )
     if not 2 <= len(parts) <= 3 or not all(_WORD.fullmatch(part) for part in parts):
         raise InputError(
@@ -113,7 +112,32 @@ def read_name(filename: str, *, where: str = "") -> CaptureName:
             remedy=f"Did you mean '{better}{path.suffix}'? Known tests: {', '.join(TESTS)}.",
         )
     known_test(parts[0], where=where)
-    return CaptureName(parts[0], parts[1], parts[2] if len(parts) == 3 else "", take)
+    return CaptureName(parts[0], parts[1], parts[2] if len(parts) == 3 else "", take, part)
+
+
+def without_part(stem: str) -> str:
+    """Return a file name's stem without the part at its end.
+
+    Examples
+    --------
+    >>> without_part("warmup-oscillator_1-t2-p3")
+    'warmup-oscillator_1-t2'
+    """
+    return _PART_END.sub("", stem)
+
+
+def _number(parts: list[str], pattern: re.Pattern[str], what: str, where: str) -> int:
+    """Take the number of the take or part from the end of a name's words; 0 where it has none."""
+    if any((match := pattern.fullmatch(word)) and int(match[1]) == 0 for word in parts[1:]):
+        raise InputError(
+            f"The capture's name has a {what} number of 0.",
+            where=where,
+            remedy=f"{what.capitalize()}s count from 1: -{what[0]}1, -{what[0]}2 and so on.",
+        )
+    if len(parts) > 2 and (match := pattern.fullmatch(parts[-1])):
+        parts.pop()
+        return int(match[1])
+    return 0
 
 
 def known_test(name: str, *, where: str) -> BenchTest:

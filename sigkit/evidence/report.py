@@ -7,6 +7,7 @@ import collections
 import html
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.pictures import picture_name
@@ -125,6 +126,9 @@ def value_text(quantity: Quantity, *, signed: bool = False) -> str:
 
 def cell_text(cell: Cell) -> str:
     """Return what stands in a stage's cell: the value, or the reason why there is none."""
+    if cell.whole is not None:
+        whole = cell_text(replace(cell, quantity=cell.whole, whole=None))
+        return f"{cell_text(replace(cell, whole=None))} (over its whole length: {whole})"
     if cell.quantity.measurable:
         return value_text(cell.quantity) if cell.counts is None else rate_text(cell)
     reason = cell.quantity.reason

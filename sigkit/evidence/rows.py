@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from sigkit.evidence.gate import Cut, Subject, comparable, cut_to_shorter, settling_times
 from sigkit.evidence.job import Job, Stage
 from sigkit.evidence.names import stage_order
 from sigkit.evidence.run import Outcome
@@ -20,18 +21,14 @@ from sigkit.judging.compare import (
 )
 from sigkit.judging.limits import NOT_TESTED, Limit, LimitVerdict, job_limits, judge_limit
 from sigkit.measures import TESTS, Judged
+from sigkit.measures.result import words
 from sigkit.quantity import Quantity, combine, not_measurable
 
 SINGLE = "single take: repeatability unknown"
-ROOM_STEP_C = 3.0
-"""Largest difference of room temperature at which pitch is compared; common practice, no source."""
-RAIL_STEP_V = 0.05
-"""Difference of a supply rail worth a remark; common practice, no source."""
-LENGTH_STEP = 0.1
-"""Relative difference in length worth a remark."""
 
 Group = tuple[str, str, str]
 """Test, subject and setting."""
+ByStage = Mapping[str, Sequence[Outcome]]
 
 
 @dataclass(frozen=True)
@@ -50,6 +47,8 @@ class Cell:
         Events, and the seconds in which they were counted, where the quantity is a rate.
     at_most : Quantity or None
         Upper bound, where there is no value because nothing was found above it.
+    whole : Quantity or None
+        The value over whole captures, where ``quantity`` is that of captures cut for a comparison.
     """
 
     quantity: Quantity
@@ -57,6 +56,7 @@ class Cell:
     takes: int = 0
     counts: Counts | None = None
     at_most: Quantity | None = None
+    whole: Quantity | None = None
 
 
 @dataclass(frozen=True)
@@ -114,6 +114,7 @@ class Row:
                     "tested": cell.tested,
                     "takes": cell.takes,
                     "counts": list(cell.counts) if cell.counts else None,
+                    "whole": cell.whole.to_dict() if cell.whole is not None else None,
                 }
                 for name, cell in self.cells.items()
             },
@@ -135,61 +136,48 @@ def rows_of(job: Job, outcomes: Sequence[Outcome]) -> tuple[Row, ...]:
         {_group(outcome) for outcome in outcomes},
         key=lambda g: (order.index(g[0]), stage_order(g[1]), stage_order(g[2])),
     )
+    settled_s = settling_times(outcomes)
     rows = []
     for group in groups:
         by_stage = {
             stage.name: [o for o in outcomes if o.take.stage == stage.name and _group(o) == group]
             for stage in job.stages
         }
+        cut = cut_to_shorter(group[0], by_stage)
         for judged in TESTS[group[0]].judged:
             limit = limits.get((group[0], judged.quantity))
-            rows.append(_row(job, group, judged, by_stage, limit))
+            rows.append(_row(job, group, judged, by_stage, cut, settled_s, limit))
     return tuple(rows)
-
-
-def comparable(
-    test: str, first: Stage, last: Stage, before: Sequence[Outcome], after: Sequence[Outcome]
-) -> tuple[str, tuple[str, ...]]:
-    """Say why two stages of a test cannot be compared, empty where they can, and what to remark."""
-    remarks = []
-    if _is_pitch_test(test):
-        if first.room_c is None or last.room_c is None:
-            remarks.append("room temperature not given for both stages")
-        elif abs(first.room_c - last.room_c) > ROOM_STEP_C:
-            return f"room {first.room_c:g} °C against {last.room_c:g} °C", ()
-    notes = [_frequency_hz(outcomes) for outcomes in (before, after)]
-    if all(notes) and abs(12 * math.log2(notes[0] / notes[1])) > 1:
-        return f"another note, {notes[0]:.1f} Hz against {notes[1]:.1f} Hz", ()
-    options = [{k: v for k, v in o.take.options.items() if k != "power_on_s"} for o in before]
-    others = [{k: v for k, v in o.take.options.items() if k != "power_on_s"} for o in after]
-    if any(a != b for a in options for b in others):
-        return "measured with other options", ()
-    for rail in first.rails_v.keys() & last.rails_v.keys():
-        if abs(first.rails_v[rail] - last.rails_v[rail]) > RAIL_STEP_V:
-            remarks.append(
-                f"includes the effect of rail {rail}: "
-                f"{first.rails_v[rail]:g} V, then {last.rails_v[rail]:g} V"
-            )
-    lengths = [min(o.duration_s for o in outcomes) for outcomes in (before, after)]
-    if test == "warmup" and abs(lengths[0] - lengths[1]) > LENGTH_STEP * max(lengths):
-        remarks.append(f"captures of {lengths[0]:.0f} s and {lengths[1]:.0f} s compared")
-    if {o.sha256 for o in before} & {o.sha256 for o in after}:
-        remarks.append("the same recording lies in both stages")
-    return "", tuple(remarks)
 
 
 def _row(
     job: Job,
     group: Group,
     judged: Judged,
-    by_stage: Mapping[str, Sequence[Outcome]],
+    by_stage: ByStage,
+    cut: Cut,
+    settled_s: Mapping[Subject, float],
     limit: Limit | None,
 ) -> Row:
     stages = {stage.name: stage for stage in job.stages}
-    cells = {name: _cell(stages[name], judged, found) for name, found in by_stage.items()}
+    wholes = {name: _cell(stages[name], judged, found) for name, found in by_stage.items()}
+    cells = {
+        name: wholes[name]
+        if cut.by_stage[name] == by_stage[name]
+        else replace(_cell(stages[name], judged, cut.by_stage[name]), whole=wholes[name].quantity)
+        for name in by_stage
+    }
     tested = [name for name, cell in cells.items() if cell.tested]
-    change, remarks = _change(stages, group[0], judged, cells, by_stage)
-    last = cells[job.stages[-1].name]
+    change, remarks = _change(stages, group[0], judged, cells, cut, settled_s)
+    if change.verdict.startswith("not comparable"):
+        cells = wholes
+    elif cut.remark:
+        remarks = (cut.remark, *remarks)
+    joined = [
+        f"{words(o.take.stage)}: {o.joined}" for f in by_stage.values() for o in f if o.joined
+    ]
+    remarks = (*remarks, *joined)
+    last = wholes[job.stages[-1].name]
     verdict = LimitVerdict("")
     if limit is not None and judged.better != "none":
         verdict = (
@@ -216,7 +204,8 @@ def _change(
     test: str,
     judged: Judged,
     cells: Mapping[str, Cell],
-    by_stage: Mapping[str, Sequence[Outcome]],
+    cut: Cut,
+    settled_s: Mapping[Subject, float],
 ) -> tuple[Change, tuple[str, ...]]:
     tested = [name for name, cell in cells.items() if cell.tested]
     if len(tested) < 2:
@@ -228,8 +217,9 @@ def _change(
         if not cells[name].quantity.measurable:
             reason = f"{name}: {cells[name].quantity.reason}"
             return Change(not_measurable(judged.unit, reason), f"not measurable: {reason}"), ()
-    used = [[o for o in by_stage[name] if o.used] for name in (first, last)]
-    why, remarks = comparable(test, stages[first], stages[last], *used)
+    used = [[o for o in cut.by_stage[name] if o.used] for name in (first, last)]
+    why, remarks = comparable(test, stages[first], stages[last], used[0], used[1], settled_s)
+    why = why or cut.why_not
     if why:
         return Change(not_measurable(judged.unit, why), f"not comparable: {why}"), ()
     change = judge_change(cells[first].quantity, cells[last].quantity, judged.better)
@@ -279,16 +269,3 @@ def _cell(stage: Stage, judged: Judged, outcomes: Sequence[Outcome]) -> Cell:
 def _group(outcome: Outcome) -> Group:
     name = outcome.take.name
     return name.test, name.subject, name.setting
-
-
-def _is_pitch_test(test: str) -> bool:
-    return any(judged.unit.startswith("cents") for judged in TESTS[test].judged)
-
-
-def _frequency_hz(outcomes: Sequence[Outcome]) -> float:
-    """Return the frequency of the first measured take, 0 where it has none."""
-    for outcome in outcomes:
-        if outcome.result is not None:
-            quantity = outcome.result.quantities().get("frequency")
-            return quantity.value if quantity is not None and quantity.measurable else 0.0
-    return 0.0

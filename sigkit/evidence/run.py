@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
+import inspect
 import math
 import os
 from collections.abc import Callable, Iterable, Sequence
@@ -12,18 +14,33 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sigkit.captures.wav import open_capture
+from sigkit.captures.parts import join_parts
 from sigkit.errors import SigkitError, SignalError
 from sigkit.evidence.job import Take
 from sigkit.evidence.manifest import sha256
 from sigkit.measures import TESTS, Result
-from sigkit.quantity import Quantity, Term, combine
 
 if TYPE_CHECKING:
     from sigkit.captures.fitness import Fitness
 
-FROM_POWER_ON = frozenset({"settling_time"})
-"""Quantities that count from the power-on instant: its uncertainty is theirs."""
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """One file of a take.
+
+    Parameters
+    ----------
+    key : str
+        ``STAGE/NAME`` with forward slashes.
+    sha256 : str
+        Of the whole file, empty where it could not be read.
+    size_bytes : int
+        Its size.
+    """
+
+    key: str
+    sha256: str = ""
+    size_bytes: int = 0
 
 
 @dataclass(frozen=True)
@@ -40,21 +57,34 @@ class Outcome:
         Why it was not used.
     remarks : tuple of str
         What its fitness check found, and other remarks.
-    sha256 : str
-        Of the whole file, empty where it could not be read.
-    size_bytes : int
-        Size of the file.
+    files : tuple of File
+        The files it was read from.
     duration_s : float
         Length in seconds, nan where it could not be opened.
+    joined : str
+        How the parts of a take in several files follow each other; else empty.
     """
 
     take: Take
     result: Result | None = None
     error: SigkitError | None = None
     remarks: tuple[str, ...] = ()
-    sha256: str = ""
-    size_bytes: int = 0
+    files: tuple[File, ...] = ()
     duration_s: float = math.nan
+    joined: str = ""
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file, or of the SHA-256 of its parts, one a line; empty if unread."""
+        codes = [file.sha256 for file in self.files]
+        if len(codes) < 2 or not all(codes):
+            return codes[0] if len(codes) == 1 else ""
+        return hashlib.sha256("".join(f"{code}\n" for code in codes).encode("ascii")).hexdigest()
+
+    @property
+    def size_bytes(self) -> int:
+        """Size of all its files."""
+        return sum(file.size_bytes for file in self.files)
 
     @property
     def used(self) -> bool:
@@ -93,14 +123,14 @@ def measure_takes(takes: Sequence[Take], *, progress: bool = True) -> tuple[Outc
 
 def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
     """Check and measure one capture; only errors that sigkit raises on purpose are kept."""
-    outcome = Outcome(take)
-    if take.path.is_file():
-        with contextlib.suppress(OSError):
-            outcome = Outcome(take, sha256=sha256(take.path), size_bytes=take.path.stat().st_size)
+    outcome = Outcome(take, files=tuple(map(_file, take.keys, take.paths)))
     try:
-        capture = open_capture(take.path, take.channel)
+        capture = join_parts(take.paths, take.channel, gap_s=take.gap_s)
         outcome = dataclasses.replace(
-            outcome, duration_s=capture.duration_s, remarks=tuple(capture.notes)
+            outcome,
+            duration_s=capture.duration_s,
+            remarks=tuple(capture.notes),
+            joined=capture.notes[0] if take.more else "",
         )
         fitness = capture.fitness()
         found = tuple(f"{p.kind}, {p.where}: {p.how_much}." for p in fitness.problems)
@@ -108,13 +138,41 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
         if fitness.verdict_for(take.name.test) == "record again":
             raise _unfit(take, fitness)
         with _one_thread():
-            result = _widen(measure(capture, **take.options), take.power_on_width_s)
+            result = measure(capture, **keywords(take, measure))
         return dataclasses.replace(outcome, result=result)
     except SigkitError as error:
         folder = take.path.parents[1]
         problem, remedy = (without_folder(t, folder) for t in (error.problem, error.remedy))
-        kept = type(error)(problem, where=take.key, remedy=remedy)
+        named = [
+            k for k, path in zip(take.keys, take.paths, strict=True) if str(path) in error.where
+        ]
+        kept = type(error)(problem, where=named[0] if named else take.key, remedy=remedy)
         return dataclasses.replace(outcome, error=kept)
+
+
+def keywords(take: Take, measure: Callable[..., Result]) -> dict[str, Any]:
+    """Return the options of a measurement: what the job sets, as far as the measure knows it.
+
+    A power-on time that is known only as earliest and latest is given as both.
+    """
+    known = inspect.signature(measure).parameters
+    chosen = dict(take.options)
+    if take.power_on_s is not None:
+        earliest_s, latest_s = take.power_on_s
+        chosen["power_on_s"] = earliest_s
+        if latest_s > earliest_s:
+            chosen["power_on_latest_s"] = latest_s
+    if take.room is not None:
+        chosen["readings"] = take.room
+    job_wide = {"power_on_s", "power_on_latest_s", "readings"} - set(take.options)
+    return {key: value for key, value in chosen.items() if key in known or key not in job_wide}
+
+
+def _file(key: str, path: Path) -> File:
+    if path.is_file():
+        with contextlib.suppress(OSError):
+            return File(key, sha256(path), path.stat().st_size)
+    return File(key)
 
 
 def without_folder(text: str, folder: Path) -> str:
@@ -150,21 +208,3 @@ def _unfit(take: Take, fitness: Fitness) -> SignalError:
         where=take.key,
         remedy=" ".join(dict.fromkeys(p.remedy for p in bad)),
     )
-
-
-def _widen(result: Result, width_s: float) -> Result:
-    """Add the uncertainty of the power-on instant to what counts from it (JCGM 100:2008, 4.3.7)."""
-    if width_s <= 0:
-        return result
-    term = Term("power-on instant", width_s / math.sqrt(12), "B")
-    wider: dict[str, Any] = {
-        name: combine(q.value, q.unit, (*(q.budget or (_whole(q),)), term))
-        for name, q in result.quantities().items()
-        if name in FROM_POWER_ON and q.measurable
-    }
-    note = f"The power-on time is known to {width_s:g} s only; times count from its middle."
-    return dataclasses.replace(result, notes=(*result.notes, note), **wider)
-
-
-def _whole(quantity: Quantity) -> Term:
-    return Term("measurement", quantity.u, "B", quantity.dof)

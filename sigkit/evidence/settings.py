@@ -18,6 +18,13 @@ from sigkit.measures import BenchTest
 FILE = "job.toml"
 NUMBER = (float, int)
 POWER_ON = {"power_on_s": NUMBER, "power_on_earliest_s": NUMBER, "power_on_latest_s": NUMBER}
+CAPTURE: Mapping[str, tuple[type, ...]] = {
+    "channel": (int,),
+    "gap_s": (*NUMBER, list),
+    "switched_on": (datetime.datetime,),
+    **POWER_ON,
+}
+"""Keys of a capture beside the options of its bench test."""
 WIDE: Mapping[str, tuple[type, ...]] = {
     "mains_hz": NUMBER,
     "lowest_key": (str, int),
@@ -43,7 +50,15 @@ _STAGE: Mapping[str, tuple[type, ...]] = {
     "reason": (str,),
     "rails_v": (dict,),
 }
-_WORDS = {str: "a text", int: "a whole number", float: "a number", dict: "a table", bool: "true"}
+_WORDS = {
+    str: "a text",
+    int: "a whole number",
+    float: "a number",
+    dict: "a table",
+    list: "a list",
+    bool: "true",
+    datetime.datetime: "a date with a time of day",
+}
 _NOTE = re.compile(r"([A-G])([#b]?)(-1|\d)", re.IGNORECASE)
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
@@ -140,8 +155,8 @@ def read_settings(path: Path) -> Settings:
 
 def capture_options(
     test: BenchTest, settings: Settings, own: Mapping[str, Any], key: str
-) -> tuple[dict[str, Any], float]:
-    """Return the options of one capture, nearest setting first, and the width of its power-on time.
+) -> tuple[dict[str, Any], tuple[float, float] | None]:
+    """Return the options of one capture, nearest setting first, and its power-on time.
 
     Parameters
     ----------
@@ -157,27 +172,28 @@ def capture_options(
     Returns
     -------
     dict
-        Keyword options for the measure; a power-on time known only as earliest and latest gives
-        the middle.
-    float
-        Seconds between the earliest and the latest power-on time, 0 where it is known.
+        Keyword options for the measure, those of the whole job first, then those for the test,
+        then the capture's own; without the power-on time.
+    tuple of float, or None
+        Earliest and latest power-on time in seconds from the start of the capture, equal where it
+        is known; None where nothing is said of it.
     """
-    check(own, {"channel": (int,), **POWER_ON, **test.options}, f'captures."{key}"')
+    check(own, {**CAPTURE, **test.options}, f'captures."{key}"')
     chosen = {k: v for k, v in settings.wide.items() if k in test.options}
     chosen |= settings.options.get(test.name, {})
-    chosen |= {k: v for k, v in own.items() if k in test.options}
+    chosen |= {k: v for k, v in own.items() if k in test.options and k not in POWER_ON}
     edges = [own[k] for k in ("power_on_earliest_s", "power_on_latest_s") if k in own]
     if not edges:
-        return chosen, 0.0
+        known = own.get("power_on_s", chosen.pop("power_on_s", None))
+        return chosen, None if known is None else (float(known), float(known))
+    chosen.pop("power_on_s", None)
     if len(edges) == 1 or edges[0] > edges[1] or "power_on_s" in own:
         raise InputError(
             "A power-on time is either power_on_s, or an earliest and a later latest one.",
             where=f'{FILE}, [captures."{key}"]',
             remedy="Give power_on_s alone, or both power_on_earliest_s and power_on_latest_s.",
         )
-    if "power_on_s" in test.options:
-        chosen["power_on_s"] = (edges[0] + edges[1]) / 2
-    return chosen, float(edges[1] - edges[0])
+    return chosen, (float(edges[0]), float(edges[1]))
 
 
 def check(table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where: str) -> None:
@@ -278,6 +294,14 @@ _SENSE: Mapping[str, tuple[Callable[[Any], bool], str, str]] = {
         lambda value: -30 <= value <= 60,
         "from -30 to 60",
         "Give the room temperature in degrees Celsius, without quotation marks.",
+    ),
+    "gap_s": (
+        lambda value: all(
+            isinstance(gap, NUMBER) and not isinstance(gap, bool) and 0 <= gap <= 3600
+            for gap in (value if isinstance(value, list) else [value])
+        ),
+        "from 0 to 3600, or a list of such numbers",
+        "Give the seconds missing between two parts of a take, or a list with one for each seam.",
     ),
     "date": (
         _is_date,

@@ -268,10 +268,10 @@ def test_nearest_setting_wins_and_the_rest_reaches_the_measure(job_folder, fake_
             "[stages.before]\ndate = 2024-02-03\nroom_c = 21.5\nrails_v = {plus = 15.01}\n",
         )
     )
-    options = {take.key: (dict(take.options), take.power_on_width_s) for take in job.takes}
-    assert options["before/warmup-osc.wav"] == ({"power_on_s": 2, "band_cents": 3}, 0.0)
-    assert options["after/warmup-osc.wav"] == ({"power_on_s": -600, "band_cents": 4}, 600.0)
-    assert options["after/slider-release.wav"] == ({}, 0.0)
+    options = {take.key: (dict(take.options), take.power_on_s) for take in job.takes}
+    assert options["before/warmup-osc.wav"] == ({"band_cents": 3}, (2, 2))
+    assert options["after/warmup-osc.wav"] == ({"band_cents": 4}, (-900, -300))
+    assert options["after/slider-release.wav"] == ({}, None)
     channels = {take.key: take.channel for take in job.takes}
     assert channels["after/warmup-osc.wav"] == 0
     assert channels["before/warmup-osc.wav"] is None

@@ -16,6 +16,10 @@ from sigkit.evidence.names import CaptureName, read_name, stage_order
         ("stability-oszillator_ü-16_fuß.wav", CaptureName("stability", "oszillator_ü", "16_fuss")),
         ("stability-oszillator_u\u0308.wav", CaptureName("stability", "oszillator_ü")),
         ("slider-t2x.wav", CaptureName("slider", "t2x")),
+        ("warmup-osc-p2.wav", CaptureName("warmup", "osc", part=2)),
+        ("warmup-osc-low-t3-p12.wav", CaptureName("warmup", "osc", "low", 3, 12)),
+        ("Warmup-Osc-P1.WAV", CaptureName("warmup", "osc", part=1)),
+        ("warmup-p2x.wav", CaptureName("warmup", "p2x")),
     ],
 )
 def test_names(filename, name):
@@ -38,6 +42,11 @@ def test_names(filename, name):
         ("slider-volume-half-t00.wav", "Takes count from 1"),
         ("warmup-a-t1-half.wav", "Put the take last"),
         ("warmup-a!b.wav", "TEST-SUBJECT"),
+        ("warmup-p2.wav", "Put the take last"),
+        ("warmup-a-p1-t1.wav", "behind it the part"),
+        ("warmup-a-p1-half.wav", "behind it the part"),
+        ("warmup-a-p0.wav", "Parts count from 1: -p1, -p2"),
+        ("warmpu-a-t2-p1.wav", "Did you mean 'warmup-a-t2-p1.wav'"),
     ],
 )
 def test_wrong_names_come_with_a_suggestion(filename, hint):

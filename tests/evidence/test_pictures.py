@@ -1,60 +1,11 @@
-import dataclasses
 import io
 import warnings
 
 import numpy as np
-import pytest
 from PIL import Image
 
-from sigkit.evidence.job import Stage, Take, open_job
-from sigkit.evidence.names import CaptureName
+from sigkit.evidence.job import open_job
 from sigkit.evidence.pictures import draw_groups, draw_stages, shown_takes
-from sigkit.evidence.rows import comparable
-from sigkit.evidence.run import Outcome
-from sigkit.measures.result import Result, Source
-from sigkit.quantity import Quantity
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True, eq=False)
-class Tone(Result):
-    test = "stability"
-    frequency: Quantity
-
-
-def outcome(stage, frequency_hz=220.0, **options):
-    tone = Tone(
-        source=Source(name="x.wav", rate=8000, channel=0, duration_s=1.0),
-        settings={},
-        frequency=Quantity(frequency_hz, 0.01, "Hz"),
-    )
-    take = Take(stage, CaptureName("stability", "x"), None, options=options)
-    return Outcome(take, tone, sha256=f"{stage}{frequency_hz}", duration_s=1.0)
-
-
-@pytest.mark.parametrize(("cents", "same"), [(90, True), (-90, True), (110, False), (-110, False)])
-def test_notes_more_than_a_semitone_apart_are_not_compared(cents, same):
-    """A semitone is 100 cents by definition (equal temperament)."""
-    stages = Stage("before", room_c=20.0), Stage("after", room_c=22.9)
-    notes = [outcome("before")], [outcome("after", 220.0 * 2 ** (cents / 1200))]
-    why, remarks = comparable("stability", *stages, *notes)
-    assert (why == "") == same
-    assert remarks == ()
-
-
-def test_unknown_rooms_and_unequal_lengths_are_remarks():
-    first, last = outcome("before"), dataclasses.replace(outcome("after", 221.0), duration_s=2.0)
-    why, remarks = comparable("warmup", Stage("before"), Stage("after"), [first], [last])
-    assert why == ""
-    assert remarks == (
-        "room temperature not given for both stages",
-        "captures of 1 s and 2 s compared",
-    )
-
-
-def test_power_on_times_may_differ():
-    first, last = outcome("before", power_on_s=1.0), outcome("after", 221.0, power_on_s=2.0)
-    stages = Stage("before", room_c=20.0), Stage("after", room_c=20.0)
-    assert comparable("warmup", *stages, [first], [last]) == ("", ())
 
 
 def test_the_first_take_of_each_stage_is_drawn(job_folder):

@@ -31,7 +31,13 @@ def folder(tmp_path_factory):
             sf.write(folder / stage / f"stability-osc-t{take}.wav", tone + noise, RATE, "PCM_24")
     (folder / "job.toml").write_text(
         "[options.stability]\nnominal_hz = 220\n"
-        "[stages.before]\nroom_c = 20\n[stages.after]\nroom_c = 21.5\n"
+        "[stages.before]\nroom_c = 20\nrails_v = {plus = 15.0}\n"
+        "[stages.after]\nroom_c = 21.5\nrails_v = {plus = 15.04}\n"
+        + "".join(
+            f"[captures.'{stage}/stability-osc-t{take}']\npower_on_s = {since_s}\n"
+            for stage, since_s in (("before", -2400), ("after", -2600))
+            for take in (1, 2)
+        )
     )
     return folder
 

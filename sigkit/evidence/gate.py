@@ -1,0 +1,256 @@
+"""Whether two stages of a test may be compared, and what has to be said beside the comparison."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from sigkit.errors import SigkitError
+from sigkit.evidence.job import Stage
+from sigkit.evidence.run import Outcome
+from sigkit.measures import TESTS, Result
+
+ROOM_STEP_C = 3.0
+"""Largest difference of room temperature at which pitch is compared; common practice, no source."""
+SINCE_STEP_S = 300.0
+"""Largest difference of the time since switch-on, unless settled; common practice, no source."""
+LENGTH_STEP = 0.02
+"""Warm-ups whose lengths differ by a larger share are cut to the shorter one."""
+
+Outcomes = Sequence[Outcome]
+Subject = tuple[str, str]
+"""Stage and subject."""
+
+
+def comparable(
+    test: str,
+    first: Stage,
+    last: Stage,
+    before: Outcomes,
+    after: Outcomes,
+    settled_s: Mapping[Subject, float] | None = None,
+) -> tuple[str, tuple[str, ...]]:
+    """Say why two stages of a test cannot be compared, and what to remark where they can.
+
+    Parameters
+    ----------
+    test : str
+        Name of the bench test.
+    first, last : Stage
+        The stages.
+    before, after : sequence of Outcome
+        Their captures of one subject and setting that were used.
+    settled_s : mapping of (str, str) to float, optional
+        Settling time since switch-on by stage and subject, see `settling_times`.
+
+    Returns
+    -------
+    str
+        Why not; empty where they can be compared.
+    tuple of str
+        What a reader of the difference should know.
+    """
+    subject = next((o.take.name.subject for o in (*before, *after)), "")
+    remarks: list[str] = []
+    notes = [_frequency_hz(outcomes) for outcomes in (before, after)]
+    if all(notes) and abs(12 * math.log2(notes[0] / notes[1])) > 1:
+        return f"another note, {notes[0]:.1f} Hz against {notes[1]:.1f} Hz", ()
+    if any(a.take.options != b.take.options for a in before for b in after):
+        return "measured with other options", ()
+    pitch = is_pitch_test(test)
+    if pitch:
+        rooms = first.room_of(test, subject), last.room_of(test, subject)
+        if rooms[0] is None or rooms[1] is None:
+            remarks.append("room temperature not given for both stages")
+        elif abs(rooms[0] - rooms[1]) > ROOM_STEP_C:
+            return f"room {rooms[0]:.3g} °C against {rooms[1]:.3g} °C", ()
+        why, remark = _since(test, first, last, before, after, settled_s or {})
+        if why:
+            return why, ()
+        remarks += [remark] if remark else []
+    if rails := _rails(first, last, test, subject, unlogged=pitch):
+        remarks.append(rails)
+    if {f.sha256 for o in before for f in o.files} & {f.sha256 for o in after for f in o.files}:
+        remarks.append("the same recording lies in both stages")
+    return "", tuple(remarks)
+
+
+def settling_times(outcomes: Outcomes) -> dict[Subject, float]:
+    """Return the settling time since switch-on of every stage and subject that has one.
+
+    The longest over the takes, at the upper end of its interval.
+    """
+    found: dict[Subject, float] = {}
+    for outcome in outcomes:
+        if outcome.take.name.test != "warmup" or outcome.result is None:
+            continue
+        settling = outcome.result.quantities()["settling_time"]
+        key = outcome.take.stage, outcome.take.name.subject
+        longest = settling.value + settling.expanded if settling.measurable else math.inf
+        found[key] = max(longest, found.get(key, 0.0))
+    return found
+
+
+@dataclass(frozen=True)
+class Cut:
+    """The captures of a test by stage, made ready for a comparison.
+
+    Parameters
+    ----------
+    by_stage : mapping of str to sequence of Outcome
+        The captures, the longer warm-ups cut.
+    at_s : float or None
+        Seconds since switch-on at which they were cut; None where none was.
+    why_not : str
+        Why they would have to be cut and cannot; else empty.
+    """
+
+    by_stage: Mapping[str, Outcomes]
+    at_s: float | None = None
+    why_not: str = ""
+
+    @property
+    def remark(self) -> str:
+        """What a reader of the comparison should know; empty where nothing was cut."""
+        return "" if self.at_s is None else f"cut to {_length(self.at_s)} for the comparison"
+
+
+def cut_to_shorter(test: str, by_stage: Mapping[str, Outcomes]) -> Cut:
+    """Cut the warm-ups of a job's stages to the shortest of the first and the last stage.
+
+    Parameters
+    ----------
+    test : str
+        Name of the bench test.
+    by_stage : mapping of str to sequence of Outcome
+        Captures of one subject and setting by stage, in order.
+
+    Returns
+    -------
+    Cut
+        The captures unchanged where there is nothing to cut.
+    """
+    if test != "warmup":
+        return Cut(by_stage)
+    ends = {name: [_end_s(o.result) for o in found if o.result] for name, found in by_stage.items()}
+    tested = [name for name, found in ends.items() if found]
+    if len(tested) < 2:
+        return Cut(by_stage)
+    compared = [*ends[tested[0]], *ends[tested[-1]]]
+    shortest, longest = min(compared), max(compared)
+    if longest <= shortest * (1 + LENGTH_STEP):
+        return Cut(by_stage)
+    lengths = f"warm-ups of {_length(shortest)} and {_length(longest)}"
+    if not all(hasattr(o.result, "until") for found in by_stage.values() for o in found if o.used):
+        return Cut(by_stage, why_not=lengths)
+    try:
+        cut = {name: [_cut(o, shortest) for o in found] for name, found in by_stage.items()}
+    except SigkitError as error:
+        lengths = f"warm-ups of {_length(shortest)} and {_length(longest)}"
+        return Cut(
+            by_stage, why_not=f"{lengths}; the longer one, cut, has no answer: {error.problem}"
+        )
+    return Cut(cut, shortest)
+
+
+def _length(seconds: float) -> str:
+    return f"{seconds / 60:.0f} min" if seconds >= 120 else f"{seconds:.0f} s"
+
+
+def _cut(outcome: Outcome, until_s: float) -> Outcome:
+    result: Any = outcome.result
+    if result is None or _end_s(result) <= until_s * (1 + LENGTH_STEP):
+        return outcome
+    return dataclasses.replace(outcome, result=result.until(until_s))
+
+
+def _end_s(result: Result) -> float:
+    """Return when the tone of a warm-up ends, in seconds since switch-on."""
+    return float(_known(result)["time_s"].iloc[-1])
+
+
+def _begin_s(outcomes: Outcomes) -> list[float]:
+    """Return when the tone of each warm-up begins, in seconds since switch-on."""
+    return [float(_known(o.result)["time_s"].iloc[0]) for o in outcomes if o.result is not None]
+
+
+def _known(result: Result) -> pd.DataFrame:
+    """Return the curve of a warm-up where it has a pitch."""
+    return result.tables()["curve"].dropna(subset=["cents"])
+
+
+def _since(
+    test: str,
+    first: Stage,
+    last: Stage,
+    before: Outcomes,
+    after: Outcomes,
+    settled_s: Mapping[Subject, float],
+) -> tuple[str, str]:
+    """Compare the times since switch-on: why the stages cannot be compared, or a remark."""
+    if test == "warmup":
+        times = [_begin_s(outcomes) for outcomes in (before, after)]
+        settled, of = False, "first heard"
+    else:
+        times = [
+            [-sum(o.take.power_on_s) / 2 for o in outcomes if o.take.power_on_s is not None]
+            for outcomes in (before, after)
+        ]
+        if any(len(found) < len(o) for found, o in zip(times, (before, after), strict=True)):
+            return "", "time since switch-on not given for both stages"
+        settled = all(
+            min(found) >= settled_s.get((stage.name, outcomes[0].take.name.subject), math.inf)
+            for stage, outcomes, found in zip((first, last), (before, after), times, strict=True)
+            if found
+        )
+        of = "begun"
+    if not all(times) or settled:
+        return "", ""
+    one, two = (sum(found) / len(found) for found in times)
+    if abs(one - two) <= SINCE_STEP_S:
+        return "", ""
+    not_settled = "" if test == "warmup" else ", not settled in both by a warm-up"
+    return f"{of} {one / 60:.0f} min against {two / 60:.0f} min after switch-on{not_settled}", ""
+
+
+def _rails(first: Stage, last: Stage, test: str, subject: str, *, unlogged: bool) -> str:
+    """Return what to remark on the supply rails of two stages."""
+    one, two = first.rails_of(test, subject), last.rails_of(test, subject)
+    common = [name for name in one if name in two]
+    moved = [
+        f"{name} {one[name]} to {two[name]} V"
+        for name in common
+        if abs(one[name].volts - two[name].volts)
+        > 1.001 * max(one[name].resolution_v, two[name].resolution_v)
+    ]
+    if moved:
+        which = ", ".join(moved)
+        return f"rails retrimmed between: {which}; includes the effect of the new rail setting"
+    return "rails not logged" if unlogged and not common else ""
+
+
+def is_pitch_test(test: str) -> bool:
+    """Whether a bench test measures pitch."""
+    return any(judged.unit.startswith("cents") for judged in TESTS[test].judged)
+
+
+def _frequency_hz(outcomes: Outcomes) -> float:
+    """Return the frequency of the first measured take, 0 where it has none."""
+    for outcome in outcomes:
+        if outcome.result is None:
+            continue
+        for name in ("frequency", "frequency_1"):
+            quantity = outcome.result.quantities().get(name)
+            if quantity is not None and quantity.measurable:
+                return quantity.value
+        curve = outcome.result.tables().get("curve")
+        if curve is not None and "frequency_hz" in curve:
+            hz = curve["frequency_hz"].dropna()
+            return float(hz.iloc[-1]) if len(hz) else 0.0
+        return 0.0
+    return 0.0

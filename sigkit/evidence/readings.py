@@ -1,0 +1,313 @@
+"""readings.csv: what a technician reads off meters beside the captures, as a plain table."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import math
+import re
+import statistics
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from sigkit.errors import InputError
+from sigkit.evidence.names import known_test, suggestion
+from sigkit.measures import TESTS
+
+FILE = "readings.csv"
+TIMES = {"minutes": 60.0, "time_s": 1.0}
+"""Columns of the time since switch-on, and their seconds."""
+COLUMNS = ("stage", *TIMES, "date_time", "test", "subject", "room_c", "ripple_mv", "note")
+RANGES = {"room_c": (-30.0, 60.0), "ripple_mv": (0.0, 1e6)}
+RAILS = "rail_NAME_v"
+
+_RAIL = re.compile(r"rail_(.+)_v")
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Rail:
+    """A supply rail as it was read.
+
+    Parameters
+    ----------
+    volts : float
+        Its voltage.
+    resolution_v : float
+        Step of the last digit that was written down.
+    """
+
+    volts: float
+    resolution_v: float
+
+    def __str__(self) -> str:
+        places = max(0, math.ceil(-math.log10(self.resolution_v) - 1e-9))
+        return f"{self.volts:+.{places}f}"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One line of the readings.
+
+    Parameters
+    ----------
+    line : int
+        Its line in the file.
+    stage, test, subject : str
+        What it belongs to; an empty test or subject means all of them.
+    time_s : float
+        Seconds since switch-on; nan where the line gives none.
+    clock : datetime or None
+        Date and time of day.
+    values : mapping of str to float
+        What was read, by column: ``room_c``, ``ripple_mv``.
+    rails : mapping of str to Rail
+        Supply rails by name.
+    """
+
+    line: int
+    stage: str
+    test: str = ""
+    subject: str = ""
+    time_s: float = math.nan
+    clock: datetime.datetime | None = None
+    values: Mapping[str, float] = field(default_factory=dict)
+    rails: Mapping[str, Rail] = field(default_factory=dict)
+
+    def is_of(self, test: str, subject: str) -> bool:
+        """Whether it belongs to a test and subject; an empty word asks for any."""
+        pairs = ((self.test, test), (self.subject, subject))
+        return all(not own or not asked or own == asked for own, asked in pairs)
+
+
+def read_readings(path: Path, stages: Iterable[str]) -> tuple[Reading, ...]:
+    """Read readings.csv; without the file there are none.
+
+    Parameters
+    ----------
+    path : Path
+        The file: one line of column names, then one line a reading. Columns are ``stage``, one of
+        ``minutes`` and ``time_s`` (since switch-on) or ``date_time`` (ISO 8601), ``test``,
+        ``subject``, ``room_c``, ``ripple_mv``, ``note`` and ``rail_NAME_v`` for each supply rail.
+        Comma, semicolon or tab between them; decimal commas and a byte-order mark are read.
+    stages : iterable of str
+        Names of the job's stages.
+
+    Returns
+    -------
+    tuple of Reading
+        In the order of the file. Notes stay in the file.
+
+    Raises
+    ------
+    InputError
+        An unknown column, stage or test, with a suggestion; a value that is no number; a line of
+        another length.
+    """
+    if not path.exists():
+        return ()
+    lines = _lines(path)
+    heads = [_word(head) for head in lines[0][1]]
+    for head in heads:
+        if head not in COLUMNS and not _RAIL.fullmatch(head):
+            raise _wrong(
+                f"Unknown column {head!r} in the readings.",
+                lines[0][0],
+                suggestion(head, (*COLUMNS, RAILS), "columns"),
+            )
+        if heads.count(head) > 1:
+            raise _wrong(f"Column {head!r} is there twice.", lines[0][0], "Remove one of them.")
+    if "stage" not in heads:
+        raise _wrong(
+            "The readings have no column 'stage'.",
+            lines[0][0],
+            "Name the stage of every reading, as its folder is named.",
+        )
+    known = list(stages)
+    return tuple(_reading(number, heads, cells, known) for number, cells in lines[1:])
+
+
+def temperature(
+    readings: Sequence[Reading], switched_on: datetime.datetime | None = None
+) -> pd.DataFrame | None:
+    """Return the room temperature over time since switch-on.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Those of one capture.
+    switched_on : datetime, optional
+        When it was switched on, to place readings that give date and time of day.
+
+    Returns
+    -------
+    DataFrame or None
+        Columns time_s (since switch-on) and room_c, in order of time; None where no reading gives
+        both.
+    """
+    rows = []
+    for reading in readings:
+        time_s = reading.time_s
+        if math.isnan(time_s) and reading.clock is not None and switched_on is not None:
+            time_s = (reading.clock - switched_on).total_seconds()
+        if "room_c" in reading.values and not math.isnan(time_s):
+            rows.append((time_s, reading.values["room_c"]))
+    if not rows:
+        return None
+    return pd.DataFrame(sorted(rows), columns=["time_s", "room_c"])
+
+
+def room_of(readings: Sequence[Reading]) -> float | None:
+    """Return the mean room temperature of some readings, None where none gives it."""
+    read = [reading.values["room_c"] for reading in readings if "room_c" in reading.values]
+    return statistics.fmean(read) if read else None
+
+
+def rails_of(readings: Sequence[Reading]) -> dict[str, Rail]:
+    """Return the rails by name: the median over some readings, at the coarsest digit."""
+    names = dict.fromkeys(name for reading in readings for name in reading.rails)
+    every = {n: [r.rails[n] for r in readings if n in r.rails] for n in names}
+    return {
+        name: Rail(
+            statistics.median(rail.volts for rail in rails),
+            max(rail.resolution_v for rail in rails),
+        )
+        for name, rails in every.items()
+    }
+
+
+def _lines(path: Path) -> list[tuple[int, list[str]]]:
+    """Return the cells of each line that is not empty, with its number."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"The readings cannot be read: {error.strerror}.",
+            where=FILE,
+            remedy="Check that it is a file that you may read.",
+        ) from error
+    text = _decoded(data)
+    number = 1
+    if text[:4].casefold() == "sep=":  # spreadsheets write it for themselves
+        text, number = text.partition("\n")[2], 2
+    first = text.partition("\n")[0]
+    separator = max(";\t,", key=first.count)
+    try:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+        lines = [(number + reader.line_num - 1, [c.strip() for c in cells]) for cells in reader]
+    except csv.Error as error:
+        raise _wrong(f"The readings are no table: {error}.", 1, "Save them as CSV again.") from None
+    lines = [(at, cells) for at, cells in lines if any(cells)]
+    if not lines:
+        raise _wrong("The readings are empty.", 1, "Write column names and readings, or remove it.")
+    return lines
+
+
+def _decoded(data: bytes) -> str:
+    """Return the text, from whatever a spreadsheet writes."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace")
+
+
+def _reading(line: int, heads: Sequence[str], cells: Sequence[str], stages: list[str]) -> Reading:
+    if any(cells[len(heads) :]):
+        raise _wrong(
+            f"The line has {len(cells)} cells, and there are {len(heads)} columns.",
+            line,
+            "Check separators: decimal commas need semicolons or tabs between the columns.",
+        )
+    given = {head: cell for head, cell in zip(heads, cells, strict=False) if cell}
+    stage, test = given.get("stage", ""), _word(given.get("test", ""))
+    if stage not in stages:
+        raise _wrong(f"There is no stage {stage!r}.", line, suggestion(stage, stages, "stages"))
+    if test:
+        known_test(test, where=f"{FILE}, line {line}")
+    numbers = {
+        head: _number(cell, head, line)
+        for head, cell in given.items()
+        if head in TIMES or head in RANGES or _RAIL.fullmatch(head)
+    }
+    times = [numbers[head][0] * scale for head, scale in TIMES.items() if head in numbers]
+    if len(times) > 1:
+        raise _wrong(
+            "The line gives the time since switch-on twice.", line, "Give minutes or time_s."
+        )
+    return Reading(
+        line,
+        stage,
+        test,
+        _word(given.get("subject", "")),
+        times[0] if times else math.nan,
+        _clock(given["date_time"], line) if "date_time" in given else None,
+        {head: numbers[head][0] for head in RANGES if head in numbers},
+        {m[1]: Rail(*numbers[head]) for head in numbers if (m := _RAIL.fullmatch(head))},
+    )
+
+
+def _number(cell: str, head: str, line: int) -> tuple[float, float]:
+    """Return a number and the step of its last digit."""
+    text = cell.replace("\N{MINUS SIGN}", "-").replace("\N{NO-BREAK SPACE}", "")
+    text = text.replace(",", ".")
+    if not _NUMBER.fullmatch(text):
+        raise _wrong(
+            f"{head} must be a number; got {cell!r}.", line, "Write it without unit or spaces."
+        )
+    value = float(text)
+    low, high = RANGES.get(head, (-math.inf, math.inf))
+    if not low <= value <= high:
+        raise _wrong(
+            f"{head} must lie from {low:g} to {high:g}; got {cell}.", line, "Check the unit."
+        )
+    return value, 10.0 ** -len(text.partition(".")[2])
+
+
+def _clock(cell: str, line: int) -> datetime.datetime:
+    try:
+        return datetime.datetime.fromisoformat(cell).replace(tzinfo=None)
+    except ValueError:
+        raise _wrong(
+            f"date_time must be a date and a time of day; got {cell!r}.",
+            line,
+            "Write year, month, day and time, such as 2026-03-02 10:15.",
+        ) from None
+
+
+def _word(text: str) -> str:
+    """Return a name as file names have it: small letters, underscores for spaces."""
+    return re.sub(r"\s+", "_", text.strip().casefold())
+
+
+def _wrong(problem: str, line: int, remedy: str) -> InputError:
+    return InputError(problem, where=f"{FILE}, line {line}", remedy=remedy)
+
+
+def strangers(readings: Sequence[Reading], subjects: Mapping[str, set[str]]) -> list[InputError]:
+    """Return an error for each reading whose test has no capture of its subject.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        All readings.
+    subjects : mapping of str to set of str
+        Subjects of the job's captures by bench test.
+    """
+    found = []
+    for reading in readings:
+        tests = [reading.test] if reading.test else list(TESTS)
+        known = sorted({s for test in tests for s in subjects.get(test, set())})
+        if reading.subject and reading.subject not in known:
+            problem = (
+                f"There is no capture of {reading.subject!r} that the reading could belong to."
+            )
+            found.append(
+                _wrong(problem, reading.line, suggestion(reading.subject, known, "subjects"))
+            )
+    return found
