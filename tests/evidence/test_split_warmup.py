@@ -1,0 +1,104 @@
+"""A split warm-up through the real measure: the gap stays a gap, and no jump is invented."""
+
+import struct
+
+import joblib
+import numpy as np
+import pytest
+from tones import moving_tone
+
+from sigkit.evidence.job import open_job
+
+RATE, SECONDS, CUT_S, GAP_S, FADE_S = 16000, 120.0, 47.3137, 1.7, 0.6
+FIRST_HZ, TAU_S, DRIFT = 220.0, 25.0, {"before": 14.0, "after": 6.0}
+
+
+def path_cents(stage, t):
+    return DRIFT[stage] * -np.expm1(-t / TAU_S)
+
+
+def stamped(codes, stamp):
+    """A WAV file with a Broadcast Audio Extension chunk by the table of EBU Tech 3285 v2."""
+    body = bytes(256 + 32 + 32) + b"2026-03-0210:15:00"
+    body += struct.pack("<IIH", stamp & 0xFFFFFFFF, stamp >> 32, 1) + bytes(254)
+    data = codes.astype("<i2").tobytes()
+    fmt = struct.pack("<HHIIHH", 1, 1, RATE, 2 * RATE, 2, 16)
+    chunks = b"".join(
+        name + struct.pack("<I", len(held)) + held
+        for name, held in ((b"bext", body), (b"fmt ", fmt), (b"data", data))
+    )
+    return b"RIFF" + struct.pack("<I", 4 + len(chunks)) + b"WAVE" + chunks
+
+
+@pytest.fixture(scope="module", params=["stamps", "nothing"])
+def evidence(request, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("job")
+    random = np.random.default_rng(21)
+    t = np.arange(round(SECONDS * RATE)) / RATE
+    for stage in DRIFT:
+        (folder / stage).mkdir()
+        path_hz = FIRST_HZ * 2 ** (path_cents(stage, t) / 1200)
+        sound = moving_tone("saw", path_hz, RATE) + 2e-4 * random.standard_normal(t.size)
+        codes = np.rint(32767 * sound)
+        if stage == "after":
+            (folder / stage / "warmup-osc.wav").write_bytes(stamped(codes, 0))
+            continue
+        cut, again = round(CUT_S * RATE), round((CUT_S + GAP_S) * RATE)
+        second = codes[again:].copy()
+        fade = round(FADE_S * RATE)
+        second[:fade] = np.rint(second[:fade] * np.linspace(0, 1, fade) ** 2)
+        begun = 37000 * RATE + 123
+        stamps = (begun, begun + again) if request.param == "stamps" else (0, 0)
+        for number, part in enumerate((codes[:cut], second), start=1):
+            data = stamped(part, stamps[number - 1])
+            (folder / stage / f"warmup-osc-p{number}.wav").write_bytes(data)
+    (folder / "readings.csv").write_text(
+        "stage;minutes;room_c;rail_plus_v\nbefore;0;20,5;14,60\nbefore;2;21,0;14,60\n"
+        "after;0;21,5;15,00\nafter;2;22,0;15,00\n"
+    )
+    with joblib.parallel_config(backend="threading"):
+        return request.param, open_job(folder).measure(progress=False)
+
+
+def test_the_drift_is_that_of_the_whole_and_no_jump_is_invented(evidence):
+    _, found = evidence
+    result = next(o.result for o in found.outcomes if o.take.more)
+    truth = path_cents("before", SECONDS)
+    assert result.total_drift.value == pytest.approx(
+        truth, abs=max(result.total_drift.expanded, 0.01)
+    )
+    assert len(result.jumps) == 0
+
+
+def test_the_gap_is_a_gap_on_the_right_time_axis(evidence):
+    how, found = evidence
+    result = next(o.result for o in found.outcomes if o.take.more)
+    curve = result.curve
+    known = curve.cents.notna()
+    gap_s = GAP_S if how == "stamps" else 0.0
+    assert result.source.duration_s == pytest.approx(SECONDS - GAP_S + gap_s, abs=2 / RATE)
+    assert not known[curve.time_s.between(CUT_S, CUT_S + gap_s)].any()
+    assert known[curve.time_s.between(2.0, CUT_S - 1.0)].all()
+    assert known[curve.time_s.between(CUT_S + gap_s + 2.0, curve.time_s.max() - 2.0)].all()
+    lost_s = np.where(curve.time_s > CUT_S, GAP_S - gap_s, 0.0)
+    true = path_cents("before", curve.time_s + lost_s) - path_cents("before", SECONDS)
+    away = (curve.cents - true)[known & curve.time_s.between(1.0, curve.time_s.max() - 1.0)]
+    assert np.abs(away).max() < 0.1
+
+
+def test_it_is_one_capture_in_the_tables_and_its_rails_are_remarked_on(evidence):
+    how, found = evidence
+    told = {
+        "stamps": "before: recorded in 2 parts, gap of 1.7 s by time stamps",
+        "nothing": "before: recorded in 2 parts, follows without a gap as far as can be told: the "
+        "recorder gave no time stamps of its own to each part",
+    }
+    row = next(r for r in found.rows if r.judged.quantity == "total_drift")
+    assert row.verdict == "improved"
+    assert row.cells["before"].takes == 1
+    assert told[how] in row.remarks
+    rails = [remark for remark in row.remarks if "rails" in remark]
+    assert rails == [
+        "rails retrimmed between: plus +14.60 to +15.00 V; includes the effect of the new rail "
+        "setting"
+    ]
