@@ -91,18 +91,20 @@ def _verify(call: argparse.Namespace) -> int:
 
 def table_lines(evidence: Evidence) -> list[str]:
     """Return the before/after table as plain text of at most 80 columns."""
-    from sigkit.evidence.report import group_title
+    from sigkit.evidence.report import group_title, shared_remarks
+    from sigkit.evidence.rows import SINGLE
 
     lines: list[str] = []
-    group = None
-    for row in evidence.rows:
-        if row.group != group:
-            lines += [""] if group else []
-            lines += textwrap.wrap(group_title(row.group), WIDTH)
-            group = row.group
-        lines += _row_lines(row)
+    for group in dict.fromkeys(row.group for row in evidence.rows):
+        rows = [row for row in evidence.rows if row.group == group]
+        lines += [""] if lines else []
+        lines += textwrap.wrap(group_title(group), WIDTH)
+        for row in rows:
+            lines += _row_lines(row)
+        for remark in shared_remarks(rows):
+            lines += _wrapped(remark, "  remark: ", "    ") if remark != SINGLE else []
     used = sum(outcome.used for outcome in evidence.outcomes)
-    lines += ["", f"{used} of {len(evidence.capture_list())} captures used"]
+    lines += ["", f"{used} of {evidence.capture_count} captures used"]
     if evidence.problems:
         lines += ["", "Problems"]
         for problem in evidence.problems:

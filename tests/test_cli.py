@@ -78,6 +78,23 @@ def test_the_table_says_why_stages_are_not_comparable_and_says_it_once(job_folde
     assert floor.rstrip().endswith("change not measurable")
 
 
+def test_what_every_change_of_a_group_needs_is_said_once(job_folder, capsys):
+    (job_folder / "readings.csv").write_text(
+        "stage;rail_plus_v\nbefore;14,60\nafter;15,00\nafter;15,02\n"
+    )
+    assert main(["evidence", str(job_folder)]) == 0
+    table = capsys.readouterr().out.partition("Written:")[0]
+    assert max(map(len, table.splitlines())) <= 80
+    *_, volume = " ".join(table.split()).split("Slider pass: ")
+    said = "rails retrimmed between: plus +14.60 to +15.01 V; includes the effect of the new rail"
+    assert volume.count(f"remark: {said} setting") == 1
+    assert "ratio of rates" not in table
+    report = (job_folder / "evidence/report.html").read_text()
+    section = report.partition('<h2 id="slider-volume">')[2].partition("<h2")[0]
+    assert section.count(said) == 1
+    assert f"To every change in this table: {said} setting.</p>" in section
+
+
 def test_a_reason_of_a_stage_is_not_told_again(job_folder, capsys):
     shutil.rmtree(job_folder / "before")
     (job_folder / "job.toml").write_text('[stages.before]\nreason = "not safe to power"')

@@ -235,6 +235,12 @@ class Evidence:
         plain: dict[str, Any] = self._cleaned(document)
         return plain
 
+    @property
+    def capture_count(self) -> int:
+        """Number of captures, a take in several files counted once, unusable ones included."""
+        later = {file.key for outcome in self.outcomes for file in outcome.files[1:]}
+        return len({entry["path"] for entry in self.capture_list()} - later)
+
     def capture_list(self) -> list[dict[str, Any]]:
         """Return every file of the job with size, SHA-256, whether it was used, and why not.
 

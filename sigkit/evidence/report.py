@@ -204,15 +204,27 @@ def limit_text(row: Row) -> str:
     return f"{sign}{row.limit.value:g}{HOLD}{row.limit.unit}".replace("-", MINUS)
 
 
+def shared_remarks(rows: Sequence[Row]) -> list[str]:
+    """Return the remarks that stand beside every change among some rows."""
+    changed = [row for row in rows if row.change.measurable]
+    every = dict.fromkeys(remark for row in changed for remark in row.remarks)
+    return [remark for remark in every if all(remark in row.remarks for row in changed)]
+
+
 def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> dict[str, Any]:
     own = [row for row in rows if row.group == group]
     name = picture_name(group)
+    shared = shared_remarks(own)
+    lines = [_line(row) for row in own]
+    for line in lines:
+        line["remarks"] = [remark for remark in line["remarks"] if remark not in shared]
     return {
         "title": group_title(group),
         "anchor": name,
         "picture": sources.get(name, ""),
         "caption": " ".join(caption(row) for row in _captioned(own)),
-        "lines": [_line(row) for row in own],
+        "lines": lines,
+        "remarks": shared,
         "weight": max(_weight(row) for row in own),
     }
 
@@ -252,7 +264,7 @@ def _sentences(evidence: Evidence) -> list[str]:
     lost = [row for row in rows if not row.change.measurable]
     limits = collections.Counter(row.limit_verdict.word for row in rows if row.limit_verdict.word)
     used = sum(outcome.used for outcome in evidence.outcomes)
-    total = len(evidence.capture_list())
+    total = evidence.capture_count
     stages = evidence.job.stages
     said = []
     if len(stages) > 1:

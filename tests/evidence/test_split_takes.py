@@ -50,6 +50,7 @@ def test_a_missing_part_is_said_for_every_file_of_the_take(job_folder):
         assert remedy.startswith("Add 'slider-release-p2.wav'; if nothing is missing")
     assert len(job.takes) == 6
     evidence = job.measure(progress=False)
+    assert evidence.capture_count == 8
     listed = {entry["path"]: entry for entry in evidence.capture_list()}
     for part in (parts[0], parts[2]):
         entry = listed[f"before/{part.name}"]
@@ -122,6 +123,7 @@ def test_evidence_lists_every_part_and_verifies(job_folder, tmp_path):
     assert outcome.sha256 == hashlib.sha256(lines.encode()).hexdigest()
     row = next(r for r in evidence.rows if r.subject == "release")
     assert row.cells["before"].takes == 1
+    assert evidence.capture_count == 7
     assert "before: recorded in 2 parts, no gap as given" in row.remarks
     folder = evidence.write(tmp_path / "out")
     manifest = json.loads((folder / "manifest.json").read_text())
