@@ -113,9 +113,11 @@ def moving_tone(wave: str, path_hz: np.ndarray, rate: int, *, duty: float = 0.5)
     return x * (0.2 / np.sqrt(np.mean(x**2)))
 
 
-def periods_behind(frequency_hz: float, window_s: float = 0.1, least: int = 6) -> int:
-    """Whole periods in a window that holds at least ``least``."""
-    return max(least, round(window_s * frequency_hz))
+def window_behind_s(
+    frequency_hz: float | np.ndarray, window_s: float = 0.1, least: int = 6
+) -> float | np.ndarray:
+    """Length of a window that holds at least ``least`` periods."""
+    return np.maximum(window_s, least / np.asarray(frequency_hz))
 
 
 def window_mean_hz(

@@ -155,9 +155,10 @@ def _half_lengths(time_s: Real, cycles: Real, at_s: Real, window: Window) -> Rea
     """Half the length of each window: that asked for, or the least number of periods."""
     count = np.maximum.accumulate(cycles)
     at = np.interp(at_s, time_s, count)
-    half = window.least_periods / 2
-    periods_s = np.interp(at + half, count, time_s) - np.interp(at - half, count, time_s)
-    lengths: Real = np.maximum(window.seconds, periods_s) / 2
+    period_s = (np.interp(at + 1, count, time_s) - np.interp(at - 1, count, time_s)) / 2
+    # Beyond the first and last period only one of the two is known.
+    period_s[(at < count[0] + 1) | (at > count[-1] - 1)] = np.inf
+    lengths: Real = np.maximum(window.seconds, window.least_periods * period_s) / 2
     return lengths
 
 

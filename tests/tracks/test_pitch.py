@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
-from tones import bound_cents, noisy_tone, periods_behind, write_sound
+from tones import bound_cents, noisy_tone, window_behind_s, write_sound
 
 import sigkit
 from sigkit.errors import InputError, SignalError
@@ -35,7 +35,7 @@ def steady(tmp_path_factory):
         rng = np.random.default_rng(seed)
         x, _ = noisy_tone(wave, hz, snr_db, SECONDS, rng, duty=duty)
         track = sigkit.track_pitch(sigkit.open_capture(write_sound(folder, x)))
-        window_s = periods_behind(hz) / hz
+        window_s = window_behind_s(hz)
         bound = bound_cents(wave, hz, snr_db, window_s, duty=duty)
         label = f"{wave} {hz:.1f} Hz, {snr_db:.0f} dB, width {duty:.2f}"
         rows.append((label, hz, window_s, bound, track))
@@ -116,7 +116,7 @@ def test_stated_u_is_the_scatter_in_every_case(steady):
 def test_other_windows_stay_near_the_bound(tmp_path, wave, hz, window_s):
     x, _ = noisy_tone(wave, hz, 40, 12.0, np.random.default_rng(7))
     track = sigkit.track_pitch(sigkit.open_capture(write_sound(tmp_path, x)), window_s=window_s)
-    behind_s = periods_behind(hz, window_s) / hz
+    behind_s = window_behind_s(hz, window_s)
     error = errors_cents(track, hz)[track.voiced]
     independent = error.size * track.hop_s / behind_s
     multiple = math.sqrt(np.mean(error**2)) / bound_cents(wave, hz, 40, behind_s)
@@ -129,7 +129,7 @@ def test_any_sample_rate(tmp_path, rate):
     x, _ = noisy_tone("saw", hz, 40, 3.0, np.random.default_rng(rate), rate=rate)
     track = sigkit.track_pitch(sigkit.open_capture(write_sound(tmp_path, x, rate)))
     error = errors_cents(track, hz)[track.voiced]
-    bound = bound_cents("saw", hz, 40, periods_behind(hz) / hz, rate=rate)
+    bound = bound_cents("saw", hz, 40, window_behind_s(hz), rate=rate)
     assert error.size > 270
     assert math.sqrt(np.mean(error**2)) < 2 * (1 + 3 / math.sqrt(2 * 28)) * bound
 
@@ -199,7 +199,7 @@ def test_low_passed_tone_is_held_to_the_bound_of_what_is_left(tmp_path, orders):
     x = x + sd * np.random.default_rng(orders).standard_normal(t.size)
     track = sigkit.track_pitch(sigkit.open_capture(write_sound(tmp_path, x)))
     error = errors_cents(track, hz)[track.voiced]
-    n = round(48_000 * periods_behind(hz) / hz)
+    n = round(48_000 * window_behind_s(hz))
     energy = np.sum((np.arange(1, orders + 1) * amplitude) ** 2)
     bound_rad_s = math.sqrt(24 * sd**2 / (n * (n**2 - 1) * energy)) * 48_000
     bound = 1200 / math.log(2) * bound_rad_s / (2 * np.pi * hz)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from tones import bound_cents, moving_tone, periods_behind, window_mean_hz, write_sound
+from tones import bound_cents, moving_tone, window_behind_s, window_mean_hz, write_sound
 
 import sigkit
 from sigkit.synth import wander_cents
@@ -20,40 +20,39 @@ def track_of(folder, wave, path_hz, *, sd=0.0002, seed=1):
     return sigkit.track_pitch(sigkit.open_capture(write_sound(folder, x)))
 
 
-def compare(track, path_hz, hz):
-    """Error of every voiced frame, and how much the truth changes if the window is a period longer.
-
-    The window holds whole periods, so its length is known to a period.
-    """
+def errors(track, path_hz):
+    """Error of every voiced frame against the parabola-weighted mean over exactly its window."""
     at = track.time_s[track.voiced]
-    window_s = periods_behind(hz) / hz
+    window_s = window_behind_s(np.interp(at, TIME_S, path_hz))
     truth = window_mean_hz(path_hz, RATE, at, window_s)
-    longer = window_mean_hz(path_hz, RATE, at, window_s + 1 / hz)
-    error = 1200 * np.log2(track.frequency_hz[track.voiced] / truth)
-    return error, float(np.abs(1200 * np.log2(longer / truth)).max())
+    return 1200 * np.log2(track.frequency_hz[track.voiced] / truth)
 
 
 @pytest.mark.parametrize(("wave", "hz"), TONES)
 @pytest.mark.parametrize("cents_per_s", [0.3, -8.0])
 def test_drift(tmp_path, wave, hz, cents_per_s):
-    """Steady drift: at the bound, and beyond it no more than 1 ppm (0.0017 cents) of error."""
+    """Steady drift: at the bound, as a standing tone."""
     path = hz * 2 ** (cents_per_s * TIME_S / 1200)
-    track = track_of(tmp_path, wave, path)
-    error, _ = compare(track, path, hz)
-    bound = bound_cents(wave, hz, 60, periods_behind(hz) / hz, duty=0.3)
+    error = errors(track_of(tmp_path, wave, path), path)
+    bound = bound_cents(wave, hz, 60, window_behind_s(hz), duty=0.3)
     assert error.size > 450
-    assert math.sqrt(np.mean(error**2)) < 2 * bound + 0.0017
+    assert math.sqrt(np.mean(error**2)) < 1.2 * bound
 
 
 @pytest.mark.parametrize(("wave", "hz"), TONES)
 @pytest.mark.parametrize(("rate_hz", "peak_cents"), [(5.0, 5.0), (6.0, 30.0), (1.0, 100.0)])
 def test_vibrato(tmp_path, wave, hz, rate_hz, peak_cents):
+    """The phase is known once a period, and right to second order in its bend.
+
+    So what is left is of fourth order in the phase by which the vibrato turns within a period;
+    besides that a ten-thousandth of the vibrato, by harmonics far from the middle of their bands.
+    """
     path = hz * 2 ** (peak_cents * np.sin(2 * np.pi * rate_hz * TIME_S + 0.4) / 1200)
-    track = track_of(tmp_path, wave, path)
-    error, by_window = compare(track, path, hz)
+    error = errors(track_of(tmp_path, wave, path), path)
+    bound = bound_cents(wave, hz, 60, window_behind_s(hz), duty=0.3)
     assert error.size > 450
-    assert np.abs(error).max() < by_window + 0.02
-    assert math.sqrt(np.mean(error**2)) < 0.05 * peak_cents
+    left = peak_cents * (2 * np.pi * rate_hz / hz) ** 4
+    assert math.sqrt(np.mean(error**2)) < 2 * bound + 0.05 * left + 1e-4 * peak_cents
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -61,10 +60,10 @@ def test_vibrato(tmp_path, wave, hz, rate_hz, peak_cents):
 def test_wander(tmp_path, wave, hz, seed):
     """Bounded random wander of 2 cents, as of an oscillator without temperature compensation."""
     path = hz * 2 ** (wander_cents(TIME_S, spread_cents=2.0, time_constant_s=0.5, seed=seed) / 1200)
-    track = track_of(tmp_path, wave, path, seed=seed)
-    error, by_window = compare(track, path, hz)
+    error = errors(track_of(tmp_path, wave, path, seed=seed), path)
     assert error.size > 450
-    assert np.abs(error).max() < by_window + 0.02
+    assert np.abs(error).max() < 0.02
+    assert math.sqrt(np.mean(error**2)) < 0.005
 
 
 @pytest.mark.parametrize("size_cents", [-3.0, 7.0, 40.0])
@@ -75,8 +74,8 @@ def test_small_step_is_smeared_over_one_window_only(tmp_path, wave, hz, size_cen
     path = np.where(at_s > TIME_S, hz, hz * 2 ** (size_cents / 1200))
     track = track_of(tmp_path, wave, path)
     cents, voiced = track.cents(hz), track.voiced
-    reach = periods_behind(hz) / hz / 2 + 4 / hz
-    bound = bound_cents(wave, hz, 60, periods_behind(hz) / hz)
+    reach = window_behind_s(hz) / 2 + 4 / hz
+    bound = bound_cents(wave, hz, 60, window_behind_s(hz))
     for side, truth in (
         (track.time_s < at_s - reach, 0),
         (track.time_s > at_s + reach, size_cents),
@@ -98,5 +97,6 @@ def test_slow_glide_over_an_octave_is_followed(tmp_path):
     truth = window_mean_hz(path, RATE, at, 0.1)
     error = 1200 * np.log2(track.frequency_hz[track.voiced] / truth)
     assert np.count_nonzero((at > 1) & (at < 4)) > 250
-    # 400 cents/s: half a period of the window's centre is 400 / 110 / 2 = 1.8 cents.
-    assert np.abs(error).max() < 1.8
+    # At the two corners the phase bends within a period: 400 cents/s times 1/110 s is 3.6 cents.
+    assert np.abs(error).max() < 0.1 * 400 / hz
+    assert np.median(np.abs(error)) < 0.001
