@@ -1,0 +1,305 @@
+"""Two harmonic tones of nearly simple ratio in one sound: both pitches at once, by least squares.
+
+Oscillator i plays near ``steps[i]`` times a common fundamental (1 and 1 in a unison, 2 and 3 in a
+fifth, 1 and 2 in an octave), so that its harmonics lie near every ``steps[i]``-th multiple of that
+fundamental. Behind one band per multiple (`sigkit.tracks.harmonics.demodulate`) there are then at
+most two slowly turning lines, ``a exp(j b psi_i(m))`` in band b and period m. The phases psi are
+short polynomials; the complex amplitudes of all lines are linear and solved exactly for every psi
+(variable projection [1]_), so only the phases are searched, by Gauss-Newton steps. In white noise
+that is maximum likelihood, and its covariance the Cramer-Rao bound [2]_ of two harmonic signals
+with all amplitudes and phases unknown. Every band tells the same two pitches, the b-th one with b
+times the beat, so that tones are told apart whose fundamentals have not beaten once.
+
+References
+----------
+.. [1] G. Golub, V. Pereyra, "The differentiation of pseudo-inverses and nonlinear least squares
+   problems whose variables separate", SIAM J. Numerical Analysis 10 (1973), 413-432.
+.. [2] D. Rife, R. Boorstyn, "Multiple tone parameter estimation from discrete-time
+   observations", Bell System Technical J. 55 (1976), 1389-1410.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.polynomial import legendre
+from scipy import ndimage
+
+from sigkit.arrays import Complex, Flags, Real
+from sigkit.tracks.harmonics import LAG_0, SIGNIFICANT
+
+FARTHEST = 0.25
+"""Largest distance of a line from the middle of its band, in fundamentals."""
+NEXT_RAD = 0.4
+"""A band is taken in where the phases found so far are this certain in it."""
+STEPS = 12
+BEYOND_CHANCE = 9.0
+"""Gain in twice the log-likelihood, per tone, for which two more terms of its path are kept."""
+LEAST_APART = 1e-10
+
+
+@dataclass(frozen=True)
+class Tones:
+    """One or two tones fitted to bands.
+
+    Parameters
+    ----------
+    terms : ndarray, shape (n_tones, n_terms)
+        Phase of the common fundamental of each tone in radians: coefficients of the Legendre
+        polynomials 1 to n_terms over the window.
+    covariance : ndarray, shape (n_tones * n_terms, n_tones * n_terms)
+        Their covariance by noise.
+    amplitudes : ndarray of complex, shape (n_tones, n_bands)
+        Amplitudes in the bands that were used, 0 where a tone has no line.
+    left : ndarray, shape (n_bands,)
+        Mean power of what the tones do not explain.
+    noise : ndarray, shape (n_bands,)
+        Noise variance per quadrature that the weights were taken from.
+    residual : ndarray of complex, shape (n_bands, n_periods)
+        What the tones do not explain.
+    """
+
+    terms: Real
+    covariance: Real
+    amplitudes: Complex
+    left: Real
+    noise: Real
+    residual: Complex
+
+    @property
+    def offsets(self) -> Real:
+        """Relative pitch of each tone against the grid, weighted by a parabola over the window."""
+        pace: Real = self.terms[:, 0] / (np.pi * (self.residual.shape[1] - 1))
+        return pace
+
+    @property
+    def offset_covariance(self) -> Real:
+        """Covariance of ``offsets``."""
+        first = np.arange(self.terms.shape[0]) * self.terms.shape[1]
+        part: Real = self.covariance[np.ix_(first, first)]
+        return part / (np.pi * (self.residual.shape[1] - 1)) ** 2
+
+    @property
+    def bands(self) -> int:
+        """Number of bands that were used."""
+        return int(self.left.size)
+
+    @property
+    def misfit(self) -> float:
+        """Log-likelihood ratio against a perfect fit, less a constant: smaller is better."""
+        return float(self.residual.shape[1] * np.sum(np.log(np.maximum(self.left, 1e-300))))
+
+
+def lines_of(steps: tuple[int, ...], bands: int) -> Flags:
+    """Return which tone has a line in which of the bands 1 to ``bands``, shape (n_tones, bands)."""
+    order = np.arange(1, bands + 1)
+    return np.array([order % step == 0 for step in steps])
+
+
+def highest_band(offsets: Real, bands: int) -> int:
+    """Return the highest band in which every tone stays near the middle."""
+    reach = float(np.max(np.abs(offsets), initial=0.0))
+    return int(min(bands, max(2, math.floor(FARTHEST / max(reach, 1e-9)))))
+
+
+def fit_tones(
+    bands: Complex, steps: tuple[int, ...], terms: Real, *, first: int = 4, most: int = 32
+) -> Tones:
+    """Fit tones to bands, from the low ones upwards as the phases become known.
+
+    Parameters
+    ----------
+    bands : ndarray of complex, shape (n_bands, n_periods)
+        Row b - 1 is the band around b times the fundamental of the grid, once a period.
+    steps : tuple of int
+        Every which band holds a line of each tone: (1, 1) a unison, (2, 3) a fifth.
+    terms : ndarray, shape (n_tones, n_terms)
+        Where to start.
+    first, most : int
+        Number of bands to begin with and to end with.
+
+    Returns
+    -------
+    Tones
+        The fit.
+    """
+    count = min(bands.shape[0], first)
+    fit = _refine(bands[:count], steps, terms)
+    while True:
+        sd = _phase_sd(fit)
+        limit = highest_band(fit.offsets, min(bands.shape[0], most))
+        reach = int(min(limit, max(count, NEXT_RAD / max(sd, 1e-12)), 4 * count))
+        if reach <= count:
+            return fit
+        count = reach
+        fit = _refine(bands[:count], steps, fit.terms)
+
+
+def with_more_terms(
+    bands: Complex, steps: tuple[int, ...], fit: Tones, *, most: int, most_terms: int = 5
+) -> Tones:
+    """Let the pitches move within the window as far as the sound asks for it.
+
+    Two further terms at a time, kept where they lower the misfit by more than chance. What the
+    next two terms, not kept, would change counts as uncertainty of the pitches.
+    """
+    while True:
+        terms = np.pad(fit.terms, ((0, 0), (0, 2)))
+        more = _refine(bands[: fit.bands], steps, terms)
+        if not _sane(more):
+            return fit
+        better = 2 * (fit.misfit - more.misfit) > BEYOND_CHANCE * terms.shape[0]
+        if not better or terms.shape[1] > most_terms:
+            return _widened(fit, more)
+        fit = fit_tones(bands, steps, more.terms, first=fit.bands, most=most)
+
+
+def _widened(fit: Tones, more: Tones) -> Tones:
+    """Add the change of the pitches by further terms to their covariance, beyond its own noise."""
+    first = np.arange(fit.terms.shape[0]) * fit.terms.shape[1]
+    own = np.diag(fit.covariance)[first]
+    further = np.arange(fit.terms.shape[0]) * more.terms.shape[1]
+    by_noise = np.maximum(np.diag(more.covariance)[further] - own, 0)
+    change = more.terms[:, 0] - fit.terms[:, 0]
+    # Where the terms ask for no room, their change is chance and says nothing.
+    asked = max(0.0, 2 * (fit.misfit - more.misfit) / (2 * fit.terms.shape[0]) - 2)
+    wider = fit.covariance.copy()
+    wider[first, first] += np.where(asked > 0, np.maximum(change**2, asked * by_noise), 0.0)
+    return replace(fit, covariance=wider)
+
+
+def _sane(fit: Tones) -> bool:
+    return bool(np.isfinite(fit.terms).all() and np.isfinite(fit.covariance).all())
+
+
+def _phase_sd(fit: Tones) -> float:
+    """Largest standard deviation of a phase at the ends of the window."""
+    tones, terms = fit.terms.shape
+    blocks = fit.covariance.reshape(tones, terms, tones, terms)
+    sd = [math.sqrt(max(0.0, float(np.trace(blocks[i, :, i, :])))) for i in range(tones)]
+    return max(sd)
+
+
+@dataclass(frozen=True)
+class _Projection:
+    """What the best amplitudes leave over, for given phases."""
+
+    columns: Complex  # (n_tones, n_bands, n_periods)
+    amplitudes: Complex
+    inverse: Complex  # (n_bands, n_tones, n_tones)
+    residual: Complex
+    left: Real
+
+
+def _refine(bands: Complex, steps: tuple[int, ...], terms: Real) -> Tones:
+    """Gauss-Newton steps on the phases, with weights by what is left in each band."""
+    count, periods = bands.shape
+    lines = lines_of(steps, count)
+    basis = _basis(terms.shape[1], periods)
+    leak: Complex = np.zeros_like(bands)
+    terms = np.array(terms, dtype=np.float64)
+    now = _project(bands, lines, terms @ basis)
+    for turn in range(STEPS):
+        noise = _noise(now, lines)
+        normal, slope = _normal(now, lines, basis, noise)
+        step = _solve(normal, slope).reshape(terms.shape)
+        # No phase may turn further in one step than its highest band can follow.
+        most = float(np.max(np.abs(step)))
+        step *= min(1.0, 1.5 / max(most * count, 1e-300))
+        leak = _leaks(now, terms, periods)
+        cost = float(np.sum(now.left / noise))
+        for _ in range(5):
+            tried = _project(bands - leak, lines, (terms + step) @ basis)
+            if float(np.sum(tried.left / noise)) <= cost * (1 + 1e-12) or turn == 0:
+                break
+            step = step / 3
+        now, terms = tried, terms + step
+        at_noise = np.sqrt(np.maximum(np.diag(normal), 1e-300)).reshape(terms.shape)
+        if turn > 1 and float(np.max(np.abs(step) * at_noise)) < 0.01:
+            break
+    noise = _noise(now, lines)
+    normal, _ = _normal(now, lines, basis, noise)
+    covariance = _solve(normal, np.eye(normal.shape[0]))
+    return Tones(terms, covariance, now.amplitudes, now.left, noise, now.residual)
+
+
+def _basis(terms: int, periods: int) -> Real:
+    """Legendre polynomials 1 to ``terms`` over the window."""
+    x = np.linspace(-1, 1, periods)
+    return legendre.legvander(x, terms)[:, 1:].T
+
+
+def _project(bands: Complex, lines: Flags, phase: Real) -> _Projection:
+    tones, count = lines.shape
+    periods = bands.shape[1]
+    turns = np.broadcast_to(np.exp(1j * phase)[:, None, :], (tones, count, periods))
+    columns = np.multiply.accumulate(turns, axis=1) * lines[:, :, None]
+    gram = np.einsum("ibm,jbm->bij", columns.conj(), columns, optimize=True)
+    # A tone without a line gets a one on the diagonal; lines that coincide are held apart.
+    own = np.where(lines.T, periods * (1 + LEAST_APART), 1.0)
+    gram[:, np.arange(tones), np.arange(tones)] = own
+    inverse = np.linalg.inv(gram)
+    data = np.einsum("ibm,bm->bi", columns.conj(), bands, optimize=True)
+    amplitudes = np.einsum("bij,bj->ib", inverse, data)
+    residual = bands - np.einsum("ib,ibm->bm", amplitudes, columns, optimize=True)
+    left = np.mean(residual.real**2 + residual.imag**2, axis=1)
+    return _Projection(columns, amplitudes, inverse, residual, left)
+
+
+def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[Real, Real]:
+    """Normal equations of the phases, the amplitudes projected out."""
+    tones, count = lines.shape
+    terms, periods = basis.shape
+    order = np.arange(1, count + 1)
+    power = now.amplitudes.real**2 + now.amplitudes.imag**2
+    heard = power > SIGNIFICANT * 2 * noise / periods
+    scale = np.where(heard, now.amplitudes, 0) * (1j * order)
+    weighed = now.columns * scale[:, :, None]
+    # columns^H P_j derivative, all inner products over the periods as one matrix product.
+    derivative = weighed[:, None] * basis[None, :, None, :]  # (tones, terms, bands, periods)
+    derivative = derivative.reshape(tones * terms, count, periods)
+    onto = np.einsum("ibm,pbm->bip", now.columns.conj(), derivative, optimize=True)
+    inner = np.einsum("pbm,qbm,b->pq", derivative.conj(), derivative, 1 / noise, optimize=True)
+    taken = np.einsum("bip,bij,bjq,b->pq", onto.conj(), now.inverse, onto, 1 / noise, optimize=True)
+    slope = np.einsum("pbm,bm,b->p", derivative.conj(), now.residual, 1 / noise, optimize=True)
+    return (inner - taken).real, slope.real
+
+
+def _solve(normal: Real, right: Real) -> Real:
+    size = np.diag(normal)
+    scale = 1 / np.sqrt(np.maximum(size, 1e-12 * float(size.max(initial=0.0)) + 1e-200))
+    scaled = normal * scale[:, None] * scale + 1e-12 * np.eye(scale.size)
+    side = right * (scale if right.ndim == 1 else scale[:, None])
+    solved: Real = np.linalg.lstsq(scaled, side, rcond=1e-13)[0]
+    return solved * (scale if right.ndim == 1 else scale[:, None])
+
+
+def _noise(now: _Projection, lines: Flags) -> Real:
+    """Noise variance per quadrature and band, shared among neighbours unless a band has more."""
+    periods = now.residual.shape[1]
+    free = 1 - (lines.sum(axis=0) + 1) / periods
+    own = now.left / (2 * LAG_0 * np.maximum(free, 0.1))
+    width = 2 * (own.size // 16) + 1
+    shared = ndimage.median_filter(own, width, mode="mirror") if width > 1 else own
+    spread = 4 / math.sqrt(periods)
+    tiny = 1e-300 + 1e-24 * float(own.max(initial=0.0))
+    return np.maximum(np.where(own > (1 + spread) * shared, own, shared), tiny)
+
+
+def _leaks(now: _Projection, terms: Real, periods: int) -> Complex:
+    """What lines off the middle of their bands leave in the next band, with the same turn.
+
+    The bands are raised cosines: a line weighs cos^2 in its own and sin^2 in the next one.
+    """
+    count = now.residual.shape[0]
+    place = np.arange(1, count + 1) * (terms[:, 0] / (np.pi * (periods - 1)))[:, None]
+    share = now.amplitudes * np.tan(np.pi / 2 * np.clip(place, -0.5, 0.5)) ** 2
+    leak: Complex = np.zeros_like(now.residual)
+    for own, columns, at in zip(share, now.columns, place, strict=True):
+        part = own[:, None] * columns
+        up, down = at > 0, at < 0
+        leak[1:] += part[:-1] * up[:-1, None]
+        leak[:-1] += part[1:] * down[1:, None]
+    return leak
