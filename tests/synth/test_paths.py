@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from scipy import integrate
 
 from sigkit.errors import InputError
 from sigkit.synth import (
@@ -18,6 +19,7 @@ from sigkit.synth import (
     glide_rc_cents,
     jump_cents,
     line_cents,
+    pulled_hz,
     random_walk_cents,
     settling_time_s,
     vibrato_cents,
@@ -151,3 +153,44 @@ def test_fade_is_smooth_at_both_ends():
     assert_allclose(
         g[[0, 100, 150, 200, 800, 850, 900, 1000]], [0, 0, 0.5, 1, 1, 0.5, 0, 0], atol=1e-9
     )
+
+
+@pytest.mark.parametrize(("apart", "lock"), [(0.5, 0.4), (-1.3, 0.4), (2.0, 1.99), (0.7, 0.0)])
+def test_pulled_oscillator_beats_at_the_root_of_the_difference_of_squares(apart, lock):
+    """Adler (Proc. IRE 34, 1946): beat rate sqrt(apart^2 - lock^2); from memory."""
+    beat = math.copysign(math.sqrt(apart**2 - lock**2), apart)
+    t = np.linspace(0, 3 / abs(beat), 6001)
+    path = pulled_hz(t, apart_hz=apart, lock_hz=lock, phase_rad=1.0)
+    assert np.trapezoid(path, t) == pytest.approx(math.copysign(3, beat), abs=1e-3)
+    assert path.min() >= apart - lock - 1e-12
+    assert path.max() <= apart + lock + 1e-12
+
+
+@pytest.mark.parametrize("apart", [0.3, -0.3, 0.39])
+def test_pulled_oscillator_comes_to_rest_where_the_sine_of_the_phase_is_their_ratio(apart):
+    t = np.arange(40_000) / 1000
+    path = pulled_hz(t, apart_hz=apart, lock_hz=0.4)
+    assert abs(path[-1]) < 1e-9
+    phase = 2 * math.pi * np.trapezoid(path, t)
+    assert phase == pytest.approx(math.asin(apart / 0.4), abs=1e-4)
+
+
+def test_pulled_oscillator_agrees_with_a_solver_along_a_sweep():
+    """The same equation by scipy's Runge-Kutta solver of order 8."""
+    t = np.arange(0, 20, 1 / 500)
+
+    def apart(time):
+        return -1.0 + 0.1 * time
+
+    path = pulled_hz(t, apart_hz=apart(t), lock_hz=0.3, phase_rad=0.2)
+    solved = integrate.solve_ivp(
+        lambda time, p: 2 * np.pi * (apart(time) - 0.3 * np.sin(p)),
+        (0, t[-1]),
+        [0.2],
+        "DOP853",
+        t_eval=t,
+        rtol=1e-10,
+        atol=1e-10,
+    )
+    assert_allclose(path, apart(t) - 0.3 * np.sin(solved.y[0]), atol=1e-5)
+    assert np.abs(path[(t > 9) & (t < 11)]).max() < 0.08
