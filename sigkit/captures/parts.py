@@ -158,7 +158,10 @@ class JoinedCapture(Capture):
                         sounds[number] = stack.enter_context(opening)
                         sounds[number].seek(at)
                     frames = part.capture.frames_at(sounds[number], at, end - begin)
-                    block[begin - first : end - first] = frames
+                    if len(frames) == len(block):
+                        block = frames
+                    else:
+                        block[begin - first : end - first] = frames
                 yield first, block
 
 

@@ -26,6 +26,7 @@ from sigkit.evidence.manifest import (
     sha256,
     verify,
 )
+from sigkit.evidence.readings import FILE as READINGS
 from sigkit.evidence.rows import Row, rows_of
 from sigkit.evidence.run import Outcome, without_folder
 
@@ -209,13 +210,14 @@ class Evidence:
         (folder / FILE).write_bytes(_json(self._manifest(folder)))
 
     def _manifest(self, folder: Path) -> dict[str, Any]:
-        settings = self.job.settings
+        settings, readings = self.job.settings, self.job.folder / READINGS
         document = {
             "kind": KIND,
             "schema": SCHEMA,
             "made_with": versions(),
             "unit": settings.unit,
             "settings": {
+                "readings_sha256": sha256(readings) if readings.is_file() else "",
                 "limits": {
                     f"{row.test}.{row.judged.quantity}": row.limit.value
                     for row in self.rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -106,6 +107,8 @@ class Take:
         Seconds missing between the parts, where the job says so.
     room : DataFrame or None
         Room temperature over time since switch-on: columns time_s and room_c.
+    remarks : tuple of str
+        What a reader of its numbers should know from names and readings.
     """
 
     stage: str
@@ -117,6 +120,7 @@ class Take:
     more: tuple[Path, ...] = ()
     gap_s: float | Sequence[float] | None = None
     room: pd.DataFrame | None = field(default=None, compare=False)
+    remarks: tuple[str, ...] = ()
 
     @property
     def paths(self) -> tuple[Path, ...]:
@@ -327,6 +331,17 @@ def _take(stage: Stage, name: CaptureName, paths: Sequence[Path], settings: Sett
     switched_on = own.get("switched_on")
     if switched_on is not None:
         switched_on = switched_on.replace(tzinfo=None)
+    readings = stage.readings_of(name.test, name.subject)
+    room = temperature(readings, switched_on)
+    remarks = []
+    if len(paths) == 1 and without_part(paths[0].stem) != paths[0].stem:
+        remarks.append("named as part 1 of a take, and no part 2 lies beside it")
+    unplaced = switched_on is None and any(math.isnan(r.time_s) and r.clock for r in readings)
+    if name.test == "warmup" and unplaced:
+        remarks.append(
+            f"times of day in {READINGS} not used: {FILE} does not say under "
+            f'[captures."{keys[1]}"] when it was switched_on'
+        )
     return Take(
         stage.name,
         name,
@@ -336,7 +351,8 @@ def _take(stage: Stage, name: CaptureName, paths: Sequence[Path], settings: Sett
         power_on_s,
         tuple(paths[1:]),
         own.get("gap_s"),
-        temperature(stage.readings_of(name.test, name.subject), switched_on),
+        room,
+        tuple(remarks),
     )
 
 

@@ -129,7 +129,7 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
         outcome = dataclasses.replace(
             outcome,
             duration_s=capture.duration_s,
-            remarks=tuple(capture.notes),
+            remarks=(*take.remarks, *capture.notes),
             joined=capture.notes[0] if take.more else "",
         )
         fitness = capture.fitness()

@@ -209,6 +209,21 @@ def test_parts_in_another_order_or_hours_apart_are_refused(tmp_path):
     assert join_parts([first, far], gap_s=1.0).frames == 3 * RATE
 
 
+def test_a_seam_with_missing_sound_harms_level_tests_alone(tmp_path):
+    paths = [write(tmp_path, i, noise(1.0, i)) for i in (1, 2)]
+    for gap_s, words in ((None, "follows without a gap as far"), (0.5, "gap of 0.5 s as given")):
+        fitness = join_parts(paths, gap_s=gap_s).fitness()
+        (problem,) = fitness.problems
+        assert (problem.kind, problem.where) == (
+            "recorder began a new file",
+            f"{1 + (gap_s or 0):.1f} s",
+        )
+        assert problem.how_much.startswith(words)
+        assert fitness.verdict_for("slider") == "record again"
+        assert fitness.verdict_for("warmup") == "usable with remarks"
+    assert join_parts(paths, gap_s=0).fitness().problems == ()
+
+
 # --- what the sound says
 
 

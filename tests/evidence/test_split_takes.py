@@ -160,6 +160,31 @@ def test_an_unreadable_part_is_named(job_folder):
     assert [p.where for p in lost] == [f"before/{parts[1].name}"]
 
 
+def test_what_a_name_or_a_reading_leaves_open_is_remarked(job_folder, fake_slider):
+    parts = split(job_folder / "before/slider-release.wav", 0.5)
+    parts[1].unlink()
+    fake_slider.tone(job_folder / "before/warmup-osc.wav", 0.5)
+    (job_folder / "readings.csv").write_text("stage,date_time,room_c\nbefore,2026-03-02 10:25,20\n")
+    job = open_job(job_folder)
+    remarks = {take.key: take.remarks for take in job.takes if take.remarks}
+    assert remarks == {
+        "before/slider-release-p1.wav": (
+            "named as part 1 of a take, and no part 2 lies beside it",
+        ),
+        "before/warmup-osc.wav": (
+            "times of day in readings.csv not used: job.toml does not say under "
+            '[captures."before/warmup-osc"] when it was switched_on',
+        ),
+    }
+    evidence = job.measure(progress=False)
+    outcome = next(o for o in evidence.outcomes if o.take.key == "before/slider-release-p1.wav")
+    assert "named as part 1 of a take, and no part 2 lies beside it" in outcome.remarks
+    folder = evidence.write(job_folder / "evidence")
+    settings = json.loads((folder / "manifest.json").read_text())["settings"]
+    code = hashlib.sha256((job_folder / "readings.csv").read_bytes()).hexdigest()
+    assert settings["readings_sha256"] == code
+
+
 def test_options_reach_a_measure_that_knows_them(job_folder, fake_slider):
     """Mains of the unit, both ends of the power-on time and the room go to who asks for them."""
     fake_slider.tone(job_folder / "before/warmup-osc.wav", 0.5)
