@@ -36,6 +36,9 @@ MOST_DIFFERENCES = 256
 LOW_HARMONICS = 12
 FIRST_HARMONICS = 24
 """Harmonics of the first step, which only has to line up the others."""
+IN_LINE_RAD = 0.05
+"""Phase noise of the highest harmonic below which a step of the common phase leaves nothing to do:
+its cube is lost."""
 ASTRAY_RAD = 0.01
 """Phase a period, 3 cents, by which the strongest harmonic may depart from most of the low ones."""
 SIGNIFICANT = 7.0
@@ -153,7 +156,7 @@ def follow_phase(amplitudes: Complex, window: int) -> PhasePath | None:
     reach, discord = strongest + 1, np.zeros(count)
     checks = 0
     for step in range(10):
-        last = reach
+        last, before = reach, sd
         reach = int(min(count, max(reach, 0.4 / max(sd, 1e-12))))
         if not step:
             reach = min(reach, max(strongest + 1, FIRST_HARMONICS))
@@ -168,7 +171,8 @@ def follow_phase(amplitudes: Complex, window: int) -> PhasePath | None:
         fit = _align(turned, kept, noise[:reach] + discord[:reach])
         phase = phase + np.clip(fit.correction, -0.5, 0.5)
         sd = fit.sd
-        settled = step > 1 and last == reach == int(min(count, max(reach, 0.4 / sd)))
+        in_line = (step > 1 and last == reach) or (step > 0 and reach * before < IN_LINE_RAD)
+        settled = in_line and reach == int(min(count, max(reach, 0.4 / sd)))
         if settled and checks == 2:
             break
         if settled:
