@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
     from sigkit.evidence.job import Job, open_job
     from sigkit.evidence.manifest import Verification, verify
+    from sigkit.measures.beating import measure_beating
     from sigkit.measures.slider import measure_slider
     from sigkit.measures.stability import measure_stability
     from sigkit.measures.warmup import measure_warmup
@@ -30,6 +31,7 @@ __all__ = [
     "SigkitError",
     "SignalError",
     "Verification",
+    "measure_beating",
     "measure_slider",
     "measure_stability",
     "measure_warmup",
@@ -50,6 +52,7 @@ _HOMES = {
     "SigkitError": "errors",
     "SignalError": "errors",
     "Verification": "evidence.manifest",
+    "measure_beating": "measures.beating",
     "measure_slider": "measures.slider",
     "measure_stability": "measures.stability",
     "measure_warmup": "measures.warmup",

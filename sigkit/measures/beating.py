@@ -2,14 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
+import numpy as np
 import pandas as pd
 
+from sigkit.captures.wav import Capture
+from sigkit.errors import SignalError
+from sigkit.measures.beat_numbers import (
+    CENTS,
+    Pair,
+    curve_of,
+    drift_in,
+    mean_pair,
+    parts_of,
+    wander_of,
+)
+from sigkit.measures.beat_order import order_by_solos, steady_before, which_is_which
+from sigkit.measures.held_note import clock_term, source_of
+from sigkit.measures.locking import Sweep, find_sweep, locking_width_of
 from sigkit.measures.result import Result
-from sigkit.quantity import Quantity
+from sigkit.quantity import Quantity, Term, combine, not_measurable
+from sigkit.tracks.beats import BeatWindow, track_beats
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -85,3 +102,203 @@ class BeatingResult(Result):
         from sigkit.charts.beating import draw_beating
 
         return draw_beating(self, ax)
+
+
+LEAST_HELD = 3
+"""Windows without a turn of the fine tune before a sweep, for numbers of the held oscillators."""
+NOT_TWO = "one oscillator or locked: no two pitches to tell apart"
+SIGN_UNKNOWN = (
+    "beats give the size of the detune, not its sign: oscillator 1 is the lower one here; record "
+    "each oscillator alone right after to know which is sharp"
+)
+SIGN_KNOWN = "oscillator 1 is the one heard alone first, so the sign of the detune is known"
+
+
+def measure_beating(capture: Capture) -> BeatingResult:
+    """Measure two oscillators that sound together.
+
+    Parameters
+    ----------
+    capture : Capture
+        Two oscillators in unison, a fifth or an octave apart, at 55 Hz to 2 kHz, held for 10 to
+        60 s. For the locking width the fine tune of one moves slowly and evenly through zero beat.
+        Each oscillator alone right after, 5 s or longer, gives the sign of the detune.
+
+    Returns
+    -------
+    BeatingResult
+        See there for the quantities. Where there is one oscillator, or two that are locked, they
+        are not measurable, with the reason.
+
+    Raises
+    ------
+    SignalError
+        No tone at all, or samples that are not numbers.
+
+    See Also
+    --------
+    sigkit.measure_stability : One oscillator by itself.
+
+    Notes
+    -----
+    Both pitches come from one least-squares fit to all harmonics in windows of 2 s, in which only
+    the phases of the two fundamentals are searched and all amplitudes are solved for (variable
+    projection [1]_); longer windows where the beat is too slow for those. A stretch that stands
+    still is fitted as a whole, at the Cramer-Rao bound of two harmonic signals with all amplitudes
+    and phases unknown [2]_. Two oscillators are named only where they leave almost nothing of what
+    a single tone of moving pitch leaves, beyond chance by the Bayesian information criterion, and
+    where their harmonics beat faster the higher they are, as no tremolo does.
+
+    The sound card's clock (50 ppm, rectangular) is in both frequencies and the beat rate; it
+    cancels in the detune.
+
+    References
+    ----------
+    .. [1] G. Golub, V. Pereyra, "The differentiation of pseudo-inverses and nonlinear least
+       squares problems whose variables separate", SIAM J. Numerical Analysis 10 (1973), 413-432.
+    .. [2] D. Rife, R. Boorstyn, "Multiple tone parameter estimation from discrete-time
+       observations", Bell System Technical J. 55 (1976), 1389-1410.
+    .. [3] JCGM 100:2008, 4.3.7, 5.1.2 and 5.2.2.
+    """
+    windows = track_beats(capture)
+    if all(w.kind == "none" for w in windows):
+        raise SignalError(
+            "There is no tone with a pitch between 25 and 2500 Hz in this capture.",
+            where=capture.path.name,
+            remedy="Hold one note of both oscillators, loud enough, in an octave up to 2 kHz.",
+        )
+    both = [w for w in windows if w.kind == "two"]
+    if not both:
+        return _without(capture, windows)
+    return _with(capture, windows, both)
+
+
+def _without(capture: Capture, windows: Sequence[BeatWindow]) -> BeatingResult:
+    def missing(unit: str) -> Quantity:
+        return not_measurable(
+            unit, f"{NOT_TWO}; sound both oscillators, slightly out of tune, for 10 s or longer"
+        )
+
+    return BeatingResult(
+        source=source_of(capture),
+        settings={},
+        notes=(),
+        frequency_1=missing("Hz"),
+        frequency_2=missing("Hz"),
+        beat_rate=missing("Hz"),
+        detune=missing("cents"),
+        beat_wander=missing("cents"),
+        drift_1=missing("cents/min"),
+        drift_2=missing("cents/min"),
+        locking_width=missing("cents"),
+        curve=curve_of(windows, [False] * len(windows)),
+        parts=parts_of(windows, capture.duration_s),
+        ratio=(1, 1),
+        sign_known=False,
+    )
+
+
+def _with(
+    capture: Capture, windows: Sequence[BeatWindow], both: Sequence[BeatWindow]
+) -> BeatingResult:
+    steps = both[0].steps
+    unison = steps[0] == steps[1]
+    solos = order_by_solos(windows)
+    sweep = find_sweep(both)
+    held = list(both) if sweep is None else steady_before(both, sweep)
+    still = held if len(held) >= LEAST_HELD or sweep is None else list(both)
+    turned = which_is_which(windows, sweep, solos)
+    swapped = next(t for t, w in zip(turned, windows, strict=True) if w is still[0])
+    pair = mean_pair(capture, still)
+    order = (1, 0) if swapped else (0, 1)
+    first, second = (_frequency(pair, steps[i], i) for i in order)
+    width, bound = locking_width_of(capture, windows, sweep)
+    swept = still is not held
+    reason = "the fine tune was moved all the time; hold both oscillators for a minute"
+    moved = [not_measurable(unit, reason) for unit in ("cents", "cents/min", "cents/min")]
+    return BeatingResult(
+        source=source_of(capture),
+        settings={},
+        notes=tuple(_notes(unison, solos, sweep, steps)),
+        frequency_1=first,
+        frequency_2=second,
+        beat_rate=_beat(pair, steps),
+        detune=_detune(pair, swapped),
+        beat_wander=moved[0] if swept else wander_of(still),
+        drift_1=moved[1] if swept else drift_in(still, order[0], pair.reference_hz),
+        drift_2=moved[2] if swept else drift_in(still, order[1], pair.reference_hz),
+        locking_width=width,
+        curve=curve_of(windows, turned),
+        parts=parts_of(windows, capture.duration_s),
+        ratio=(steps[1], steps[0]),
+        sign_known=solos is not None or not unison,
+        largest_locking=bound,
+    )
+
+
+def _notes(
+    unison: bool, solos: bool | None, sweep: Sweep | None, steps: tuple[int, ...]
+) -> list[str]:
+    notes = []
+    if not unison:
+        notes.append(
+            f"oscillator 1 is the lower note; detune is from the ratio {steps[1]}:{steps[0]}"
+        )
+    else:
+        notes.append(SIGN_UNKNOWN if solos is None else SIGN_KNOWN)
+    if sweep is not None:
+        notes.append(
+            f"fine tune swept from {sweep.start_s:.0f} to {sweep.stop_s:.0f} s, "
+            f"{60 * sweep.slope:.1f} cents/min"
+        )
+    return notes
+
+
+def _frequency(pair: Pair, step: int, tone: int) -> Quantity:
+    value = step * pair.reference_hz * 2 ** (float(pair.cents[tone]) / 1200)
+    return combine(
+        value,
+        "Hz",
+        [
+            Term("noise", math.sqrt(pair.noise[tone, tone]) * value / CENTS, "A"),
+            Term(
+                "wander between the windows",
+                math.sqrt(pair.unseen[tone, tone]) * value / CENTS,
+                "A",
+            ),
+            clock_term(value),
+        ],
+    )
+
+
+def _difference(covariance: np.ndarray) -> float:
+    turned = np.array([-1.0, 1.0])
+    return math.sqrt(max(0.0, float(turned @ covariance @ turned)))
+
+
+def _detune(pair: Pair, swapped: bool) -> Quantity:
+    value = float(pair.cents[1] - pair.cents[0]) * (-1 if swapped else 1)
+    return combine(
+        value,
+        "cents",
+        [
+            Term("noise", _difference(pair.noise), "A"),
+            Term("wander between the windows", _difference(pair.unseen), "A"),
+        ],
+    )
+
+
+def _beat(pair: Pair, steps: tuple[int, ...]) -> Quantity:
+    hz = pair.reference_hz * 2 ** (pair.cents / 1200)
+    common = math.lcm(*steps)
+    value = common * abs(float(hz[1] - hz[0]))
+    per_cent = common * pair.reference_hz / CENTS
+    return combine(
+        value,
+        "Hz",
+        [
+            Term("noise", _difference(pair.noise) * per_cent, "A"),
+            Term("wander between the windows", _difference(pair.unseen) * per_cent, "A"),
+            clock_term(value),
+        ],
+    )

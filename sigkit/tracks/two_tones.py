@@ -71,15 +71,19 @@ class Tones:
     @property
     def offsets(self) -> Real:
         """Relative pitch of each tone against the grid, weighted by a parabola over the window."""
-        pace: Real = self.terms[:, 0] / (np.pi * (self.residual.shape[1] - 1))
+        pace: Real = self.terms[:, 0] * self._per_term
         return pace
 
     @property
     def offset_covariance(self) -> Real:
         """Covariance of ``offsets``."""
         first = np.arange(self.terms.shape[0]) * self.terms.shape[1]
-        part: Real = self.covariance[np.ix_(first, first)]
-        return part / (np.pi * (self.residual.shape[1] - 1)) ** 2
+        part: Real = self.covariance[np.ix_(first, first)] * self._per_term**2
+        return part
+
+    @property
+    def _per_term(self) -> float:
+        return 1 / (math.pi * (self.residual.shape[1] - 1))
 
     @property
     def bands(self) -> int:
@@ -249,7 +253,7 @@ def _project(bands: Complex, lines: Flags, phase: Real) -> _Projection:
 
 
 def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[Real, Real]:
-    """Normal equations of the phases, the amplitudes projected out."""
+    """Return the normal equations of the phases, the amplitudes projected out."""
     tones, count = lines.shape
     terms, periods = basis.shape
     order = np.arange(1, count + 1)
@@ -289,7 +293,7 @@ def _noise(now: _Projection, lines: Flags) -> Real:
 
 
 def _leaks(now: _Projection, terms: Real, periods: int) -> Complex:
-    """What lines off the middle of their bands leave in the next band, with the same turn.
+    """Return what lines off the middle of their bands leave in the next one, with the same turn.
 
     The bands are raised cosines: a line weighs cos^2 in its own and sin^2 in the next one.
     """

@@ -86,7 +86,7 @@ def what_is_there(
     """
     widest = max(max(steps) for steps in ratios)
     most = MOST_BANDS * widest
-    one = find_one(bands, (1,), most=most)
+    one = find_one(bands, most=most)
     straight = one
     one = with_more_terms(bands, (1,), one, most=most)
     floor = _floor(bands[: one.bands])
@@ -129,7 +129,7 @@ def _criterion(fit: Tones, steps: tuple[int, ...], bands: int) -> float:
     """Bayesian information criterion over the first ``bands`` bands: smaller is better."""
     periods = fit.residual.shape[1]
     misfit = 2 * periods * float(np.sum(np.log(np.maximum(fit.left[:bands], 1e-300))))
-    free = 2 * int(lines_of(steps, bands).sum()) + fit.terms.size
+    free = 2 * int(lines_of(steps, bands).sum()) + int(fit.terms.size)
     return misfit + free * math.log(2 * periods)
 
 

@@ -28,8 +28,8 @@ KEPT = 3
 """Pairs that are followed up."""
 
 
-def find_one(bands: Complex, steps: tuple[int, ...], *, most: int) -> Tones:
-    """Fit a single tone that has lines wherever any of ``steps`` asks for one."""
+def find_one(bands: Complex, *, most: int) -> Tones:
+    """Fit a single tone."""
     used = _low(bands, 8)
     offsets, score = _comb(used, (1,), hann=True)
     start = offsets[int(np.argmax(score))]
