@@ -23,8 +23,9 @@ HIGHEST_HZ = 4500.0
 CORE_S = 4.0
 """Sound taken in at a time."""
 COARSE_HOP_S = 0.030
-SAME_NOTE = 0.06
-"""Largest relative step of pitch between two rough frames of one tone: a semitone."""
+SAME_NOTE, SMOOTH = 0.06, 0.04
+"""Largest relative step of pitch between two rough frames of one tone: a semitone; and how far a
+larger one, of a wide vibrato, may depart from its neighbours."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,13 +294,28 @@ class _Tracker:
         starts = range(0, sound.size - self.coarse.size + 1, hop)
         rough = np.array([self.coarse(sound[s : s + self.coarse.size])[0] for s in starts])
         rough = _without_slips(rough)
+        on = _goes_on(rough)
         begin = 0
         for i in range(1, rough.size + 1):
-            if i < rough.size and abs(rough[i] / rough[i - 1] - 1) < SAME_NOTE:
+            if i < rough.size and on[i - 1]:
                 continue
             if np.isfinite(rough[begin:i]).all():
                 yield begin, rough[begin:i]
             begin = i
+
+
+def _goes_on(rough: Real) -> Flags:
+    """Say whether each rough pitch belongs to the same tone as the one before it.
+
+    Either the step between them is small, or it is as large as the steps beside it.
+    """
+    step = np.diff(np.log(rough))
+    if not step.size:
+        return np.empty(0, bool)
+    beside = np.pad(step, 1, mode="edge")
+    smooth = np.abs(step - (beside[:-2] + beside[2:]) / 2) < SMOOTH
+    same: Flags = (np.abs(step) < SAME_NOTE) | (smooth & (np.abs(step) < 2 * SAME_NOTE))
+    return same
 
 
 def _without_slips(rough: Real) -> Real:

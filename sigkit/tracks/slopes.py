@@ -182,10 +182,15 @@ def _noise_of_slope(time_s: Real, sd: Real, middle: Real, half: Real) -> Real:
 
 
 def _slip(time_s: Real, radians: Real) -> Real:
-    """Phase by which each period departs from those two before and two after it."""
+    """Phase by which each period departs from those two before and two after it.
+
+    A step of pitch agrees with one side, a smooth change with the mean of both; a slip with none.
+    """
     pace = (1 + np.diff(radians) / (2 * np.pi)) / np.diff(time_s)
     slip = np.zeros(time_s.size)
-    around = np.minimum(np.abs(pace[2:-2] - pace[:-4]), np.abs(pace[2:-2] - pace[4:]))
+    before, now, after = pace[:-4], pace[2:-2], pace[4:]
+    around = np.minimum(np.abs(now - before), np.abs(now - after))
+    around = np.minimum(around, np.abs(now - (before + after) / 2))
     slip[2:-3] = 2 * np.pi * around / pace.mean()
     slip[3:-2] = np.maximum(slip[3:-2], slip[2:-3])
     return slip

@@ -55,6 +55,15 @@ def test_vibrato(tmp_path, wave, hz, rate_hz, peak_cents):
     assert math.sqrt(np.mean(error**2)) < 2 * bound + 0.05 * left + 1e-4 * peak_cents
 
 
+@pytest.mark.parametrize("hz", [110.4, 220.7, 440.1])
+def test_wide_vibrato_is_no_slip(tmp_path, hz):
+    """Plus and minus a semitone at 5.3 Hz: 3 % of change in two periods at 110 Hz."""
+    path = hz * 2 ** (100 * np.sin(2 * np.pi * 5.3 * TIME_S) / 1200)
+    error = errors(track_of(tmp_path, "saw", path), path)
+    assert error.size > 450
+    assert math.sqrt(np.mean(error**2)) < 0.01
+
+
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize(("wave", "hz"), TONES)
 def test_wander(tmp_path, wave, hz, seed):
