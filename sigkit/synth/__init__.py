@@ -15,6 +15,7 @@ from sigkit.synth.oscillators import Oscillator, dbfs, rms, stream, tone
 from sigkit.synth.paths import (
     Envelope,
     at_cents,
+    caught_hz,
     cents_above,
     fade,
     glide_line_cents,
@@ -39,6 +40,7 @@ __all__ = [
     "Travel",
     "at_cents",
     "audio_taper",
+    "caught_hz",
     "cents_above",
     "dbfs",
     "demo_sound",

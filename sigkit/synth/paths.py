@@ -211,6 +211,57 @@ def pulled_hz(
     return apart - lock_hz * sine
 
 
+def caught_hz(
+    time_s: Series, *, apart_hz: ArrayLike, lock_hz: float, phase_cycles: float = 0.25
+) -> Series:
+    """Return how far an oscillator runs above another one that resets it too early, in Hz.
+
+    Two ramp oscillators on a shared supply: the reset of one trips the other, if that was about
+    to reset anyway. So they run free until their resets meet, and are caught then if they are
+    closer in pitch than one early reset per period makes up for.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Times in seconds, rising.
+    apart_hz : float or ndarray, shape (n,)
+        How far above the other it would run if it were left alone.
+    lock_hz : float
+        Largest distance, up or down, at which it is caught and held.
+    phase_cycles : float
+        Phase between the two at the first time, 0 to 1: where they meet is 0.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Hz: exactly zero while it is held, ``apart_hz`` elsewhere.
+
+    See Also
+    --------
+    pulled_hz : Locking of smooth oscillators, which already pull at each other outside it.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> t = np.arange(4) / 2
+    >>> caught_hz(t, apart_hz=-0.4, lock_hz=0.5)  # 0.25 cycles to go
+    array([-0.4, -0.4,  0. ,  0. ])
+    """
+    t = np.asarray(time_s, np.float64)
+    apart = np.array(np.broadcast_to(np.asarray(apart_hz, np.float64), t.shape))
+    phase, held = phase_cycles % 1.0, False
+    for n in range(len(t)):
+        near = abs(apart[n]) <= lock_hz
+        if n and not held:
+            phase += (apart[n - 1] + apart[n]) / 2 * (t[n] - t[n - 1])
+            held = near and not 0 < phase < 1
+        held = held and near
+        phase = 0.0 if held else phase % 1.0
+        if held:
+            apart[n] = 0.0
+    return apart
+
+
 def glide_rc_cents(
     time_s: Series, *, start_s: float, interval_cents: float, time_constant_s: float
 ) -> Series:

@@ -13,6 +13,7 @@ from sigkit.errors import InputError
 from sigkit.synth import (
     Envelope,
     at_cents,
+    caught_hz,
     cents_above,
     fade,
     glide_line_cents,
@@ -194,3 +195,26 @@ def test_pulled_oscillator_agrees_with_a_solver_along_a_sweep():
     )
     assert_allclose(path, apart(t) - 0.3 * np.sin(solved.y[0]), atol=1e-5)
     assert np.abs(path[(t > 9) & (t < 11)]).max() < 0.08
+
+
+@pytest.mark.parametrize("direction", [1, -1])
+def test_caught_oscillator_is_held_from_where_they_meet_until_it_is_too_far(direction):
+    """The phase apart, summed beside it, is a whole number of cycles where the hold begins."""
+    t = np.arange(0, 40, 1 / 500)
+    free = direction * (-1.5 + 0.075 * t)
+    path = caught_hz(t, apart_hz=free, lock_hz=0.4, phase_cycles=0.3)
+    held = path == 0
+    assert np.array_equal(path[~held], free[~held])
+    first, last = t[held][[0, -1]]
+    assert np.all(held[(t >= first) & (t <= last)])
+    assert last == pytest.approx((1.5 + 0.4) / 0.075, abs=0.004)
+    begin = (1.5 - 0.4) / 0.075
+    assert begin <= first < begin + 1 / 0.3
+    phase = 0.3 + integrate.cumulative_trapezoid(free, t, initial=0)
+    meets = np.floor(phase)[1:] != np.floor(phase)[:-1]
+    assert first == pytest.approx(t[1:][meets & (t[1:] >= begin)][0], abs=0.006)
+
+
+def test_caught_oscillator_runs_free_where_it_is_far():
+    t = np.arange(0, 20, 1 / 500)
+    assert np.all(caught_hz(t, apart_hz=0.41, lock_hz=0.4) == 0.41)
