@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.polynomial import legendre
 
 from sigkit.arrays import Complex, Real
 from sigkit.tracks.harmonics import LAG_0, SECOND_DIFFERENCE
@@ -27,6 +28,8 @@ LINES_APART = 0.6
 """Turns between the two lines over the window from which a band shows two."""
 ONE_BAND_APART = 1.5
 """The same where a single band shows both: a slow change of level looks alike below."""
+LEVEL_TERMS = 4
+"""Degree of the polynomial by which the level of each harmonic of a single tone may move."""
 HEARD = 12.0
 """A line counts where its power is this many times the uncertainty of it."""
 ALIKE = 0.04
@@ -130,7 +133,7 @@ def _criterion(fit: Tones, steps: tuple[int, ...], bands: int) -> float:
     periods = fit.residual.shape[1]
     misfit = 2 * periods * float(np.sum(np.log(np.maximum(fit.left[:bands], 1e-300))))
     free = 2 * int(lines_of(steps, bands).sum()) + int(fit.terms.size)
-    return misfit + free * math.log(2 * periods)
+    return misfit + free * float(np.log(2 * periods))
 
 
 def _stands(bands: Complex, one: Tones, two: Tones, steps: tuple[int, ...]) -> bool:
@@ -140,7 +143,8 @@ def _stands(bands: Complex, one: Tones, two: Tones, steps: tuple[int, ...]) -> b
     if not gain > BEYOND_CHANCE:
         return False
     floor = 2 * LAG_0 * np.minimum(_floor(bands[:least]), two.left[:least] / (2 * LAG_0))
-    by_one = float(np.sum(np.maximum(one.left[:least] - floor, 0)))
+    single = np.minimum(one.left[:least], _left_by_moving_level(bands[:least], one))
+    by_one = float(np.sum(np.maximum(single - floor, 0)))
     by_two = float(np.sum(np.maximum(two.left[:least] - floor, 0)))
     if by_two > UNEXPLAINED * by_one:
         return False
@@ -149,6 +153,19 @@ def _stands(bands: Complex, one: Tones, two: Tones, steps: tuple[int, ...]) -> b
     if float(power.sum()) > 8 * float(sound.sum()):
         return False
     return _apart(two, steps, power, periods)
+
+
+def _left_by_moving_level(bands: Complex, one: Tones) -> Real:
+    """Return what a single tone leaves in each band if its level there moves by itself."""
+    count, periods = bands.shape
+    x = np.linspace(-1, 1, periods)
+    path = one.terms[0] @ legendre.legvander(x, one.terms.shape[1])[:, 1:].T
+    turned = bands * np.exp(-1j * np.arange(1, count + 1)[:, None] * path)
+    turned *= np.exp(-1j * np.angle(turned.mean(axis=1)))[:, None]
+    smooth, _ = np.linalg.qr(legendre.legvander(x, LEVEL_TERMS))
+    level = turned.real - (turned.real @ smooth) @ smooth.T
+    left: Real = np.mean(level**2 + turned.imag**2, axis=1)
+    return left
 
 
 def _apart(two: Tones, steps: tuple[int, ...], power: Real, periods: int) -> bool:
