@@ -29,6 +29,7 @@ FREE = 0.35
 """The line is taken where the detune is more than this share of its largest: there the
 oscillators are free."""
 FINE_S, FINE_HOP_S = 0.5, 0.1
+COARSE_HOP_S, NEAR_CENTS = 0.5, 2.0
 FINE_BANDS = 16
 BEATING = 0.1
 """Share of what a single tone leaves of free oscillators, from which on they beat."""
@@ -127,7 +128,7 @@ def locking_width_of(
             "60 s",
         ), None
     pitch_hz = float(np.mean([w.scaled_hz.mean() for w in windows if w.kind == "two"]))
-    time_s, still, length_s = _standing_still(capture, sweep, pitch_hz)
+    time_s, still, length_s = _standing_still(capture, windows, sweep, pitch_hz)
     run = _longest(still)
     resolved = _resolved(sweep, pitch_hz, length_s)
     if run is None:
@@ -167,11 +168,17 @@ def _resolved(sweep: Sweep, pitch_hz: float, length_s: float) -> float:
 
 
 def _standing_still(
-    capture: Capture, sweep: Sweep, pitch_hz: float
+    capture: Capture, windows: Sequence[BeatWindow], sweep: Sweep, pitch_hz: float
 ) -> tuple[Real, np.ndarray, float]:
     """Centres of short windows across the sweep, and whether the waveform stands still in each."""
     length_s = max(FINE_S, 30 / pitch_hz)
     times, left = [], []
+    two = np.array([w.centre_s for w in windows if w.kind == "two"])
+    near_s = NEAR_CENTS / sweep.slope
+    close = (
+        min(float(two[two < sweep.zero_s].max()) - 2, sweep.zero_s - near_s),
+        max(float(two[two > sweep.zero_s].min()) + 2, sweep.zero_s + near_s),
+    )
     at = sweep.start_s
     while at + length_s < min(sweep.stop_s, capture.duration_s):
         sound = capture.read(at, at + length_s)
@@ -182,7 +189,8 @@ def _standing_still(
             strong = power > 1e-3 * power.max()
             times.append(at + length_s / 2)
             left.append(float(np.mean(fit.left[strong] / power[strong])))
-        at += FINE_HOP_S
+        centre = at + length_s / 2
+        at += FINE_HOP_S if close[0] < centre < close[1] else COARSE_HOP_S
     share = np.array(left)
     free = float(np.median(share)) if share.size else 0.0
     return np.array(times), share < BEATING * free, length_s

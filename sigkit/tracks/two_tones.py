@@ -190,7 +190,7 @@ def _phase_sd(fit: Tones) -> float:
 class _Projection:
     """What the best amplitudes leave over, for given phases."""
 
-    columns: Complex  # (n_tones, n_bands, n_periods)
+    columns: Complex  # (n_bands, n_tones, n_periods)
     amplitudes: Complex
     inverse: Complex  # (n_bands, n_tones, n_tones)
     residual: Complex
@@ -238,18 +238,18 @@ def _basis(terms: int, periods: int) -> Real:
 def _project(bands: Complex, lines: Flags, phase: Real) -> _Projection:
     tones, count = lines.shape
     periods = bands.shape[1]
-    turns = np.broadcast_to(np.exp(1j * phase)[:, None, :], (tones, count, periods))
-    columns = np.multiply.accumulate(turns, axis=1) * lines[:, :, None]
-    gram = np.einsum("ibm,jbm->bij", columns.conj(), columns, optimize=True)
+    turns = np.broadcast_to(np.exp(1j * phase), (count, tones, periods))
+    columns = np.multiply.accumulate(turns, axis=0) * lines.T[:, :, None]
+    conjugate = columns.conj()
+    gram = conjugate @ columns.transpose(0, 2, 1)
     # A tone without a line gets a one on the diagonal; lines that coincide are held apart.
     own = np.where(lines.T, periods * (1 + LEAST_APART), 1.0)
     gram[:, np.arange(tones), np.arange(tones)] = own
     inverse = np.linalg.inv(gram)
-    data = np.einsum("ibm,bm->bi", columns.conj(), bands, optimize=True)
-    amplitudes = np.einsum("bij,bj->ib", inverse, data)
-    residual = bands - np.einsum("ib,ibm->bm", amplitudes, columns, optimize=True)
+    amplitudes = inverse @ (conjugate @ bands[:, :, None])
+    residual = bands - (amplitudes.transpose(0, 2, 1) @ columns)[:, 0]
     left = np.mean(residual.real**2 + residual.imag**2, axis=1)
-    return _Projection(columns, amplitudes, inverse, residual, left)
+    return _Projection(columns, amplitudes[:, :, 0].T, inverse, residual, left)
 
 
 def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[Real, Real]:
@@ -259,16 +259,17 @@ def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[R
     order = np.arange(1, count + 1)
     power = now.amplitudes.real**2 + now.amplitudes.imag**2
     heard = power > SIGNIFICANT * 2 * noise / periods
-    scale = np.where(heard, now.amplitudes, 0) * (1j * order)
-    weighed = now.columns * scale[:, :, None]
-    # columns^H P_j derivative, all inner products over the periods as one matrix product.
-    derivative = weighed[:, None] * basis[None, :, None, :]  # (tones, terms, bands, periods)
-    derivative = derivative.reshape(tones * terms, count, periods)
-    onto = np.einsum("ibm,pbm->bip", now.columns.conj(), derivative, optimize=True)
-    inner = np.einsum("pbm,qbm,b->pq", derivative.conj(), derivative, 1 / noise, optimize=True)
-    taken = np.einsum("bip,bij,bjq,b->pq", onto.conj(), now.inverse, onto, 1 / noise, optimize=True)
-    slope = np.einsum("pbm,bm,b->p", derivative.conj(), now.residual, 1 / noise, optimize=True)
-    return (inner - taken).real, slope.real
+    scale = np.where(heard, now.amplitudes, 0) * (1j * order) / np.sqrt(noise)
+    weighed = now.columns * scale.T[:, :, None]
+    derivative = weighed[:, :, None] * basis  # (n_bands, n_tones, n_terms, n_periods)
+    derivative = derivative.reshape(count, tones * terms, periods)
+    turned = derivative.transpose(0, 2, 1)
+    onto = now.columns.conj() @ turned
+    inner = derivative.conj() @ turned
+    taken = onto.conj().transpose(0, 2, 1) @ (now.inverse @ onto)
+    scaled = now.residual / np.sqrt(noise)[:, None]
+    slope = (derivative.conj() @ scaled[:, :, None])[:, :, 0]
+    return (inner - taken).sum(axis=0).real, slope.sum(axis=0).real
 
 
 def _solve(normal: Real, right: Real) -> Real:
@@ -301,8 +302,8 @@ def _leaks(now: _Projection, terms: Real, periods: int) -> Complex:
     place = np.arange(1, count + 1) * (terms[:, 0] / (np.pi * (periods - 1)))[:, None]
     share = now.amplitudes * np.tan(np.pi / 2 * np.clip(place, -0.5, 0.5)) ** 2
     leak: Complex = np.zeros_like(now.residual)
-    for own, columns, at in zip(share, now.columns, place, strict=True):
-        part = own[:, None] * columns
+    for tone, (own, at) in enumerate(zip(share, place, strict=True)):
+        part = own[:, None] * now.columns[:, tone]
         up, down = at > 0, at < 0
         leak[1:] += part[:-1] * up[:-1, None]
         leak[:-1] += part[1:] * down[1:, None]

@@ -38,7 +38,8 @@ LEAST_EVEN = 0.1
 """Share of a saw's power in its even harmonics is 0.25; without them any two tones look alike."""
 FAINTEST = 0.003
 """Share of the power that each tone must have: 25 dB below the other."""
-MOST_BANDS = 32
+LEAST_BANDS, MOST_BANDS, MOST_VALUES = 8, 32, 40_000
+"""Harmonics of either tone that are used: fewer where there are many periods."""
 
 Kind = Literal["two", "one", "unclear"]
 
@@ -88,7 +89,7 @@ def what_is_there(
         The decision with its fit.
     """
     widest = max(max(steps) for steps in ratios)
-    most = MOST_BANDS * widest
+    most = widest * max(LEAST_BANDS, min(MOST_BANDS, MOST_VALUES // (widest * bands.shape[1])))
     one = find_one(bands, most=most)
     straight = one
     one = with_more_terms(bands, (1,), one, most=most)
@@ -130,10 +131,10 @@ def _accepted(
 
 def _criterion(fit: Tones, steps: tuple[int, ...], bands: int) -> float:
     """Bayesian information criterion over the first ``bands`` bands: smaller is better."""
-    periods = fit.residual.shape[1]
+    periods = int(fit.residual.shape[1])
     misfit = 2 * periods * float(np.sum(np.log(np.maximum(fit.left[:bands], 1e-300))))
     free = 2 * int(lines_of(steps, bands).sum()) + int(fit.terms.size)
-    return misfit + free * float(np.log(2 * periods))
+    return misfit + free * math.log(2 * periods)
 
 
 def _stands(bands: Complex, one: Tones, two: Tones, steps: tuple[int, ...]) -> bool:
@@ -174,12 +175,17 @@ def _apart(two: Tones, steps: tuple[int, ...], power: Real, periods: int) -> boo
     share = (power * heard).sum(axis=1) / max(float(power.sum()), 1e-300)
     if not np.all(share > FAINTEST):
         return False
+    # Without lines where only this ratio has them, it stands for a simpler one.
+    order = np.arange(1, two.bands + 1)
+    own = ((power * heard)[:, (order % 2 != 0) & (order % 3 != 0)]).sum(axis=1)
+    if np.any(own[np.array(steps) == 1] < FAINTEST * float(power.sum())):
+        return False
     turns = np.arange(1, two.bands + 1) * abs(two.offsets[1] - two.offsets[0]) * periods
     if steps[0] != steps[1]:
         # The lines of different notes lie in different bands; only the offset must be sure.
         spread = two.offset_covariance
         sd = math.sqrt(max(0.0, spread[0, 0] + spread[1, 1] - 2 * spread[0, 1]))
-        return bool(abs(two.offsets[1] - two.offsets[0]) > 6 * sd)
+        return bool(abs(two.offsets[1] - two.offsets[0]) > 3 * sd)
     both = heard.all(axis=0) & (turns > LINES_APART)
     if np.count_nonzero(both) >= 2:
         return True
