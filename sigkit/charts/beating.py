@@ -65,7 +65,7 @@ def compare_beating(stages: Mapping[str, BeatingResult], ax: Axes | None = None)
         if single:
             _draw_pitches(ax, result)
             name = "difference"
-        style = stage_style(index, len(stages))
+        style = stage_style(index, len(stages)) | {"zorder": 3 - index / len(stages)}
         columns = result.curve["detune_cents"], result.curve["u_detune_cents"]
         _draw(ax, result, *columns, f"{name}: {_locked_or_apart(result)}", style)
     ax.axhline(0, color=GREY, linewidth=0.5, zorder=0)
@@ -120,6 +120,7 @@ def _draw(
 ) -> None:
     """Draw a line with its 95 % band, broken wherever two oscillators are not told apart."""
     line = {key: style[key] for key in ("color", "linestyle", "linewidth")}
+    line["zorder"] = style.get("zorder", 2)  # a dashed line shows on a solid one
     if "marker" in style and len(value) <= MOST_MARKERS:
         line |= {"marker": style["marker"], "markersize": 3}
         line["markerfacecolor"] = style["markerfacecolor"]
@@ -209,6 +210,8 @@ def _write_gaps(ax: Axes, gaps: list[tuple[float, float, str]], at: float, color
 def _locked_or_apart(result: BeatingResult) -> str:
     if result.locking_width.measurable:
         return f"no beats over {_words(result.locking_width, 'cents')}"
+    if result.largest_locking is not None:
+        return f"beats but for at most {result.largest_locking.value:.2g} cents"
     return _words(result.detune, "cents")
 
 

@@ -194,10 +194,8 @@ class Pair:
         For how long both are heard, then each of them alone.
     seed : int
         Seed of everything random.
-    apart_cents : float
-        Fine tune of oscillator 2 against oscillator 1 at the start.
-    sweep_cents_per_s, sweep_s : float, tuple of float
-        How fast the fine tune is turned, and from when to when.
+    tune : tuple of tuple of float
+        Fine tune of oscillator 2 against oscillator 1: seconds, cents; turned evenly between.
     drift_1, drift_2 : float
         Steady drift of each oscillator in cents/min.
     wander_cents : float
@@ -211,10 +209,8 @@ class Pair:
     stage: str
     together_s: float
     seed: int
-    alone_s: float = 0.0
-    apart_cents: float = 0.0
-    sweep_cents_per_s: float = 0.0
-    sweep_s: tuple[float, float] = (0.0, 0.0)
+    alone_s: float
+    tune: tuple[tuple[float, float], ...]
     drift_1: float = 0.0
     drift_2: float = 0.0
     wander_cents: float = 0.0
@@ -241,8 +237,7 @@ class Pair:
         time, at = one.time_s, one.truth["time_s"]
         samples = _hum(self.stage, time) + _hiss(n, self.seed)
         second_s = self.together_s + self.alone_s
-        last_s = second_s if self.alone_s > 0 else np.inf
-        samples += one.samples * fade(time, start_s=-1.0, stop_s=last_s)
+        samples += one.samples * fade(time, start_s=-1.0, stop_s=second_s)
         samples += two.samples * (1 - fade(time, start_s=self.together_s, stop_s=second_s))
         cents = [1200 * np.log2(sound.truth["frequency_hz"] / PAIR_HZ) for sound in (one, two)]
         fine_tune = self._cents(at, 2) - self._cents(at, 1)
@@ -262,9 +257,8 @@ class Pair:
         """Pitch of oscillator 1 or 2, if it is left alone, re `PAIR_HZ`."""
         cents = line_cents(t, cents_per_min=self.drift_1 if number == 1 else self.drift_2)
         if number == 2:
-            start_s, stop_s = self.sweep_s
-            turned = self.sweep_cents_per_s * (np.clip(t, start_s, stop_s) - start_s)
-            cents += self.apart_cents + turned
+            at_s, tune = np.transpose(self.tune)
+            cents += np.interp(t, at_s, tune)
         if self.wander_cents > 0:
             cents += wander_cents(
                 t,

@@ -13,15 +13,12 @@ _AFTER = Pitch(stage="3_after", seconds=6.0, rate=32000, seed=0)
 _OSC_1 = replace(_BEFORE, wander_cents=2.4, wobble_cents=1.5, drift_cents_per_min=6.0)
 _OSC_1_AFTER = replace(_AFTER, wander_cents=0.12, drift_cents_per_min=0.3)
 
-_STEADY = Pair(stage="1_before", together_s=20.0, alone_s=7.0, seed=0)
-_SWEEP = Pair(
+_PAIR = Pair(
     stage="1_before",
-    together_s=40.0,
+    together_s=58.0,
+    alone_s=7.0,
     seed=0,
-    apart_cents=-6.0,
-    sweep_cents_per_s=1 / 3,
-    sweep_s=(2.0, 38.0),
-    wander_cents=0.03,
+    tune=((0.0, -4.0), (20.0, -4.0), (21.0, -7.0), (57.0, 5.0)),
 )
 
 _VOLUME = (
@@ -93,28 +90,17 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair] = {
     "3_after/stability-oscillator_2.wav": replace(
         _AFTER, seed=321, offset_cents=-5.0, wander_cents=1.4, drift_cents_per_min=-2.0
     ),
-    "1_before/beating-oscillators-steady.wav": replace(
-        _STEADY,
-        seed=167,
-        apart_cents=6.0,
-        drift_1=2.5,
-        drift_2=-3.0,
-        wander_cents=0.2,
-        lock_cents=1.6,
+    "1_before/beating-oscillators.wav": replace(
+        _PAIR, seed=168, drift_1=-0.5, drift_2=4.5, wander_cents=0.12, lock_cents=1.6
     ),
-    "3_after/beating-oscillators-steady.wav": replace(
-        _STEADY,
+    "3_after/beating-oscillators.wav": replace(
+        _PAIR,
         stage="3_after",
-        seed=367,
-        apart_cents=2.0,
+        seed=368,
         drift_1=0.3,
         drift_2=0.2,
         wander_cents=0.03,
         lock_cents=0.05,
-    ),
-    "1_before/beating-oscillators-sweep.wav": replace(_SWEEP, seed=168, lock_cents=1.6),
-    "3_after/beating-oscillators-sweep.wav": replace(
-        _SWEEP, stage="3_after", seed=368, lock_cents=0.05
     ),
     "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
     "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),
