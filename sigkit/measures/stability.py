@@ -1,4 +1,4 @@
-"""Pitch stability of a held note: offset, spread, drift, jumps, Allan deviation."""
+"""Pitch stability of a held note: offset, spread, drift, wander, jitter, jumps, Allan deviation."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Real
+from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 from sigkit.measures.allan import COLUMNS, allan_deviation
-from sigkit.measures.fits import fit_line
+from sigkit.measures.extents import extents_of, spread_of, windows_of
 from sigkit.measures.held_note import (
     clock_term,
     gap_note,
@@ -23,26 +24,40 @@ from sigkit.measures.held_note import (
     require_tone,
     source_of,
 )
+from sigkit.measures.mains import Wobble, mains_wobble
+from sigkit.measures.repeats import drift_of, independent_values, peak_to_peak_of
 from sigkit.measures.result import Result
-from sigkit.quantity import Quantity, Term, combine, not_measurable
-from sigkit.tracks.jumps import find_jumps
-from sigkit.tracks.pitch import PitchTrack, track_pitch
+from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
+from sigkit.measures.wander import jitter_of
+from sigkit.quantity import Quantity, Term, combine
+from sigkit.tracks.changes import find_changes, jumps_of
+from sigkit.tracks.phase import PhaseTrack
+from sigkit.tracks.pitch import PitchTrack, track_tone
+from sigkit.tracks.recorder import cut_at_faults, recorder_faults, without_faults
 from sigkit.tracks.second_opinion import second_opinion
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+__all__ = [
+    "StabilityResult",
+    "drift_of",
+    "independent_values",
+    "measure_stability",
+    "nearest_note_hz",
+    "peak_to_peak_of",
+]
 
 A4_HZ = 440.0
 """Standard tuning frequency (ISO 16:1975)."""
 LEAST_S = 0.5
-DRIFT_LEAST_S = 2.0
-LEAST_WINDOWS = 12
+ALLAN_STEP_S, ALLAN_PERIODS = 0.05, 3
+SHOWN = 5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class StabilityResult(Result):
-    """Pitch stability of a held note, from the pitch in windows of 0.1 s.
+    """Pitch stability of a held note.
 
     Parameters
     ----------
@@ -51,21 +66,38 @@ class StabilityResult(Result):
     offset : Quantity
         That frequency against the nominal one, cents.
     spread : Quantity
-        Standard deviation of the pitch over the whole capture, drift included, the track's own
-        noise taken out, cents.
+        Standard deviation of the pitch over the whole capture, in windows of 0.1 s, drift included,
+        the track's own noise taken out, cents.
     peak_to_peak : Quantity
-        Highest less lowest pitch, the track's own noise taken out, cents.
+        Highest less lowest pitch in windows of 0.1 s, the track's own noise taken out, cents.
     drift : Quantity
         Slope of a straight line through the pitch, cents/min.
+    wander : Quantity
+        Highest less lowest of the medians of the pitch over whole seconds, drift and steps
+        included, cents.
+    jitter : Quantity
+        Root mean square of the pitch over 0.05 s less its running mean over 1 s, the track's own
+        noise and the mains wobble taken out, steps left out, cents.
+    mains_wobble : Quantity
+        Peak of the modulation of the pitch at the mains frequency or at twice it, whichever is
+        larger, cents; without a value where none stands out of the noise, see ``at_most``.
     jumps : DataFrame
         Columns time_s, size_cents, u_cents: steps that stay, faster than 50 ms.
+    recorder_faults : DataFrame
+        Columns time_s, kind, samples, u_samples, channels: sound that the recorder lost, repeated,
+        silenced or spoilt; left out of all numbers. Lost and repeated samples are known but for
+        whole periods of the tone.
     allan : DataFrame
-        Columns tau_s, adev, adev_low, adev_high: overlapping Allan deviation of the relative
-        frequency over the longest unbroken tone, two-sided 95 % interval.
+        Columns tau_s, adev, adev_low, adev_high, noise, edf, floor: overlapping Allan deviation of
+        the relative frequency over the longest unbroken tone, its two-sided 95 % interval, the kind
+        of noise and the degrees of freedom behind that, and what the recording's own noise would
+        show alone.
     nominal_hz : float
         What the offset refers to.
     track : PitchTrack
-        The pitch behind it all.
+        The pitch behind it all, with gaps at the faults of the recorder.
+    wobble_at_most : tuple of Quantity
+        Strongest line where no mains wobble was found; empty where it was found or not looked for.
     """
 
     test: ClassVar[str] = "stability"
@@ -75,14 +107,20 @@ class StabilityResult(Result):
     spread: Quantity
     peak_to_peak: Quantity
     drift: Quantity
+    wander: Quantity
+    jitter: Quantity
+    mains_wobble: Quantity
     jumps: pd.DataFrame
+    recorder_faults: pd.DataFrame
     allan: pd.DataFrame
     nominal_hz: float
     track: PitchTrack
+    wobble_at_most: tuple[Quantity, ...] = ()
 
     def another_capture(self) -> Mapping[str, Term]:
         """Return what the wander seen here may do to another capture's numbers."""
-        cents = self.track.cents(float(self.frequency))[self.track.voiced]
+        voiced = self.track.voiced
+        cents = self.track.cents(float(self.frequency))[voiced]
         apart = cents[:: max(1, round(self.track.window_s / self.track.hop_s))]
         for_mean, for_variance = independent_values(apart)
         spread, source = float(np.std(cents)), "another capture, from the wander in this one"
@@ -93,17 +131,29 @@ class StabilityResult(Result):
             "spread": relative * spread,
             "peak_to_peak": relative * float(np.ptp(cents)),
         }
+        if self.wander.measurable:
+            sizes["wander"] = relative * float(self.wander)
         dof = max(1.0, for_variance - 1)
-        return {name: Term(source, u, "A", dof) for name, u in sizes.items() if u > 0}
+        terms = {name: Term(source, u, "A", dof) for name, u in sizes.items() if u > 0}
+        drift = drift_of(self.track.time_s[voiced], cents, self.track.window_s)
+        if drift.measurable and self.drift.measurable:
+            terms["drift"] = Term(source, drift.u, "A", drift.dof)
+        return terms
+
+    def at_most(self) -> Mapping[str, Quantity]:
+        """Return the strongest line as the bound of a mains wobble that was not found."""
+        return dict.fromkeys(["mains_wobble"], *self.wobble_at_most) if self.wobble_at_most else {}
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw pitch in cents over time, jumps marked."""
+        """Draw pitch in cents over time, jumps and faults of the recorder marked."""
         from sigkit.charts.stability import draw_stability
 
         return draw_stability(self, ax)
 
 
-def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> StabilityResult:
+def measure_stability(
+    capture: Capture, *, nominal_hz: float | None = None, mains_hz: float | None = None
+) -> StabilityResult:
     """Measure how well a held note keeps its pitch.
 
     Parameters
@@ -113,6 +163,9 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
     nominal_hz : float, optional
         The pitch it should have, in Hz; by default the nearest note of the equal-tempered scale
         with A4 = 440 Hz.
+    mains_hz : float, optional
+        Frequency of the mains, 50 or 60 Hz, at which a wobble is looked for; by default both are
+        tried.
 
     Returns
     -------
@@ -122,7 +175,7 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
     Raises
     ------
     InputError
-        A nominal frequency that is not positive.
+        A nominal frequency that is not positive, or a mains frequency outside 40 to 70 Hz.
     SignalError
         Less than half a second of tone, or not one held note.
 
@@ -133,63 +186,67 @@ def measure_stability(capture: Capture, *, nominal_hz: float | None = None) -> S
 
     Notes
     -----
-    The pitch is that of windows of 0.1 s (6 periods below 60 Hz). Uncertainties: additive noise of
-    the recording, from the track; for the frequency the sound card's clock (50 ppm, rectangular);
-    for the drift the wander about the line, with its correlation, Student's t.
+    All numbers describe the pitch of this capture: their uncertainty is that by additive noise of
+    the recording, by the ends of the tone that cannot be seen, and for the frequency by the sound
+    card's clock (50 ppm, rectangular). What another capture of the same state may show is kept
+    apart, in ``another_capture``. Mean and drift come from differences of phase over 0.05 s, whose
+    noise adds up to that of the outermost phases alone; spread and extents from windows of 0.1 s (6
+    periods below 60 Hz), whose overlap is allowed for. Jumps and faults of the recorder are told
+    apart by the phase: a jump bends it, lost sound moves it.
 
     References
     ----------
-    .. [1] JCGM 100:2008, 4.3.7, 5.1.2 and annex H.3.
+    .. [1] JCGM 100:2008, 4.3.7 and 5.1.2.
     .. [2] W. Riley, Handbook of Frequency Stability Analysis, NIST SP 1065 (2008).
     """
-    if nominal_hz is not None:
-        require_number("nominal_hz", nominal_hz, capture)
-        if not nominal_hz > 0:
-            raise InputError(
-                f"nominal_hz must be above 0; got {nominal_hz}.",
-                where=capture.path.name,
-                remedy="Give the pitch the note should have, in Hz.",
-            )
-    track = track_pitch(capture)
+    _require_options(capture, nominal_hz, mains_hz)
+    watch = watched(capture)
+    track, phase = track_tone(watch)
     require_tone(capture, track, LEAST_S)
     require_one_note(capture, track)
-    notes = list(gap_note(track)) + list(second_opinion(capture, track))
-    voiced = track.voiced
-    reference_hz = float(2 ** np.mean(np.log2(track.frequency_hz[voiced])))
-    cents, u_cents = track.cents(reference_hz), track.u_cents()
-    noise = math.sqrt(float(np.mean(u_cents[voiced] ** 2)))
-    independent = max(1.0, np.count_nonzero(voiced) * track.hop_s / track.window_s)
-    unseen = 1 - np.count_nonzero(voiced) * track.hop_s / capture.duration_s
-    in_mean = math.hypot(
-        noise / math.sqrt(independent), max(0.0, unseen) * float(np.std(cents[voiced]))
-    )
+    rough_hz = float(np.median(track.frequency_hz[track.voiced]))
+    changes = find_changes(phase)
+    faults = recorder_faults(capture, watch.watch, phase, changes)
+    track = without_faults(track, faults, capture.rate, rough_hz)
+    phase = cut_at_faults(phase, faults, capture.rate, rough_hz)
+    require_tone(capture, track, LEAST_S)
+    jumps = jumps_of(changes)
+    notes = [*gap_note(track), *_fault_note(faults, capture.rate / rough_hz)]
+    notes += second_opinion(capture, track)
+
+    away, terms = mean_of(pitch_path(phase, rough_hz, capture.duration_s))
+    reference_hz = rough_hz * 2 ** (away / 1200)
     if nominal_hz is None:
         nominal_hz = nearest_note_hz(reference_hz)
         notes.append(f"offset is from the nearest equal-tempered note, {nominal_hz:.2f} Hz")
     per_cent_hz = reference_hz * math.log(2) / 1200
-    frequency = combine(
-        reference_hz,
-        "Hz",
-        [Term("noise, unseen ends", in_mean * per_cent_hz, "A"), clock_term(reference_hz)],
-    )
-    offset = combine(
-        1200 * math.log2(reference_hz / nominal_hz),
-        "cents",
-        [Term("noise, unseen ends", in_mean, "A"), clock_term(1200 / math.log(2))],
-    )
+    in_hz = [Term(t.source, t.u * per_cent_hz, t.evaluation) for t in terms]
+    wobble = mains_wobble(watch.watch.excerpts, capture.rate, phase, mains_hz)
+    notes += [wobble.note] if wobble.note else []
+    windows = windows_of(track, reference_hz)
+    peak_to_peak, wander = extents_of(windows)
     return StabilityResult(
         source=source_of(capture),
-        settings={"nominal_hz": nominal_hz},
+        settings={"nominal_hz": nominal_hz, "mains_hz": mains_hz},
         notes=tuple(notes),
-        frequency=frequency,
-        offset=offset,
-        spread=spread_of(cents[voiced], noise, independent, unseen=unseen),
-        peak_to_peak=peak_to_peak_of(cents[voiced], noise, independent, unseen=unseen),
-        drift=drift_of(track.time_s[voiced], cents[voiced], track.window_s),
-        jumps=find_jumps(track.time_s, cents, window_s=track.window_s),
-        allan=_allan(track, reference_hz),
+        frequency=combine(reference_hz, "Hz", [*in_hz, clock_term(reference_hz)]),
+        offset=combine(
+            1200 * math.log2(reference_hz / nominal_hz),
+            "cents",
+            [*terms, clock_term(1200 / math.log(2))],
+        ),
+        spread=spread_of(windows),
+        peak_to_peak=peak_to_peak,
+        drift=slope_of(pitch_path(phase, reference_hz, capture.duration_s)),
+        wander=wander,
+        jitter=_jitter(phase, reference_hz, jumps, wobble),
+        mains_wobble=wobble.peak,
+        jumps=jumps,
+        recorder_faults=faults,
+        allan=_allan(phase, reference_hz),
         nominal_hz=nominal_hz,
         track=track,
+        wobble_at_most=() if wobble.bound is None else (wobble.bound,),
     )
 
 
@@ -198,140 +255,65 @@ def nearest_note_hz(frequency_hz: float) -> float:
     return float(A4_HZ * 2 ** (round(12 * math.log2(frequency_hz / A4_HZ)) / 12))
 
 
-def independent_values(values: Real) -> tuple[float, float]:
-    """Return how many independent values a correlated series is worth.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Evenly spaced series.
-
-    Returns
-    -------
-    for_mean, for_variance : float
-        n / (1 + 2 sum r_k) and n / (1 + 2 sum r_k^2), at least 1, with the autocorrelations r_k up
-        to the first that is not positive.
-
-    References
-    ----------
-    .. [1] G. Bayley, J. Hammersley, "The effective number of independent observations in an
-       autocorrelated time series", J. Royal Statistical Society (Supplement) 8 (1946), 184-197.
-    """
-    centred = values - values.mean()
-    power = float(centred @ centred)
-    if centred.size < 4 or power == 0:
-        return 1.0, 1.0
-    r = np.correlate(centred, centred, "full")[centred.size :] / power
-    negative = np.flatnonzero(r <= 0)
-    r = r[: negative[0]] if negative.size else r
-    n = float(centred.size)
-    return max(1.0, n / (1 + 2 * float(r.sum()))), max(1.0, n / (1 + 2 * float((r**2).sum())))
+def _require_options(capture: Capture, nominal_hz: float | None, mains_hz: float | None) -> None:
+    if nominal_hz is not None:
+        require_number("nominal_hz", nominal_hz, capture)
+        if not nominal_hz > 0:
+            raise InputError(
+                f"nominal_hz must be above 0; got {nominal_hz}.",
+                where=capture.path.name,
+                remedy="Give the pitch the note should have, in Hz.",
+            )
+    if mains_hz is not None:
+        require_number("mains_hz", mains_hz, capture)
+        if not 40 <= mains_hz <= 70:
+            raise InputError(
+                f"mains_hz must be from 40 to 70; got {mains_hz}.",
+                where=capture.path.name,
+                remedy="Give the frequency of the mains in hertz: 50 or 60.",
+            )
 
 
-def spread_of(cents: Real, noise: float, independent: float, *, unseen: float = 0.0) -> Quantity:
-    """Return the standard deviation of the pitch without the track's noise, in cents.
-
-    Parameters
-    ----------
-    cents : ndarray, shape (n,)
-        Pitch where there is a tone.
-    noise : float
-        Standard deviation of the track's own noise, cents.
-    independent : float
-        Number of windows that share no sound.
-    unseen : float
-        Share of the capture without a pitch: its ends, gaps.
-    """
-    total = float(np.var(cents))
-    spread = math.sqrt(max(0.0, total - noise**2))
-    own = max(spread, noise / math.sqrt(math.sqrt(independent)), 1e-9)
-    by_path = noise / math.sqrt(independent)
-    by_noise = noise**2 / math.sqrt(2 * independent) / own
-    return combine(
-        spread,
-        "cents",
-        [
-            Term("noise on the pitch", by_path, "A"),
-            Term("noise taken out", by_noise, "A"),
-            Term("parts without a pitch", max(0.0, unseen) * spread, "B"),
-        ],
-    )
-
-
-def peak_to_peak_of(
-    cents: Real, noise: float, independent: float, *, unseen: float = 0.0
+def _jitter(
+    phase: PhaseTrack, reference_hz: float, jumps: pd.DataFrame, wobble: Wobble
 ) -> Quantity:
-    """Highest less lowest pitch without what the track's noise adds, in cents.
-
-    Parameters
-    ----------
-    cents : ndarray, shape (n,)
-        Pitch where there is a tone.
-    noise : float
-        Standard deviation of the track's own noise, cents.
-    independent : float
-        Number of windows that share no sound.
-    unseen : float
-        Share of the capture without a pitch: its ends, gaps.
-    """
-    by_noise = 2 * noise * math.sqrt(2 * math.log(max(2.0, independent)))
-    seen = float(np.ptp(cents))
-    # Noise adds nothing to extremes that stand out, and all of it where the pitch stands still.
-    value = max(0.0, seen - by_noise / 2)
-    at_ends = math.sqrt(2) * noise
-    excess = by_noise / 2 / math.sqrt(3)
-    return combine(
-        value,
-        "cents",
-        [
-            Term("noise at both extremes", at_ends, "A"),
-            Term("noise taken out", excess, "B"),
-            Term("parts without a pitch", max(0.0, unseen) * seen, "B"),
-        ],
-    )
+    steps_s: Real = jumps["time_s"].to_numpy(np.float64)
+    seen = (wobble.frequency_hz, float(wobble.peak)) if wobble.peak.measurable else None
+    return jitter_of(phase, reference_hz, steps_s=steps_s, wobble=seen)
 
 
-def drift_of(time_s: Real, cents: Real, window_s: float) -> Quantity:
-    """Slope of a straight line through the pitch, in cents/min.
-
-    Parameters
-    ----------
-    time_s, cents : ndarray, shape (n,)
-        Pitch where there is a tone.
-    window_s : float
-        Length of the windows behind the frames: so far apart they share no sound.
-
-    Notes
-    -----
-    The uncertainty is that of the slope under wander like that about the line, whose correlation
-    from window to window is allowed for: the drift that another capture would show again.
-    """
-    span_s = float(time_s[-1] - time_s[0])
-    apart = max(1, round(window_s / float(np.median(np.diff(time_s)))))
-    t, c = time_s[::apart], cents[::apart]
-    if span_s < DRIFT_LEAST_S or t.size < LEAST_WINDOWS:
-        return not_measurable(
-            "cents/min", f"only {span_s:.1f} s of tone, drift needs {DRIFT_LEAST_S:g} s"
+def _fault_note(faults: pd.DataFrame, period: float) -> tuple[str, ...]:
+    """Say what the recorder did, the first few one by one."""
+    if faults.empty:
+        return ()
+    said = []
+    for time_s, kind, samples, u in zip(
+        *(faults[name].tolist() for name in ("time_s", "kind", "samples", "u_samples")), strict=True
+    ):
+        size = f"{samples:.0f} ± {max(1.0, 2 * u):.0f}" if u else f"{samples:.0f}"
+        said.append(
+            f"{size} {kind} at {time_s:.3f} s"
+            if "samples" in kind
+            else f"{kind} of {size} sample(s) at {time_s:.3f} s"
         )
-    fit = fit_line(t, c)
-    # A line takes out some of a slow wander, so what is left is worth fewer values still.
-    worth, _ = independent_values(fit.residuals)
-    dof = max(1.0, worth - 2)
-    u = float(np.std(fit.residuals)) / math.sqrt(dof) / float(np.std(t))
-    slope = 60 * float(fit_line(time_s, cents).values[1])
-    return combine(slope, "cents/min", [Term("scatter", max(60 * u, 1e-9), "A", dof)])
+    more = f" and {len(said) - SHOWN} more" if len(said) > SHOWN else ""
+    by_periods = faults["kind"].str.contains("samples").any()
+    rest = f"; lost and repeated ones but for whole periods of {period:.1f}" if by_periods else ""
+    return (f"faults of the recorder, left out: {', '.join(said[:SHOWN])}{more}{rest}",)
 
 
-def _allan(track: PitchTrack, reference_hz: float) -> pd.DataFrame:
-    """Allan deviation over the longest unbroken tone, from twice the window upwards."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], track.voiced, [False]])))
-    begins, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - begins))
-    part = track.frequency_hz[begins[longest] : ends[longest]] / reference_hz - 1
-    lowest = 2 * track.window_s
-    longest_s = part.size * track.hop_s / 4
-    if longest_s < lowest:
-        return pd.DataFrame(columns=COLUMNS, dtype=float)
-    octaves = int(math.log2(longest_s / lowest)) + 1
-    phase_s = np.concatenate([[0.0], np.cumsum(part)]) * track.hop_s
-    return allan_deviation(phase_s, track.hop_s, lowest * 2.0 ** np.arange(octaves))
+def _allan(phase: PhaseTrack, reference_hz: float) -> pd.DataFrame:
+    """Allan deviation over the longest unbroken tone, up to a quarter of it."""
+    number, counts = np.unique(phase.tone, return_counts=True)
+    own = phase.tone == number[np.argmax(counts)]
+    t, cycles, u_cycles = phase.time_s[own], phase.cycles[own], phase.u_cycles[own]
+    step_s = max(ALLAN_STEP_S, ALLAN_PERIODS / reference_hz)
+    at = np.arange(t[0], t[-1], step_s)
+    if at.size < 9:
+        return pd.DataFrame(columns=COLUMNS)
+    rest = np.interp(at, t, cycles - reference_hz * t) / reference_hz
+    at_sample, next_sample = noise_lags(phase)
+    shared = (2 * at_sample + next_sample) / 3
+    u_s = math.sqrt(float(np.mean(u_cycles**2)) * shared) / reference_hz
+    octaves = int(math.log2((at.size - 1) / 8)) + 1
+    return allan_deviation(rest, step_s, 2 * step_s * 2.0 ** np.arange(octaves), u_phase_s=u_s)

@@ -12,7 +12,8 @@ from tones import moving_tone, window_mean_hz, write_sound
 
 import sigkit
 from sigkit.errors import InputError, SignalError
-from sigkit.measures.stability import nearest_note_hz, peak_to_peak_of, spread_of
+from sigkit.measures.stability import nearest_note_hz
+from sigkit.quantity import combine
 from sigkit.synth import wander_cents
 
 matplotlib.use("Agg")
@@ -55,21 +56,28 @@ def random_notes(count, seed, seconds=12.0):
 
 
 def windowed(cents):
-    """Path as windows of 0.1 s see it: spread and peak to peak are those of such windows."""
-    at_s = np.arange(0.05, cents.size / RATE - 0.05, 0.01)
-    return window_mean_hz(cents, RATE, at_s, 0.1)
+    """Path as windows of 0.1 s see it, from end to end of the capture."""
+    ends = RATE // 20
+    longer = np.concatenate([np.full(ends, cents[0]), cents, np.full(ends, cents[-1])])
+    return window_mean_hz(longer, RATE, 0.05 + np.arange(0, cents.size / RATE, 0.01), 0.1)
+
+
+def of_seconds(windows):
+    """Highest less lowest of the medians over whole seconds of frames of 10 ms."""
+    return np.ptp(np.median(windows[: windows.size // 100 * 100].reshape(-1, 100), axis=1))
 
 
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory):
     folder, rows = tmp_path_factory.mktemp("notes"), []
-    for wave, hz, snr_db, t, drift, cents, seed in random_notes(60, 20260202):
+    for wave, hz, snr_db, t, drift, cents, seed in random_notes(80, 20260202):
         capture = held_note(folder, wave, hz, cents, snr_db=snr_db, seed=seed)
         truth = {
             "frequency": hz * 2 ** (cents.mean() / 1200),
             "offset": 1200 * math.log2(hz / 440.0) + cents.mean(),
             "spread": windowed(cents).std(),
             "peak_to_peak": np.ptp(windowed(cents)),
+            "wander": of_seconds(windowed(cents)),
             "drift": line_slope(t, cents),
         }
         result = sigkit.measure_stability(capture, nominal_hz=440.0)
@@ -78,52 +86,82 @@ def measured(tmp_path_factory):
     return rows
 
 
-@pytest.mark.parametrize("name", ["frequency", "offset", "spread", "peak_to_peak", "drift"])
-def test_stated_interval_holds_the_truth(measured, name):
-    """95 % stated; 60 notes know it to 2.8 %, so 86.6 % is three of these below."""
-    held = [
-        abs(getattr(result, name).value - truth[name]) <= getattr(result, name).expanded
-        for truth, _, result in measured
-    ]
-    print(f"{name}: {np.mean(held):.1%} of {len(held)}")
-    assert np.mean(held) >= 0.866
+def without_clock(quantity):
+    """Expanded uncertainty without the sound card's clock, which a made-up capture has right."""
+    terms = [t for t in quantity.budget if "clock" not in t.source]
+    return combine(quantity.value, quantity.unit, terms).expanded
 
 
-def test_drift_interval_holds_the_planted_drift_under_the_wander(measured):
+@pytest.mark.parametrize(
+    "name", ["frequency", "offset", "spread", "peak_to_peak", "wander", "drift"]
+)
+def test_stated_interval_holds_the_truth_of_this_capture(measured, name):
+    """95 % stated; 80 notes know it to 2.4 %, so 87.7 % is three of these below.
+
+    The clock's part, 0.05 cents, would make every interval of a mean look right: it is left out.
+    """
+    found = [(getattr(result, name), truth[name]) for truth, _, result in measured]
+    held = [abs(q.value - truth) <= without_clock(q) for q, truth in found]
+    wide = np.median([without_clock(q) for q, _ in found])
+    print(f"{name}: {np.mean(held):.1%} of {len(held)}, median half width {wide:.4f}")
+    assert np.mean(held) >= 0.877
+
+
+def test_another_capture_would_show_the_planted_drift(measured):
     """The wander is chance here, the planted slope the truth that a repeat would find again.
 
     Only where the wander forgets itself within a batch of 1/16 of 12 s; slower wander cannot be
     told from drift in one capture. 3 binomial standard deviations of the count are allowed.
     """
-    rows = [
-        (memory_s, abs(r.drift.value - drift) <= r.drift.half_width(0.95))
-        for _, (drift, memory_s), r in measured
-    ]
+    rows = []
+    for _, (drift, memory_s), r in measured:
+        more = r.another_capture()["drift"]
+        whole = combine(r.drift.value, "cents/min", [*r.drift.budget, more])
+        rows.append((memory_s, abs(r.drift.value - drift) <= whole.half_width(0.95)))
     short = [held for memory_s, held in rows if memory_s < 0.75]
     print(f"planted drift: {np.mean([h for _, h in rows]):.1%} of {len(rows)},")
     print(f"with short memory {np.mean(short):.1%} of {len(short)}")
     assert np.mean(short) >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / len(short))
 
 
+def test_what_another_capture_may_do_is_stated_for_each_random_quantity(measured):
+    terms = measured[0][2].another_capture()
+    assert set(terms) == {"frequency", "offset", "spread", "peak_to_peak", "wander", "drift"}
+    assert all(t.u > 0 and t.dof >= 1 for t in terms.values())
+
+
 def test_values_are_close_whatever_the_interval(measured):
-    """Limits from what a track cannot see: a quarter of a second at each end, 0.1 s windows."""
+    """What the hidden tenth of a second at each end may do under wander of up to 3 cents."""
     for truth, _, r in measured:
-        assert r.spread.value == pytest.approx(truth["spread"], rel=0.15, abs=0.05)
-        assert r.peak_to_peak.value == pytest.approx(truth["peak_to_peak"], rel=0.3, abs=0.2)
-        assert r.frequency.value == pytest.approx(truth["frequency"], rel=3e-4)
+        assert r.spread.value == pytest.approx(truth["spread"], abs=0.05)
+        assert r.peak_to_peak.value == pytest.approx(truth["peak_to_peak"], abs=0.2)
+        assert r.wander.value == pytest.approx(truth["wander"], abs=0.2)
+        assert r.offset.value == pytest.approx(truth["offset"], abs=0.05)
+        assert r.drift.value == pytest.approx(truth["drift"], abs=0.6)
 
 
-def test_noise_part_of_the_frequency_covers_without_the_clock(tmp_path):
-    """Steady tones: without the clock's term, the noise alone holds the truth in 95 %."""
-    rng, held = np.random.default_rng(4), []
-    for seed in range(40):
+def test_noise_alone_makes_the_intervals_of_steady_tones(tmp_path):
+    """Without wander there is only noise: means and slopes hold 0 in 95 %, and are no wider.
+
+    60 tones: three binomial standard deviations are 8.4 %; scaled errors of rms 1 to 30 %.
+    """
+    rng, scaled = np.random.default_rng(4), {"offset": [], "drift": []}
+    for seed in range(60):
         hz = math.exp(rng.uniform(math.log(60), math.log(1200)))
-        capture = held_note(tmp_path, "saw", hz, np.zeros(3 * RATE), snr_db=35, seed=seed)
+        wave = rng.choice(["saw", "pulse", "triangle"])
+        still = np.zeros(4 * RATE)
+        capture = held_note(tmp_path, wave, hz, still, snr_db=rng.uniform(25, 50), seed=seed)
         r = sigkit.measure_stability(capture, nominal_hz=hz)
-        noise = next(term.u for term in r.offset.budget if "noise" in term.source)
-        held.append(abs(r.offset.value) <= 2 * noise)
-    print(f"noise of the mean: {np.mean(held):.1%}")
-    assert 0.95 - 3 * math.sqrt(0.05 * 0.95 / 40) <= np.mean(held)
+        for name, errors in scaled.items():
+            quantity = getattr(r, name)
+            errors.append(2 * quantity.value / without_clock(quantity))
+    for name, errors in scaled.items():
+        size = np.abs(errors)
+        print(
+            f"{name}: {np.mean(size <= 2):.1%}, rms of error over u {np.sqrt(np.mean(size**2)):.2f}"
+        )
+        assert np.mean(size <= 2) >= 0.866
+        assert 0.7 < np.sqrt(np.mean(size**2)) < 1.35
 
 
 @settings(max_examples=25, deadline=None, derandomize=True)
@@ -205,7 +243,9 @@ def test_allan_deviation_of_a_drift(tmp_path, hz):
     assert table.adev.to_numpy() == pytest.approx(expected, rel=0.03)
     assert (table.adev_low < table.adev).all()
     assert (table.adev < table.adev_high).all()
-    assert table.tau_s.min() == pytest.approx(0.2)
+    assert list(table.columns)[4:] == ["noise", "edf", "floor"]
+    assert (table.floor < table.adev).all()
+    assert table.tau_s.min() <= 0.2
     assert table.tau_s.max() >= 24 / 8  # octaves up to a quarter of the tone
 
 
@@ -215,7 +255,7 @@ def test_every_part_of_the_result(tmp_path):
     assert r.test == "stability"
     assert (r.source.name, r.source.rate, r.source.channel) == (capture.path.name, RATE, 0)
     assert r.source.duration_s == 4.0
-    assert r.settings == {"nominal_hz": 110}
+    assert r.settings == {"nominal_hz": 110, "mains_hz": None}
     assert r.nominal_hz == 110
     assert r.notes == ()
     units = {name: q.unit for name, q in r.quantities().items()}
@@ -225,9 +265,15 @@ def test_every_part_of_the_result(tmp_path):
         "spread": "cents",
         "peak_to_peak": "cents",
         "drift": "cents/min",
+        "wander": "cents",
+        "jitter": "cents",
+        "mains_wobble": "cents",
     }
-    assert all(q.u > 0 and q.budget for q in r.quantities().values())
-    assert list(r.tables()) == ["jumps", "allan"]
+    assert all(q.u > 0 and q.budget for q in r.quantities().values() if q.measurable)
+    assert [name for name, q in r.quantities().items() if not q.measurable] == ["mains_wobble"]
+    assert list(r.tables()) == ["jumps", "recorder_faults", "allan"]
+    assert r.recorder_faults.empty
+    assert r.wobble_at_most == ()
     assert list(r.summary().index) == list(units)
     assert r.track.time_s.size == 401
     plain = json.loads(json.dumps(r.to_dict(), allow_nan=False))
@@ -275,17 +321,6 @@ def test_refuses_without_half_a_second_of_tone(tmp_path, kind):
     assert str(caught.value).count("\n") == 2
 
 
-def test_spread_and_extent_of_arrays():
-    """Independent noise of sd s on a path of spread p: sqrt(p^2 + s^2) seen, p returned."""
-    rng = np.random.default_rng(1)
-    path = 3 * np.sin(np.linspace(0, 40 * np.pi, 4000))
-    noisy = path + 0.5 * rng.standard_normal(4000)
-    spread = spread_of(noisy, 0.5, 4000)
-    assert abs(spread.value - 3 / math.sqrt(2)) <= spread.expanded
-    extent = peak_to_peak_of(noisy, 0.5, 4000)
-    assert abs(extent.value - 6.0) <= extent.expanded
-
-
 def test_plot_draws_on_the_given_axes(tmp_path):
     from matplotlib.figure import Figure
 
@@ -303,3 +338,25 @@ def test_several_notes_or_a_bad_option_are_refused(tmp_path):
     for bad in ("A3", True):
         with pytest.raises(InputError, match="nominal_hz must be a number"):
             sigkit.measure_stability(scale, nominal_hz=bad)
+    with pytest.raises(InputError, match="mains_hz must be from 40 to 70"):
+        sigkit.measure_stability(scale, mains_hz=400)
+
+
+def test_faults_of_the_recorder_are_no_jumps(tmp_path):
+    """64 samples lost of a steady tone: a fault, no jump, and the numbers those of the tone."""
+    rng, count = np.random.default_rng(8), 12 * RATE
+    x = moving_tone("saw", np.full(count, 220.0), RATE) + 1e-4 * rng.standard_normal(count)
+    x = np.delete(x, slice(5 * RATE, 5 * RATE + 64))
+    x[8 * RATE : 8 * RATE + 200] = 0
+    r = sigkit.measure_stability(sigkit.open_capture(write_sound(tmp_path, x, RATE)))
+    assert r.jumps.empty
+    assert list(r.recorder_faults.kind) == ["repeated samples", "silence"]
+    # 64 samples of 72.7 a period: the same as 8.7 repeated.
+    assert r.recorder_faults.samples[0] == pytest.approx(RATE / 220 - 64, abs=0.1)
+    assert r.recorder_faults.samples[1] == 200
+    assert r.recorder_faults.time_s.to_numpy() == pytest.approx([5, 8], abs=0.005)
+    assert any("faults of the recorder, left out" in note for note in r.notes)
+    assert not r.track.voiced[np.abs(r.track.time_s - 5) < 0.05].any()
+    assert r.spread.value < 0.01
+    assert r.peak_to_peak.value < 0.02
+    assert r.offset.value == pytest.approx(0, abs=0.001)

@@ -1,0 +1,408 @@
+"""Sudden changes of a tone's phase: a bend is a step of pitch, a leap is sound lost or repeated.
+
+A step of pitch bends the phase and leaves it unbroken; samples that a recorder loses or repeats
+move the phase and leave its slope. Both are told from noise and wander by what lines and parabolas
+through the phase on both sides of an instant do not explain there.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy import ndimage
+
+from sigkit.arrays import Real
+from sigkit.tracks.phase import PhaseTrack
+
+GRID_S = 0.005
+SIDE_S, SIDE_PERIODS = 0.1, 8
+"""Length of phase looked at on either side of an instant."""
+BESIDE_S, BESIDE_PERIODS = 0.025, 2.5
+"""What is left out on either side: half of the slowest step, and the reach of the bands."""
+STAYS_S = 0.25
+"""How long half of a step has to stay."""
+LEAST_CENTS = 1.0
+SHARP = 0.7
+"""Least share of a step that parabolas on both sides leave to it."""
+STANDS_OUT = 5.5
+"""Scales by which a change stands out; Gaussian noise does so once in some weeks of sound."""
+USUAL_S = 3.0
+"""Stretch whose median response is what usually happens around an instant."""
+ABRUPT = 0.05
+"""Largest rms rest beside a leap, as a share of it."""
+ROUND_S = 0.0006
+"""By how much a bend may be rounded off, in seconds of its step; one over 87 ms is."""
+LEAST_TONE = 8
+"""Shorter pieces of tone, in points of the grid, belong to a break."""
+REST = 0.05
+"""Share of a change below which another one beside it is what it left."""
+MOST = 500
+LONGEST_BREAK_S, PERIODS_IN_BREAK = 0.5, 12
+FASTEST_S = 0.050
+CENTS = 1200 / math.log(2)
+LEAP, BEND, PLAIN_BEND = 0, 1, 2
+"""Rows of the filters: leap of the phase; bend beside parabolas; bend beside straight lines."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """One sudden change of phase.
+
+    Parameters
+    ----------
+    kind : {"step", "slip", "break"}
+        The pitch steps; the phase leaps; or the count is lost over a short gap.
+    time_s : float
+        When, from the start of the capture.
+    size, u_size : float
+        Step of the pitch in cents, of a break as well; leap of the phase in cycles; with standard
+        uncertainty.
+    before_hz, after_hz : float
+        Pitch just before and after.
+    gap_s : float
+        Length of a break, else 0.
+    u_leap_cycles : float
+        Scatter of leaps of the phase where there are none, cycles.
+    """
+
+    kind: Literal["step", "slip", "break"]
+    time_s: float
+    size: float
+    u_size: float
+    before_hz: float
+    after_hz: float
+    gap_s: float = 0.0
+    u_leap_cycles: float = 0.0
+
+
+def find_changes(phase: PhaseTrack) -> list[Change]:
+    """Find the sudden changes of a tone, in order of time.
+
+    Parameters
+    ----------
+    phase : PhaseTrack
+        Phase from `track_tone`.
+
+    Returns
+    -------
+    list of Change
+        Steps and leaps within tones, and every break of less than half a second between tones.
+
+    Notes
+    -----
+    A tone is broken where its phase turns by a fiftieth of a period at once; smaller changes are
+    found within it, down to 0.075 s (6.5 periods of a low note) from its ends. Changes that follow
+    each other within 0.15 s are not told apart with certainty. The clearest is found first and
+    taken out of the phase before the next is looked for.
+    """
+    edges = np.flatnonzero(np.diff(phase.tone)) + 1
+    bounds = np.concatenate([[0], edges, [phase.tone.size]]).tolist()
+    tones = [
+        _Tone(phase.time_s[a:b], phase.cycles[a:b], phase.u_cycles[a:b])
+        for a, b in itertools.pairwise(bounds)
+        if b - a > 3
+    ]
+    found = [change for tone in tones for change in tone.changes()]
+    tones = [tone for tone in tones if tone.phase.size > LEAST_TONE]
+    for one, other in itertools.pairwise(tones):
+        if other.time_s[0] - one.time_s[-1] < LONGEST_BREAK_S:
+            found.append(_break_between(one, other))
+    return sorted(found, key=lambda change: change.time_s)
+
+
+@dataclass(frozen=True, eq=False)
+class _Filters:
+    """Least squares on both sides of an instant, as one filter for each answer."""
+
+    half: int
+    rows: Real
+    gain: Real
+
+    @classmethod
+    def of(cls, side: int, beside_leap: int, beside_bend: int, step_s: float) -> _Filters:
+        half = beside_bend + side
+        place = np.arange(-half, half + 1)
+        rows = np.zeros((3, place.size))
+        near, far = np.abs(place) >= beside_leap, np.abs(place) >= beside_bend
+        t = place[near] * step_s
+        rows[LEAP, near] = 2 * np.linalg.pinv(np.column_stack([np.sign(t), t]))[0]
+        t = place[far] * step_s
+        even = np.column_stack([np.abs(t), np.ones_like(t), t**2])
+        rows[BEND, far] = 2 * np.linalg.pinv(even)[0]
+        rows[PLAIN_BEND, far] = 2 * np.linalg.pinv(even[:, :2])[0]
+        return cls(half, rows, np.sqrt(np.sum(rows**2, axis=1)))
+
+
+class _Tone:
+    """Phase of one unbroken tone on an even grid, less its mean pitch."""
+
+    def __init__(self, time_s: Real, cycles: Real, u_cycles: Real) -> None:
+        self.hz = float((cycles[-1] - cycles[0]) / (time_s[-1] - time_s[0]))
+        self.step_s = max(GRID_S, 1 / self.hz)
+        count = 1 + int((time_s[-1] - time_s[0]) / self.step_s)
+        self.time_s = time_s[0] + np.arange(count) * self.step_s
+        self.phase = np.interp(self.time_s, time_s, cycles - self.hz * time_s)
+        self.u = float(np.median(u_cycles))
+        self.side = math.ceil(max(SIDE_S, SIDE_PERIODS / self.hz) / self.step_s)
+        self.reach = math.ceil(BESIDE_PERIODS / self.hz / self.step_s)
+        self.beside = max(self.reach, math.ceil(BESIDE_S / self.step_s))
+        # The shorter sides are for the tone's ends.
+        self.filters = [
+            _Filters.of(side, self.reach, self.beside, self.step_s)
+            for side in (self.side // 2, self.side)
+        ]
+        self.half = self.filters[-1].half
+        self.u_leap = self.u * float(self.filters[-1].gain[LEAP])
+
+    def changes(self) -> list[Change]:
+        """Find leaps and bends, the clearest first, taking each out before the next."""
+        count = self.time_s.size
+        if count < 2 * self.filters[0].half + 3:
+            return []
+        rest, done = self.phase.copy(), np.zeros(count, dtype=bool)
+        responses, noise = self._responses(rest, 0, count)
+        self.u_leap = float(np.median(self._usual(responses, noise)[LEAP]))
+        found: list[tuple[Change, Real]] = []
+        for _ in range(MOST):
+            usual = self._usual(responses, noise)
+            clear = np.where(done, 0.0, np.max(np.abs(responses[:2]) / usual[:2], axis=0))
+            at = int(np.argmax(clear))
+            if not clear[at] > STANDS_OUT:
+                break
+            near = slice(max(0, at - self.half), min(at + self.half + 1, count))
+            explained = self._explained(rest, near, responses, usual)
+            if explained is None:
+                done[near] = True
+                continue
+            change, shape = explained
+            place = self._place(change.time_s)
+            done[max(0, place - self.reach) : place + self.reach + 1] = True
+            rest -= shape
+            found.append((change, shape))
+            wide = slice(max(0, place - 2 * self.half), min(place + 2 * self.half + 1, count))
+            responses[:, wide], _ = self._responses(rest, wide.start, wide.stop)
+        return self._kept(found)
+
+    def _kept(self, found: list[tuple[Change, Real]]) -> list[Change]:
+        """Leave out what is slower than its name says, does not stay, or is another's rest."""
+        near_s, kept, base = self.half * self.step_s, [], self.phase
+        steps = [(c, shape) for c, shape in found if c.kind == "step"]
+        slips = [(c, shape) for c, shape in found if c.kind == "slip"]
+        for change, shape in steps:
+            if any(self._is_rest(change, other) for other, _ in found if other is not change):
+                continue
+            if self._is_step(change, self.phase - _beside(change, steps, near_s)):
+                kept.append(change)
+                base = base - shape
+        real = list(kept)
+        for change, shape in slips:
+            others = [*real, *(slip for slip, _ in slips if slip is not change)]
+            alone = base - _beside(change, slips, near_s)
+            rest = any(self._is_rest(change, other) for other in others)
+            if not rest and self._is_abrupt(change, alone - shape):
+                kept.append(change)
+        return kept
+
+    def _is_rest(self, change: Change, other: Change) -> bool:
+        """Whether a change is what another one near it leaves, or the way back from it."""
+        away_s = abs(change.time_s - other.time_s)
+        leap, of_other = (
+            abs(c.size) * (1 if c.kind == "slip" else FASTEST_S * self.hz / CENTS)
+            for c in (change, other)
+        )
+        if change.kind == other.kind == "step" and away_s < STAYS_S:
+            back = abs(other.size + change.size) < 0.5 * abs(change.size)
+            return back or leap < REST * of_other
+        share = 1.0 if change.kind != other.kind else 5 * REST
+        return away_s < self.half * self.step_s and leap < share * of_other
+
+    def _place(self, time_s: float) -> int:
+        return int(np.clip(round((time_s - self.time_s[0]) / self.step_s), 0, self.phase.size - 1))
+
+    def _responses(self, rest: Real, first: int, last: int) -> tuple[Real, Real]:
+        """Responses of the filters at points of the grid, and their noise: infinite at the ends."""
+        out, noise = np.zeros((3, last - first)), np.full((3, last - first), np.inf)
+        for bank in self.filters:
+            begin, end = max(first, bank.half), min(last, rest.size - bank.half)
+            if end <= begin:
+                continue
+            part, inside = (
+                rest[begin - bank.half : end + bank.half],
+                slice(begin - first, end - first),
+            )
+            for row, weights in enumerate(bank.rows):
+                out[row, inside] = np.correlate(part, weights, "valid")
+            noise[:, inside] = (self.u * bank.gain)[:, None]
+        return out, noise
+
+    def _usual(self, responses: Real, noise: Real) -> Real:
+        """Scale of the responses around each instant: their noise, or what is usual there."""
+        every = max(1, self.half // 4)
+        size = 2 * round(USUAL_S / 2 / (every * self.step_s)) + 1
+        at = np.flatnonzero(np.isfinite(noise[0]))[::every]
+        scale = noise.copy()
+        for row in range(3):
+            around = ndimage.median_filter(np.abs(responses[row, at]), size, mode="mirror")
+            scale[row] = np.maximum(
+                noise[row], 1.4826 * np.interp(np.arange(noise.shape[1]), at, around)
+            )
+        return scale
+
+    def _explained(
+        self, rest: Real, near: slice, responses: Real, usual: Real
+    ) -> tuple[Change, Real] | None:
+        """Return the leap or the bend that explains a place better, with its shape."""
+        scale = usual[:2, near]
+        least, best = float(np.sum((responses[:2, near] / scale) ** 2)), None
+        for kind, row in (("slip", LEAP), ("step", PLAIN_BEND)):
+            at = near.start + _middle_of_peak(np.abs(responses[row, near]) / usual[row, near])
+            size, time_s = float(responses[row, at]), float(self.time_s[at])
+            if kind == "step" and size:
+                # Where the lines of both sides meet.
+                reach_s = self.beside * self.step_s
+                time_s += float(np.clip(-responses[LEAP, at] / size, -reach_s, reach_s))
+            after = self.time_s - time_s
+            shape = size * (np.maximum(after, 0.0) if kind == "step" else (after >= 0))
+            left, _ = self._responses(rest - shape, near.start, near.stop)
+            unexplained = float(np.sum((left[:2] / scale) ** 2))
+            if unexplained < least:
+                least, best = unexplained, (self._change(kind, time_s, size, usual[:, at]), shape)
+        return best
+
+    def _change(self, kind: str, time_s: float, size: float, usual: Real) -> Change:
+        at, leap = self._place(time_s), float(usual[LEAP])
+        before, after = (self.hz + self._pace(at, side, self.side) for side in (-1, 1))
+        if kind == "slip":
+            return Change("slip", time_s, size, leap, before, after, u_leap_cycles=leap)
+        cents, u = size * CENTS / self.hz, float(usual[PLAIN_BEND]) * CENTS / self.hz
+        return Change("step", time_s, cents, u, before, after, u_leap_cycles=leap)
+
+    def _pace(self, at: int, side: int, length: int) -> float:
+        """Mean pitch beside a place less that of the tone, in Hz."""
+        near, far = np.clip(
+            [at + side * self.beside, at + side * (self.beside + length)], 0, self.phase.size - 1
+        ).tolist()
+        if near == far:
+            near = at
+        return float((self.phase[far] - self.phase[near]) / ((far - near) * self.step_s))
+
+    def _is_abrupt(self, leap: Change, without: Real) -> bool:
+        """Whether the phase lies still on both sides of a leap that stands out."""
+        at = self._place(leap.time_s)
+        near = np.arange(max(0, at - self.half), min(at + self.half + 1, without.size))
+        near = near[np.abs(near - at) > self.reach]
+        rest, t = without[near], self.time_s[near] - leap.time_s
+        rest = rest - np.polynomial.Polynomial.fit(t, rest, 2)(t)
+        beyond = max(0.0, float(np.mean(rest**2)) - 2 * self.u**2)
+        clear = abs(leap.size) > STANDS_OUT * leap.u_size
+        return clear and math.sqrt(beyond) < ABRUPT * abs(leap.size)
+
+    def _is_step(self, step: Change, alone: Real) -> bool:
+        """Whether a step stands out, is faster than 50 ms, and stays."""
+        at, to_cents = self._place(step.time_s), CENTS / self.hz
+        if abs(step.size) < max(LEAST_CENTS, STANDS_OUT * step.u_size):
+            return False
+        stays = max(1, round(STAYS_S / self.step_s) - self.beside)
+        lasting = (self._pace(at, 1, stays) - self._pace(at, -1, stays)) * to_cents
+        responses, _ = self._responses(alone, at, at + 1)
+        sharp = float(responses[BEND, 0]) * to_cents
+        if not (lasting / step.size > 0.5 and sharp / step.size > SHARP):
+            return False
+        rounding_s, u = self._rounding(at, alone)
+        size_hz = step.size / to_cents
+        return rounding_s / size_hz < ROUND_S + 3 * u / abs(size_hz)
+
+    def _rounding(self, at: int, alone: Real) -> tuple[float, float]:
+        """Phase by which a bend is rounded off just beside it, in cycles, and its uncertainty."""
+        half = min(self.half, at, alone.size - 1 - at)
+        lag = np.arange(self.beside, half + 1)
+        if lag.size < 2 * self.beside:
+            return 0.0, self.u
+        even = (alone[at + lag] + alone[at - lag]) / 2
+        close = lag < 2 * self.beside
+        line = np.polynomial.Polynomial.fit(lag[~close], even[~close], 1)
+        u = (
+            self.u
+            / math.sqrt(2)
+            * math.hypot(1 / math.sqrt(close.sum()), 1.5 / math.sqrt((~close).sum()))
+        )
+        return float(np.mean(even[close] - line(lag[close]))), u
+
+
+def _beside(change: Change, others: list[tuple[Change, Real]], near_s: float) -> Real | float:
+    """Sum of the shapes of changes of like size close to one; smaller ones are its own rest."""
+    return sum(
+        shape
+        for other, shape in others
+        if 0 < abs(other.time_s - change.time_s) < near_s
+        and abs(other.size) > 0.5 * abs(change.size)
+    )
+
+
+def _middle_of_peak(size: Real) -> int:
+    """Middle of the places about the largest value that come near it."""
+    top = int(np.argmax(size))
+    high = np.flatnonzero(size > 0.9 * size[top])
+    run = high[np.cumsum(np.diff(high, prepend=high[0]) > 2) == 0] if top == high[0] else high
+    near = run[np.abs(run - top) <= np.ptp(run)]
+    return int(near[near.size // 2])
+
+
+def _break_between(one: _Tone, other: _Tone) -> Change:
+    """Compare the ends of two tones."""
+    begin, end = float(one.time_s[-1]), float(other.time_s[0])
+    (before, u_before), (after, u_after) = _slope(one, -1), _slope(other, 1)
+    u_hz = math.hypot(u_before, u_after)
+    leap = max(one.u_leap, other.u_leap)
+    return Change(
+        "break",
+        (begin + end) / 2,
+        CENTS * math.log(after / before),
+        CENTS * u_hz / before,
+        before,
+        after,
+        end - begin,
+        leap,
+    )
+
+
+def _slope(tone: _Tone, side: int) -> tuple[float, float]:
+    """Pitch over the last or the first part of a tone, with standard uncertainty, in Hz."""
+    clear = tone.reach if tone.phase.size > tone.reach + 3 else 0
+    last = tone.phase.size - clear
+    part = slice(max(0, last - tone.side), last) if side < 0 else slice(clear, clear + tone.side)
+    t, phase = tone.time_s[part], tone.phase[part]
+    if t.size < 3:
+        return tone.hz, tone.hz
+    t = t - t.mean()
+    slope = float(t @ phase) / float(t @ t)
+    scatter = math.hypot(tone.u, float(np.std(phase - phase.mean() - slope * t)))
+    return tone.hz + slope, scatter / math.sqrt(float(t @ t))
+
+
+def as_step(change: Change) -> Change | None:
+    """Return a change as a step of pitch, if it is one.
+
+    A break is one where the pitches on both sides differ, and the gap is no longer than what a
+    step of 50 ms leaves in the bands.
+    """
+    if change.kind == "step":
+        return change
+    longest_s = FASTEST_S + PERIODS_IN_BREAK / min(change.before_hz, change.after_hz)
+    clear = abs(change.size) > max(LEAST_CENTS, STANDS_OUT * change.u_size)
+    if change.kind == "break" and clear and change.gap_s < longest_s:
+        return replace(change, kind="step")
+    return None
+
+
+def jumps_of(changes: Sequence[Change]) -> pd.DataFrame:
+    """Return the steps of pitch among changes as columns time_s, size_cents, u_cents."""
+    steps = [step for step in map(as_step, changes) if step is not None]
+    rows = [(step.time_s, step.size, step.u_size) for step in steps]
+    return pd.DataFrame(rows, columns=["time_s", "size_cents", "u_cents"], dtype=float)
