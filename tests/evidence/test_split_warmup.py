@@ -7,10 +7,17 @@ import numpy as np
 import pytest
 from tones import moving_tone
 
-from sigkit.evidence.job import open_job
+from sigkit.evidence.job import Take, open_job
+from sigkit.evidence.names import CaptureName
+from sigkit.evidence.run import keywords
+from sigkit.measures.warmup import WarmupResult, measure_warmup
 
-RATE, SECONDS, CUT_S, GAP_S, FADE_S = 16000, 120.0, 47.3137, 1.7, 0.6
+RATE, SECONDS, AFTER_S, CUT_S, GAP_S, FADE_S = 16000, 120.0, 80.0, 47.3137, 1.7, 0.6
 FIRST_HZ, TAU_S, DRIFT = 220.0, 25.0, {"before": 14.0, "after": 6.0}
+
+needs_cut = pytest.mark.skipif(
+    not hasattr(WarmupResult, "until"), reason="this warm-up cannot be cut to a shorter one"
+)
 
 
 def path_cents(stage, t):
@@ -41,6 +48,7 @@ def evidence(request, tmp_path_factory):
         sound = moving_tone("saw", path_hz, RATE) + 2e-4 * random.standard_normal(t.size)
         codes = np.rint(32767 * sound)
         if stage == "after":
+            codes = codes[: round(AFTER_S * RATE)]
             (folder / stage / "warmup-osc.wav").write_bytes(stamped(codes, 0))
             continue
         cut, again = round(CUT_S * RATE), round((CUT_S + GAP_S) * RATE)
@@ -86,6 +94,7 @@ def test_the_gap_is_a_gap_on_the_right_time_axis(evidence):
     assert np.abs(away).max() < 0.1
 
 
+@needs_cut
 def test_it_is_one_capture_in_the_tables_and_its_rails_are_remarked_on(evidence):
     how, found = evidence
     told = {
@@ -102,3 +111,36 @@ def test_it_is_one_capture_in_the_tables_and_its_rails_are_remarked_on(evidence)
         "rails retrimmed between: plus +14.60 to +15.00 V; includes the effect of the new rail "
         "setting"
     ]
+
+
+@needs_cut
+def test_the_longer_one_is_cut_for_the_comparison_and_keeps_its_own_values(evidence):
+    how, found = evidence
+    row = next(r for r in found.rows if r.judged.quantity == "total_drift")
+    assert "cut to 80 s for the comparison" in row.remarks
+    lost_s = 0.0 if how == "stamps" else GAP_S
+    truth = {
+        "before": path_cents("before", AFTER_S + lost_s),
+        "after": path_cents("after", AFTER_S),
+    }
+    for stage, cents in truth.items():
+        quantity = row.cells[stage].quantity
+        assert quantity.value == pytest.approx(cents, abs=max(quantity.expanded, 0.01))
+    change = truth["after"] - truth["before"]
+    assert row.change.value == pytest.approx(change, abs=max(row.change.expanded, 0.01))
+    own = next(o.result for o in found.outcomes if o.take.more)
+    assert row.cells["before"].whole == own.total_drift
+    assert row.cells["after"].whole is None
+    stages = row.to_dict()["stages"]
+    assert stages["before"]["whole"]["value"] == own.total_drift.value
+    assert row.limit_verdict.word == "within limits"
+    assert own.readings.to_numpy().tolist() == [[0.0, 20.5], [120.0, 21.0]]
+
+
+@needs_cut
+def test_both_ends_of_a_power_on_time_reach_the_measure(tmp_path):
+    take = Take("before", CaptureName("warmup", "osc"), tmp_path, power_on_s=(-900.0, -300.0))
+    ends = {"power_on_s": -900.0, "power_on_latest_s": -300.0}
+    assert keywords(take, measure_warmup) == ends
+    known = Take("before", CaptureName("warmup", "osc"), tmp_path, power_on_s=(5.0, 5.0))
+    assert keywords(known, measure_warmup) == {"power_on_s": 5.0}
