@@ -203,6 +203,10 @@ class _Tracker:
         guard_s = GUARD / low if math.isfinite(low) else 0.0
         start = max(0.0, run[0].start_s - guard_s)
         stop = min(self.capture.duration_s, run[-1].stop_s + guard_s)
+        # One in the middle first: wander that hides a slow beat hides it all along.
+        middle = (start + stop - length_s) / 2
+        if stop - start > 1.5 * length_s and self.window(middle, middle + length_s).kind != "two":
+            return []
         found = _believable(self.along(start, stop, length_s, length_s / 2))
         return found if any(w.kind == "two" for w in found) else []
 

@@ -130,7 +130,7 @@ def fit_tones(
         The fit.
     """
     count = min(bands.shape[0], first)
-    fit = _refine(bands[:count], steps, terms)
+    fit = refine(bands[:count], steps, terms)
     while True:
         sd = _phase_sd(fit)
         limit = highest_band(fit.offsets, min(bands.shape[0], most))
@@ -138,7 +138,7 @@ def fit_tones(
         if reach <= count:
             return fit
         count = reach
-        fit = _refine(bands[:count], steps, fit.terms)
+        fit = refine(bands[:count], steps, fit.terms)
 
 
 def with_more_terms(
@@ -151,7 +151,7 @@ def with_more_terms(
     """
     while True:
         terms = np.pad(fit.terms, ((0, 0), (0, 2)))
-        more = _refine(bands[: fit.bands], steps, terms)
+        more = refine(bands[: fit.bands], steps, terms)
         if not _sane(more):
             return fit
         better = 2 * (fit.misfit - more.misfit) > BEYOND_CHANCE * terms.shape[0]
@@ -197,15 +197,18 @@ class _Projection:
     left: Real
 
 
-def _refine(bands: Complex, steps: tuple[int, ...], terms: Real) -> Tones:
-    """Gauss-Newton steps on the phases, with weights by what is left in each band."""
+def refine(bands: Complex, steps: tuple[int, ...], terms: Real, *, turns: int = STEPS) -> Tones:
+    """Fit tones to all of the bands at once, by up to ``turns`` Gauss-Newton steps.
+
+    The weights are by what is left in each band.
+    """
     count, periods = bands.shape
     lines = lines_of(steps, count)
     basis = _basis(terms.shape[1], periods)
     leak: Complex = np.zeros_like(bands)
     terms = np.array(terms, dtype=np.float64)
     now = _project(bands, lines, terms @ basis)
-    for turn in range(STEPS):
+    for turn in range(turns):
         noise = _noise(now, lines)
         normal, slope = _normal(now, lines, basis, noise)
         step = _solve(normal, slope).reshape(terms.shape)

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import fft
 
 from sigkit.arrays import Complex, Real
-from sigkit.tracks.two_tones import FARTHEST, Tones, fit_tones, lines_of
+from sigkit.tracks.two_tones import FARTHEST, Tones, fit_tones, lines_of, refine
 
 WIDEST = 0.035
 """Largest relative distance of a tone from the grid: 60 cents."""
@@ -24,6 +24,7 @@ PEAKS = 8
 MOST_LOW = 16
 HARDLY = 0.5
 """Share of what a single tone leaves that a pair must get below at once to be followed up."""
+FEW_TURNS = 4
 KEPT = 3
 """Pairs that are followed up."""
 
@@ -52,9 +53,7 @@ def find_pair(
     for count in (4, 8, 16):
         low = _low(bands, count * max(steps))
         for pair in _best_pairs(low, steps):
-            fit = fit_tones(
-                bands, steps, _terms(pair, bands), first=low.shape[0], most=low.shape[0]
-            )
+            fit = refine(low, steps, _terms(pair, bands), turns=FEW_TURNS)
             if np.isfinite(fit.terms).all() and not _hardly_better(fit, than):
                 tried.append(fit)
     if not tried:

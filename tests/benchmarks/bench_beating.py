@@ -57,7 +57,7 @@ def test_multiples_of_the_bound(tmp_path):
 
     That bound (Rife and Boorstyn 1974) is below the joint one, so the multiples are upper ones.
     """
-    print(f"\nstatic, {CASES} random cases each     error / single-tone bound    stated u / bound")
+    print(f"\nstatic, {CASES // 3} random cases a row    error / single-tone bound  u / bound")
     print("ratio  beats in the capture      rms   median   95 %   worst      median   worst")
     every, hits, total = [], 0, 0
     for ratio in RATIOS:
