@@ -1,15 +1,18 @@
-"""Least-squares fits with their covariance: the straight line and the exponential approach."""
+"""Least-squares fits with their covariance: the straight line and exponential approaches."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
 
 from sigkit.arrays import Real
 from sigkit.errors import InputError, SignalError
+from sigkit.measures.memory import Linear, Wander, fit_linear, log_likelihood
+
+GRID = 64
+SHORTEST, LONGEST = 0.5, 30.0
+"""Time constants looked for: from half a step of the data to 30 times their length."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +41,40 @@ class Fit:
         """Standard uncertainties of the parameters."""
         root: Real = np.sqrt(np.diag(self.covariance))
         return root
+
+
+@dataclass(frozen=True, eq=False)
+class ExponentialFit(Fit):
+    """An exponential approach, or two together.
+
+    ``values`` are the time constants, the end, what each part is away from it at x = 0, and the
+    coefficients of the columns beside it.
+
+    Parameters
+    ----------
+    parts : int
+        Number of exponentials.
+    columns : ndarray, shape (n, n_parameters)
+        Derivatives of the fit by its parameters.
+    linear : Linear
+        The last step of the fit, with the weights of its wander.
+    """
+
+    parts: int
+    columns: Real
+    linear: Linear
+
+    @property
+    def criterion(self) -> float:
+        """-2 log likelihood; the smaller, the better the fit."""
+        return self.linear.criterion
+
+    def at(self, x: Real) -> Real:
+        """Return the end and the exponentials, without the columns beside them."""
+        taus, end = self.values[: self.parts], self.values[self.parts]
+        sizes = self.values[self.parts + 1 : 2 * self.parts + 1]
+        total: Real = end + np.exp(-np.asarray(x)[..., None] / taus) @ sizes
+        return total
 
 
 def fit_line(x: Real, y: Real) -> Fit:
@@ -77,97 +114,129 @@ def fit_line(x: Real, y: Real) -> Fit:
     return Fit(shift @ coefficients, shift @ at_mean @ shift.T, residuals, dof)
 
 
-def fit_approach(x: Real, y: Real, *, start: float | None = None, steps: Real | None = None) -> Fit:
-    """Fit an exponential approach, y = end + (start - end) exp(-x / tau) + steps.
+def fit_exponentials(
+    x: Real,
+    y: Real,
+    *,
+    parts: int = 1,
+    beside: Real | None = None,
+    wander: Wander | None = None,
+) -> ExponentialFit:
+    """Fit y = end + sum of sizes exp(-x / tau), one part or two.
 
     Parameters
     ----------
     x, y : ndarray, shape (n,)
-        Data, x increasing, at least 6 points.
-    start : float, optional
-        Known value at x = 0; by default it is fitted.
-    steps : ndarray, shape (n_steps,), optional
-        Values of x at which y jumps for good; the height of each is fitted.
+        Data, x increasing, at least 8 points.
+    parts : {1, 2}
+        Number of exponentials.
+    beside : ndarray, shape (n, n_columns), optional
+        Further columns that are fitted with it, such as steps and cycles.
+    wander : Wander, optional
+        How the residuals may be correlated; by default they are independent.
 
     Returns
     -------
-    Fit
-        ``values`` = (tau, end, start), without ``start`` where it is known, followed by the
-        heights of the steps. The residuals' correlation from point to point (first-order
-        autoregression) widens the covariance and lowers ``dof``.
+    ExponentialFit
+        Time constants in rising order.
 
     Raises
     ------
     InputError
         Too few points, or shapes that differ.
     SignalError
-        No exponential fits better than a constant or a line.
+        No exponential fits better than a step or a line.
 
     Notes
     -----
-    The model is linear but for tau: for every tau the rest is solved exactly, and tau is found by
-    a search over its logarithm, so no starting value is needed (variable projection [1]_).
+    Linear but for the time constants: on a grid of these the rest is solved exactly, so that no
+    starting value is needed (variable projection [1]_); then Gauss-Newton steps in their
+    logarithms, each a linear fit over the family of correlations.
 
     References
     ----------
     .. [1] G. Golub, V. Pereyra, "The differentiation of pseudo-inverses and nonlinear least squares
        problems whose variables separate", SIAM J. Numerical Analysis 10 (1973), 413-432.
     """
-    x, y = _pair(x, y, 6)
-    known = 0.0 if start is None else start
-    jumps = [] if steps is None else [(x >= at).astype(np.float64) for at in steps]
-
-    def design(tau: float) -> Real:
-        decay = np.exp(-x / tau)
-        free = [1 - decay] if start is not None else [1 - decay, decay]
-        return np.column_stack(free + jumps)
-
-    def misfit(log_tau: float) -> float:
-        basis = design(math.exp(log_tau))
-        held = y - (known * np.exp(-x / math.exp(log_tau)))
-        coefficients, *_ = np.linalg.lstsq(basis, held, rcond=None)
-        rest = held - basis @ coefficients
-        return float(rest @ rest)
-
-    span = float(x[-1] - min(x[0], 0.0))
-    grid = np.log(span) + np.linspace(math.log(0.5 / x.size), math.log(30.0), 120)
-    cost = [misfit(g) for g in grid]
-    best = int(np.argmin(cost))
-    if best in (0, grid.size - 1):
-        raise SignalError(
-            "No exponential approach fits this curve better than a step or a straight line.",
-            remedy="Record longer, or start earlier.",
-        )
-    found = optimize.minimize_scalar(
-        misfit, bounds=(grid[best - 1], grid[best + 1]), method="bounded", options={"xatol": 1e-10}
+    x, y = _pair(x, y, 8)
+    wander = Wander.none(x.size) if wander is None else wander
+    rest = np.empty((x.size, 0)) if beside is None else beside
+    taus = _start(x, y, parts, rest, wander)
+    linear = np.column_stack([np.ones_like(x), np.exp(-x[:, None] / taus), rest])
+    coefficients = fit_linear(linear, y, wander).values
+    for _ in range(60):
+        columns = _columns(x, taus, coefficients[1 : parts + 1], rest)
+        # Values by which the model is linear in all parameters, the logarithms of tau included.
+        held = y + columns[:, :parts] @ np.log(taus)
+        found = fit_linear(columns, held, wander)
+        move = np.clip(found.values[:parts] - np.log(taus), -0.5, 0.5)
+        taus, coefficients = taus * np.exp(move), found.values[parts:]
+        inside = (taus > SHORTEST * np.diff(x).min()) & (taus < 3 * LONGEST * x[-1])
+        if not inside.all():
+            raise _none()
+        if np.abs(move).max() < 1e-9:
+            break
+    else:
+        if np.abs(move).max() > 0.01:
+            raise _none()
+    order = np.argsort(taus)
+    values = np.concatenate([taus, coefficients])
+    order = np.concatenate(
+        [order, [parts], parts + 1 + order, np.arange(2 * parts + 1, values.size)]
     )
-    tau = math.exp(float(found.x))
-    decay = np.exp(-x / tau)
-    basis, held = design(tau), y - known * decay
-    coefficients, *_ = np.linalg.lstsq(basis, held, rcond=None)
-    residuals = held - basis @ coefficients
-    begin = known if start is not None else float(coefficients[1])
-    by_tau = (begin - float(coefficients[0])) * decay * x / tau**2
-    jacobian = np.column_stack([by_tau, basis])
-    widen = correlation_factor(residuals)
-    dof = max(1.0, x.size / widen - jacobian.shape[1])
-    variance = float(residuals @ residuals) / max(1, x.size - jacobian.shape[1]) * widen
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance
-    return Fit(np.concatenate([[tau], coefficients]), covariance, residuals, dof)
+    per = np.concatenate([taus, np.ones(coefficients.size)])
+    covariance = (found.covariance * np.outer(per, per))[np.ix_(order, order)]
+    linear = np.column_stack([np.ones_like(x), np.exp(-x[:, None] / taus), rest])
+    residuals = y - linear @ coefficients
+    return ExponentialFit(
+        values[order],
+        covariance,
+        residuals,
+        float(x.size - values.size),
+        parts=parts,
+        columns=(columns / per)[:, order],
+        linear=found,
+    )
 
 
-def correlation_factor(residuals: Real) -> float:
-    """Factor by which correlation from point to point widens a variance, at least 1.
+def _columns(x: Real, taus: Real, sizes: Real, rest: Real) -> Real:
+    """Return derivatives by the logarithms of tau, the end, the sizes and the rest."""
+    decays = np.exp(-x[:, None] / taus)
+    return np.column_stack([sizes * decays * x[:, None] / taus, np.ones_like(x), decays, rest])
 
-    (1 + r) / (1 - r) of a first-order autoregression, with r from neighbouring residuals.
-    """
-    power = float(residuals @ residuals)
-    if residuals.size < 8 or power == 0:
-        return 1.0
-    r = float(residuals[1:] @ residuals[:-1]) / power
-    if r < 2 / math.sqrt(residuals.size):
-        return 1.0
-    return (1 + r) / max(1 - r, 1 / residuals.size)
+
+def _start(x: Real, y: Real, parts: int, rest: Real, wander: Wander) -> Real:
+    """Time constants on a grid with which the data are most likely."""
+    span = float(x[-1] - min(x[0], 0.0))
+    grid = span * np.geomspace(SHORTEST / x.size, LONGEST, GRID)
+    fixed = wander.whiten @ np.column_stack([np.ones_like(x), rest])
+    basis, _ = np.linalg.qr(fixed)
+    moved = wander.whiten @ np.column_stack([np.exp(-x[:, None] / grid), y])
+    moved -= basis @ (np.swapaxes(basis, 1, 2) @ moved)
+    gram = np.swapaxes(moved, 1, 2) @ moved
+    own, with_y = gram[:, :-1, :-1], gram[:, :-1, -1]
+    power = gram[:, -1, -1]
+    norm = np.maximum(np.diagonal(own, axis1=1, axis2=2), 1e-300)
+    if parts == 1:
+        left = power[:, None] - with_y**2 / norm
+        best = int(np.argmax(log_likelihood(wander, left, x.size)))
+        if best in (0, GRID - 1):
+            raise _none()
+        return grid[[best]]
+    i, j = np.triu_indices(GRID, 4)
+    cross = own[:, i, j]
+    det = np.maximum(norm[:, i] * norm[:, j] - cross**2, 1e-9 * norm[:, i] * norm[:, j])
+    a, b = with_y[:, i], with_y[:, j]
+    gain = (a**2 * norm[:, j] + b**2 * norm[:, i] - 2 * a * b * cross) / det
+    best = int(np.argmax(log_likelihood(wander, power[:, None] - gain, x.size)))
+    return grid[[i[best], j[best]]]
+
+
+def _none() -> SignalError:
+    return SignalError(
+        "No exponential approach fits this curve better than a step or a straight line.",
+        remedy="Record longer, or start earlier.",
+    )
 
 
 def batch_means(x: Real, y: Real, batches: int) -> tuple[Real, Real]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -12,7 +12,7 @@ import pandas as pd
 from sigkit.arrays import Real
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
-from sigkit.measures.fits import Fit, batch_means, correlation_factor, fit_approach, fit_line
+from sigkit.measures.edges import value_at_edge
 from sigkit.measures.held_note import (
     gap_note,
     require_number,
@@ -21,11 +21,22 @@ from sigkit.measures.held_note import (
     source_of,
 )
 from sigkit.measures.result import Result
-from sigkit.measures.stability import drift_of
+from sigkit.measures.settling import why_unsettled
+from sigkit.measures.warmth import temperature_coefficient
+from sigkit.measures.warmup_curve import Take, curve_of, table_of
+from sigkit.measures.warmup_notes import cycle_note, power_on_note, shape_note, step_note
+from sigkit.measures.warmup_numbers import (
+    cycle_of,
+    fitted_on,
+    parts_of,
+    residual_drift,
+    settling_of,
+    time_constant,
+)
+from sigkit.measures.warmup_shape import find_shape
 from sigkit.quantity import Quantity, Term, combine, not_measurable
-from sigkit.tracks.harmonics import EDGE
-from sigkit.tracks.jumps import find_jumps
-from sigkit.tracks.pitch import PitchTrack, track_pitch
+from sigkit.tracks.one_note import held_note
+from sigkit.tracks.pitch import track_pitch
 from sigkit.tracks.power_on import find_power_on
 from sigkit.tracks.second_opinion import second_opinion
 
@@ -34,12 +45,8 @@ if TYPE_CHECKING:
 
 
 LEAST_S = 10.0
-FRAMES = 4800
-"""A capture gets about so many frames, between 0.05 and 0.25 s apart, each of 4 times that."""
-LEAST_APPROACH_CENTS = 0.1
-"""A smaller approach is not called one: a sound card's own clock drifts by as much."""
-TAIL = 0.1
-"""A pitch that entered the band only in the last tenth of the capture is not called settled."""
+HOP_S, WINDOW_S = 0.05, 0.2
+READINGS = ["time_s", "room_c"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,36 +57,91 @@ class WarmupResult(Result):
     ----------
     total_drift : Quantity
         Pitch at the end less pitch at the start of the tone, cents.
+    drift_without_steps : Quantity
+        The same without the steps listed in ``jumps``, cents.
     time_constant : Quantity
-        Of the best exponential approach, s.
+        Of the best exponential approach, of the larger one where two fit better, s.
     settling_time : Quantity
         From switch-on until the pitch enters, and never again leaves, the band around its final
-        value, s.
+        value, steps and a cycle taken out, s.
     residual_drift : Quantity
-        Slope over the last quarter of the tone, cents/min.
+        Slope over the last quarter of the tone, steps and a cycle taken out, cents/min.
+    cycle_period, cycle_cents : Quantity
+        Period (s) and peak (cents) of a regular cycle of 2 to 20 min, such as of a room's heating.
+    temperature_coefficient : Quantity
+        Change of pitch by the temperature of the room, cents/°C, where it was read often enough.
     curve : DataFrame
         Columns time_s (since switch-on), frequency_hz, cents (against the end), u_cents; nan in
         gaps.
     jumps : DataFrame
-        Columns time_s (since switch-on), size_cents, u_cents: steps faster than 50 ms, such as a
-        knock or a bad contact. They are part of the drift, and named so that they are not hidden
-        in it.
+        Columns time_s (since switch-on), size_cents, u_cents, duration_s, kind: moves within a
+        second that stay. Kind is ``jump`` (faster than 0.1 s, such as a bad contact), ``move``
+        (slower and above 2 cents, such as a knocked knob), or ``in a gap``.
+    shape : DataFrame
+        Columns part, cents, u_cents, time_constant_s, u_time_constant_s: one row for each
+        exponential approach, its whole size from the start of the tone on.
+    readings : DataFrame
+        Columns time_s (since switch-on), room_c: the temperature of the room as given.
+    fitted_cents : ndarray
+        The exponentials and steps on the rows of the curve; nan where there are none.
     power_on_s : float
-        Instant of switch-on in the capture.
+        Instant of switch-on in the capture, the middle where it is known as a range.
+    power_on_range_s : tuple of float
+        Earliest and latest instant of switch-on.
     band_cents : float
         Half-width of the band of the settling time.
+    take : Take
+        The track behind it all.
     """
 
     test: ClassVar[str] = "warmup"
 
     total_drift: Quantity
+    drift_without_steps: Quantity
     time_constant: Quantity
     settling_time: Quantity
     residual_drift: Quantity
+    cycle_period: Quantity
+    cycle_cents: Quantity
+    temperature_coefficient: Quantity
     curve: pd.DataFrame
     jumps: pd.DataFrame
+    shape: pd.DataFrame
+    readings: pd.DataFrame
+    fitted_cents: Real
     power_on_s: float
+    power_on_range_s: tuple[float, float]
     band_cents: float
+    take: Take
+
+    def until(self, seconds: float) -> WarmupResult:
+        """Measure the same tone again as if it had ended so many seconds after switch-on.
+
+        Parameters
+        ----------
+        seconds : float
+            End, in seconds after switch-on (the middle of its range).
+
+        Returns
+        -------
+        WarmupResult
+            From the track of this one; the file is not read again.
+
+        Raises
+        ------
+        SignalError
+            Less than 10 s of tone until then.
+        """
+        take = self.take.until(float(seconds))
+        tone_s = float(np.count_nonzero(take.track.voiced)) * take.track.hop_s
+        if tone_s < LEAST_S:
+            raise SignalError(
+                f"Only {tone_s:.1f} s of tone lie within {seconds:g} s after switch-on; "
+                f"{LEAST_S:g} s are needed.",
+                where=self.source.name,
+                remedy="Cut it later.",
+            )
+        return _evaluate(take)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw cents against minutes since switch-on, with the band and the settling time."""
@@ -89,7 +151,12 @@ class WarmupResult(Result):
 
 
 def measure_warmup(
-    capture: Capture, *, power_on_s: float = 0.0, band_cents: float = 2.0
+    capture: Capture,
+    *,
+    power_on_s: float = 0.0,
+    power_on_latest_s: float | None = None,
+    band_cents: float = 2.0,
+    readings: pd.DataFrame | None = None,
 ) -> WarmupResult:
     """Measure the drift of a held note from switch-on until it has settled.
 
@@ -101,8 +168,13 @@ def measure_warmup(
     power_on_s : float, default 0.0
         Instant of switch-on in seconds from the start of the capture; negative where the recorder
         was started later. At 0 a thump before the tone, where there is one, is taken instead.
+    power_on_latest_s : float, optional
+        Where switch-on is known only roughly: its latest instant; ``power_on_s`` is then the
+        earliest.
     band_cents : float, default 2.0
         Half-width of the band in which the pitch counts as settled, in cents.
+    readings : DataFrame, optional
+        Columns time_s (since switch-on) and room_c (°C): the temperature of the room.
 
     Returns
     -------
@@ -113,7 +185,8 @@ def measure_warmup(
     Raises
     ------
     InputError
-        A band that is not positive, or a switch-on after the end.
+        A band that is not positive, a switch-on after the end, a latest one before the earliest,
+        or readings without their columns.
     SignalError
         Less than 10 s of tone, or not one held note.
 
@@ -123,216 +196,184 @@ def measure_warmup(
 
     Notes
     -----
-    Start and end of the pitch come from short straight lines at either end of the tone. The final
-    value is the pitch at the end; the pitch has not settled where the line through the last
-    quarter moves by more than the band within that quarter, where the exponential that fits the
+    Start and end of the pitch are predicted from the frames beside them, through their wander. The
+    final value is the pitch at the end; the pitch has not settled where the slope of the last
+    quarter moves it by more than the band within that quarter, where the exponential that fits the
     curve still has more than the band to go, or where the band is entered only in the last tenth.
-    The sound card's clock is common to all pitches of a capture and cancels in their differences.
+    Where another note follows, as when a wedge slips, only what comes before it is measured.
+    Uncertainties allow for wander with a memory: see `sigkit.measures.memory`. The sound card's
+    clock is common to all pitches of a capture and cancels in their differences.
 
     References
     ----------
-    .. [1] JCGM 100:2008, 5.1.2 and annex H.3.
+    .. [1] JCGM 100:2008, 4.3.7, 5.1.2 and annex H.3.
     """
+    range_s = _power_on_range(capture, power_on_s, power_on_latest_s)
     require_number("band_cents", band_cents, capture)
-    require_number("power_on_s", power_on_s, capture)
     if not band_cents > 0:
         raise InputError(
             f"band_cents must be above 0; got {band_cents}.",
             where=capture.path.name,
             remedy="Give half the width of the band in cents.",
         )
-    if not power_on_s < capture.duration_s:
-        raise InputError(
-            f"power_on_s is {power_on_s:g} s, after the end at {capture.duration_s:.1f} s.",
-            where=capture.path.name,
-            remedy="Give seconds from the start of the capture.",
-        )
-    hop_s = min(0.25, max(0.05, capture.duration_s / FRAMES))
-    track = track_pitch(capture, window_s=4 * hop_s, hop_s=hop_s)
+    read = _checked(readings, capture)
+    track = track_pitch(capture, window_s=WINDOW_S, hop_s=HOP_S)
     require_tone(capture, track, LEAST_S)
-    require_one_note(capture, track)
-    voiced = track.voiced
-    notes = [*gap_note(track), *second_opinion(capture, track)]
-    began_s = float(track.time_s[voiced][0]) - track.window_s / 2
-    if power_on_s == 0.0 and began_s > 0.5:
-        found = find_power_on(capture, began_s)
-        if found is None:
-            notes.append("no switch-on thump before the tone; times count from the capture's start")
-        else:
-            power_on_s = found
-            notes.append(f"switch-on thump found at {found:.2f} s; times count from there")
-    time_s = track.time_s[voiced] - power_on_s
-    # The track knows a tone from half a window, some periods and half a hop after it begins, and
-    # twice the periods where it begins out of silence.
-    periods_s = EDGE / float(track.frequency_hz[voiced][0])
-    lead_s = track.window_s / 2 + hop_s / 2 + periods_s
-    begin, end = time_s[0] - lead_s, time_s[-1] + lead_s
-    if begin + power_on_s > 2 * hop_s:
-        begin -= periods_s
-    reference_hz = float(track.frequency_hz[voiced][-1])
-    cents, u_cents = track.cents(reference_hz)[voiced], track.u_cents()[voiced]
-    walk = _walk(cents, max(12, round(0.02 * cents.size)))
-    start, u_start = _edge(time_s, cents, begin, hop_s, walk)
-    final, u_final = _edge(time_s[::-1], cents[::-1], end, hop_s, walk)
-    jumps = find_jumps(track.time_s - power_on_s, track.cents(reference_hz), window_s=4 * hop_s)
-    if len(jumps):
-        steps = ", ".join(
-            f"{r.size_cents:+.1f} cents at {r.time_s:.0f} s" for r in jumps.head(5).itertuples()
+    held = held_note(track, capture.duration_s, LEAST_S)
+    if held is None:
+        require_one_note(capture, track)
+        raise SignalError(
+            f"No note is held for {LEAST_S:g} s without a break to another pitch.",
+            where=capture.path.name,
+            remedy="Hold one note of one oscillator, and record nothing else.",
         )
-        notes.append(f"{len(jumps)} step(s) of pitch, part of the drift: {steps}")
-    quarter = time_s >= end - (end - begin) / 4
-    residual = drift_of(time_s[quarter], cents[quarter], track.window_s)
-    fit, refused = _approach(time_s - begin, cents, jumps["time_s"].to_numpy() - begin)
-    local = math.hypot(float(np.median(u_cents)), float(walk[-1]))
-    settling = _settling(time_s, cents - final, math.hypot(u_final, local), band_cents)
-    why_not = _unsettled(settling, time_s, residual, fit, end - begin, band_cents)
-    return WarmupResult(
+    track = replace(track, frequency_hz=np.where(held.kept, track.frequency_hz, np.nan))
+    require_tone(capture, track, LEAST_S)
+    began_s = float(track.time_s[track.voiced][0]) - track.window_s / 2
+    given = power_on_latest_s is not None or power_on_s != 0.0
+    found = None if given or began_s <= 0.5 else find_power_on(capture, began_s)
+    if found is not None:
+        range_s = (found.time_s, found.time_s)
+    take = Take(
         source=source_of(capture),
-        settings={"power_on_s": power_on_s, "band_cents": band_cents},
-        notes=tuple(notes),
-        total_drift=combine(
-            final - start,
-            "cents",
-            [Term("pitch at the start", u_start, "A"), Term("pitch at the end", u_final, "A")],
+        settings={
+            "power_on_s": power_on_s,
+            "power_on_latest_s": power_on_latest_s,
+            "band_cents": band_cents,
+        },
+        notes=(
+            *power_on_note(found, given=given, range_s=range_s, began_s=began_s),
+            *held.notes,
+            *gap_note(track),
+            *second_opinion(capture, track),
         ),
-        time_constant=_time_constant(fit, refused, end - begin),
+        track=track,
+        power_on_s=range_s,
+        band_cents=band_cents,
+        readings=read,
+    )
+    return _evaluate(take)
+
+
+def _power_on_range(
+    capture: Capture, earliest_s: float, latest_s: float | None
+) -> tuple[float, float]:
+    for name, value in (("power_on_s", earliest_s), ("power_on_latest_s", latest_s)):
+        if value is None:
+            continue
+        require_number(name, value, capture)
+        if not value < capture.duration_s:
+            raise InputError(
+                f"{name} is {value:g} s, after the end at {capture.duration_s:.1f} s.",
+                where=capture.path.name,
+                remedy="Give seconds from the start of the capture.",
+            )
+    if latest_s is None:
+        return float(earliest_s), float(earliest_s)
+    if not latest_s >= earliest_s:
+        raise InputError(
+            f"power_on_latest_s is {latest_s:g} s, before power_on_s at {earliest_s:g} s.",
+            where=capture.path.name,
+            remedy="Give the earliest instant of switch-on as power_on_s, then the latest.",
+        )
+    return float(earliest_s), float(latest_s)
+
+
+def _checked(readings: pd.DataFrame | None, capture: Capture) -> pd.DataFrame:
+    if readings is None:
+        return pd.DataFrame(columns=READINGS, dtype=float)
+    missing = [name for name in READINGS if name not in getattr(readings, "columns", ())]
+    if missing:
+        raise InputError(
+            f"The readings have no column {' and no column '.join(missing)}.",
+            where=capture.path.name,
+            remedy="Give a table with the columns time_s (since switch-on) and room_c.",
+        )
+    known = readings[READINGS].astype(float).dropna()
+    return known.sort_values("time_s").reset_index(drop=True)
+
+
+def _evaluate(take: Take) -> WarmupResult:
+    """Measure a take; in one thread, as small matrices are slower in several, and not the same."""
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    with threadpool_limits(1):
+        return _measured(take)
+
+
+def _measured(take: Take) -> WarmupResult:
+    curve = curve_of(take)
+    t, window = curve.time_s, take.track.window_s
+    start, u_start = value_at_edge(
+        t, curve.cents, curve.begin_s, noise=curve.noise, window_s=window
+    )
+    final, u_final = value_at_edge(
+        t[::-1], curve.cents[::-1], curve.end_s, noise=curve.noise, window_s=window
+    )
+    ends = [Term("pitch at the start", u_start, "A"), Term("pitch at the end", u_final, "A")]
+    total = combine(final - start, "cents", ends)
+    inner = curve.steps[curve.steps["time_s"].between(curve.begin_s, curve.end_s)]
+    by_steps = [
+        Term(f"step at {at_s:.0f} s", float(u), "A")
+        for at_s, u in inner[["time_s", "u_cents"]].to_numpy(float)
+    ]
+    known = np.isfinite(curve.level)
+    t, steady = t[known], curve.level[known] - final
+    shape = find_shape(
+        t - curve.begin_s, curve.cents[known], inner["time_s"].to_numpy() - curve.begin_s
+    )
+    if shape.cycle is not None:
+        at_end = float(shape.cycle.at(np.array(curve.length_s)))
+        steady = steady - shape.cycle.at(t - curve.begin_s) + at_end
+    residual = residual_drift(t, steady, shape, curve)
+    u_level = math.hypot(u_final, *(term.u for term in by_steps))
+    settling = settling_of(take, t, steady, curve, u_level, shape)
+    to_go = 0.0
+    if shape.fit is not None:
+        to_go = float(shape.fit.values[shape.fit.parts] - shape.at(np.array(curve.length_s)))
+    why_not = why_unsettled(
+        settling,
+        residual,
+        to_go=to_go,
+        end_s=curve.end_s,
+        length_s=curve.length_s,
+        band=take.band_cents,
+    )
+    period, size = cycle_of(shape, curve)
+    notes = [
+        *take.notes,
+        *step_note(curve.steps),
+        *shape_note(shape, curve),
+        *cycle_note(shape, take.band_cents),
+    ]
+    if take.power_on_s[0] < take.power_on_s[1] and not why_not:
+        half = (take.power_on_s[1] - take.power_on_s[0]) / 2
+        notes.append(
+            f"settled between {(settling.value - half) / 60:.1f} and "
+            f"{(settling.value + half) / 60:.1f} min after switch-on, whose instant is a range"
+        )
+    table = table_of(take, curve, final)
+    return WarmupResult(
+        source=take.source,
+        settings=take.settings,
+        notes=tuple(notes),
+        total_drift=total,
+        drift_without_steps=combine(
+            total.value - float(inner["size_cents"].sum()), "cents", [*ends, *by_steps]
+        ),
+        time_constant=time_constant(shape, curve.length_s),
         settling_time=not_measurable("s", why_not) if why_not else settling,
         residual_drift=residual,
-        curve=_curve(track, power_on_s, reference_hz, final),
-        jumps=jumps,
-        power_on_s=power_on_s,
-        band_cents=band_cents,
-    )
-
-
-def _edge(time_s: Real, cents: Real, at: float, hop_s: float, walk: Real) -> tuple[float, float]:
-    """Pitch at one end of the tone, and its standard uncertainty, by a curve through the frames.
-
-    The curve spans at least 8 frames, and 2 % of the tone: a line, or a parabola where that bends
-    clearly. Where the tone begins or ends is known to a hop. Between the middle of the frames and
-    the end the pitch wanders on as it does elsewhere (``walk``, by frames apart).
-    """
-    count = min(time_s.size, max(8, round(0.02 * time_s.size)))
-    t, c = time_s[:count] - at, cents[:count]
-    coefficients, covariance = np.polyfit(t, c, 2, cov=True)
-    bends = abs(coefficients[0]) > 3 * math.sqrt(covariance[0, 0])
-    if not bends:
-        coefficients, covariance = np.polyfit(t, c, 1, cov=True)
-    residuals = c - np.polyval(coefficients, t)
-    widen = max(2.0, correlation_factor(residuals))
-    by_instant = abs(float(coefficients[-2])) * hop_s / math.sqrt(12)
-    apart = min(walk.size - 1, round(abs(float(t.mean())) / hop_s))
-    return float(coefficients[-1]), math.hypot(
-        math.sqrt(float(covariance[-1, -1]) * widen), by_instant, float(walk[apart])
-    )
-
-
-def _walk(cents: Real, longest: int) -> Real:
-    """Return by how much the pitch differs between frames so many hops apart, trend removed.
-
-    From the second half of the tone, where the drift is smallest.
-    """
-    late = cents[cents.size // 2 :]
-    sizes = np.zeros(longest + 1)
-    for apart in range(1, longest + 1):
-        step = late[apart:] - late[:-apart]
-        at = np.arange(step.size)
-        sizes[apart] = np.std(step - np.polyval(np.polyfit(at, step, 1), at))
-    return sizes
-
-
-def _approach(since_s: Real, cents: Real, steps: Real) -> tuple[Fit | None, str]:
-    """Fit the exponential approach of the whole curve, or say why there is none."""
-    t, c = batch_means(since_s, cents, 200)
-    try:
-        fit = fit_approach(t, c, steps=steps)
-    except SignalError as error:
-        return None, error.problem
-    tau, end, start = fit.values[:3]
-    size, scatter = abs(start - end), float(np.std(fit.residuals))
-    if size < max(LEAST_APPROACH_CENTS, 4 * scatter, 4 * float(fit.u[2])):
-        return None, "the pitch does not move enough for an exponential to be seen"
-    if fit.u[0] > 0.5 * tau:
-        return None, "the recording is too short for the time constant of this drift"
-    return fit, ""
-
-
-def _time_constant(fit: Fit | None, refused: str, length_s: float) -> Quantity:
-    if fit is None:
-        return not_measurable("s", refused)
-    scatter = Term("scatter about the exponential", float(fit.u[0]), "A", fit.dof)
-    return combine(float(fit.values[0]), "s", [scatter, Term("grid", length_s * 1e-7, "B")])
-
-
-def _settling(time_s: Real, from_final: Real, u_cents: float, band: float) -> Quantity:
-    """Time from which on the pitch stays in the band."""
-    outside = np.flatnonzero(np.abs(from_final) > band)
-    hop = float(np.median(np.diff(time_s)))
-    if not outside.size:
-        if time_s[0] > max(5.0, 4 * hop):
-            return not_measurable(
-                "s", f"already settled when the tone began, {time_s[0]:.0f} s after switch-on"
-            )
-        return combine(
-            max(0.0, float(time_s[0])), "s", [Term("first frame", 2 * hop / math.sqrt(3), "B")]
-        )
-    last = int(outside[-1])
-    if last + 1 == time_s.size:
-        return not_measurable("s", "not settled within this recording")
-    near = slice(max(0, last - 8), last + 9)
-    fit = fit_line(time_s[near], from_final[near])
-    pace = max(abs(float(fit.values[1])), 1e-9)
-    edge = math.copysign(band, from_final[last])
-    step = from_final[last + 1] - from_final[last]
-    share = float(np.clip((edge - from_final[last]) / step, 0, 1)) if step else 0.5
-    crossing = float(time_s[last] + share * (time_s[last + 1] - time_s[last]))
-    scatter = math.hypot(u_cents, float(np.std(fit.residuals)))
-    return combine(
-        crossing,
-        "s",
-        [
-            Term("pitch at the crossing", min(scatter / pace, float(np.ptp(time_s))), "A"),
-            Term("frame grid", float(time_s[last + 1] - time_s[last]) / math.sqrt(12), "B"),
-        ],
-    )
-
-
-def _unsettled(
-    settling: Quantity,
-    time_s: Real,
-    residual: Quantity,
-    fit: Fit | None,
-    length_s: float,
-    band: float,
-) -> str:
-    """Why the pitch is not called settled; empty where it is."""
-    if not settling.measurable:
-        return settling.reason
-    moving = abs(residual.value) / 60 * length_s / 4 if residual.measurable else 0.0
-    if moving > band:
-        return (
-            f"not settled within this recording: still moving {residual.value:+.2f} cents/min "
-            "over its last quarter"
-        )
-    if fit is not None and abs(float(fit.values[1]) - _fitted_end(fit, length_s)) > band:
-        return "not settled within this recording: the exponential that fits it has further to go"
-    if settling.value > time_s[-1] - TAIL * length_s:
-        return "not settled within this recording: within the band only at its very end"
-    return ""
-
-
-def _fitted_end(fit: Fit, length_s: float) -> float:
-    """Value of the exponential, without steps, at the end of the recording."""
-    tau, end, start = (float(v) for v in fit.values[:3])
-    return end + (start - end) * math.exp(-length_s / tau)
-
-
-def _curve(track: PitchTrack, power_on_s: float, reference_hz: float, final: float) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "time_s": track.time_s - power_on_s,
-            "frequency_hz": track.frequency_hz,
-            "cents": track.cents(reference_hz) - final,
-            "u_cents": track.u_cents(),
-        }
+        cycle_period=period,
+        cycle_cents=size,
+        temperature_coefficient=temperature_coefficient(shape, take.readings, curve.begin_s),
+        curve=table,
+        jumps=curve.steps,
+        shape=parts_of(shape),
+        readings=take.readings,
+        fitted_cents=fitted_on(table, shape, curve, final),
+        power_on_s=take.zero_s,
+        power_on_range_s=take.power_on_s,
+        band_cents=take.band_cents,
+        take=take,
     )

@@ -170,13 +170,16 @@ def test_jumps_are_named_and_do_not_bend_the_time_constant(tmp_path):
     t = times(120)
     path = warmup_cents(t, total_cents=20.0, time_constant_s=12.0) + np.where(t > 60.3, 5.0, 0.0)
     r = sigkit.measure_warmup(capture_of(tmp_path, path, snr_db=60))
-    assert list(r.jumps.columns) == ["time_s", "size_cents", "u_cents"]
+    assert list(r.jumps.columns) == ["time_s", "size_cents", "u_cents", "duration_s", "kind"]
+    assert r.jumps.kind[0] == "jump"
+    assert r.jumps.duration_s[0] < 0.1
     assert len(r.jumps) == 1
     assert r.jumps.time_s[0] == pytest.approx(60.3, abs=0.15)
     assert r.jumps.size_cents[0] == pytest.approx(5.0, abs=0.2)
     assert any("step(s) of pitch" in remark for remark in r.notes)
     assert r.time_constant.value == pytest.approx(12.0, rel=0.03)
     assert r.total_drift.value == pytest.approx(25.0, abs=0.2)
+    assert r.drift_without_steps.value == pytest.approx(20.0, abs=0.2)
 
 
 @pytest.mark.parametrize("thump_s", [1.3, 4.2])
@@ -224,17 +227,37 @@ def test_every_part_of_the_result(tmp_path):
     r = sigkit.measure_warmup(capture)
     assert r.test == "warmup"
     assert (r.source.name, r.source.rate, r.source.channel) == (capture.path.name, RATE, 0)
-    assert r.settings == {"power_on_s": 0.0, "band_cents": 2.0}
-    assert (r.power_on_s, r.band_cents) == (0.0, 2.0)
+    assert r.settings == {"power_on_s": 0.0, "power_on_latest_s": None, "band_cents": 2.0}
+    assert (r.power_on_s, r.power_on_range_s, r.band_cents) == (0.0, (0.0, 0.0), 2.0)
     units = {name: q.unit for name, q in r.quantities().items()}
     assert units == {
         "total_drift": "cents",
+        "drift_without_steps": "cents",
         "time_constant": "s",
         "settling_time": "s",
         "residual_drift": "cents/min",
+        "cycle_period": "s",
+        "cycle_cents": "cents",
+        "temperature_coefficient": "cents/°C",
     }
-    assert all(q.u > 0 and q.budget for q in r.quantities().values())
-    assert list(r.tables()) == ["curve", "jumps"]
+    found = [q for q in r.quantities().values() if q.measurable]
+    assert len(found) == 5
+    assert all(q.u > 0 and q.budget for q in found)
+    assert "too short for a cycle" in r.cycle_period.reason
+    assert "no reading of the room temperature" in r.temperature_coefficient.reason
+    assert list(r.tables()) == ["curve", "jumps", "shape", "readings"]
+    assert list(r.shape.columns) == [
+        "part",
+        "cents",
+        "u_cents",
+        "time_constant_s",
+        "u_time_constant_s",
+    ]
+    assert r.shape.cents[0] == pytest.approx(15.0, abs=0.1)
+    assert r.shape.time_constant_s[0] == r.time_constant.value
+    assert np.nanmax(np.abs(r.fitted_cents - r.curve.cents)) < 0.3
+    assert r.readings.empty
+    assert r.take.track.hop_s == 0.05
     assert list(r.curve.columns) == ["time_s", "frequency_hz", "cents", "u_cents"]
     known = r.curve.dropna()
     assert len(known) > 580
