@@ -177,34 +177,37 @@ def _write_reason(ax: Axes, reason: str) -> None:
 
 
 def _write_gaps(ax: Axes, gaps: list[tuple[float, float, str]], at: float, color: str) -> None:
-    """Draw a bracket along each gap at height ``at``, with its reason in it or beside it."""
+    """Draw a bracket along each gap at height ``at``, with its reason in it or beside it.
+
+    Where there is no room for it, the reason is left to a gap of the same kind that has room.
+    """
     place = ax.get_xaxis_transform()
     end_s = ax.get_xlim()[1]
-    width_pt = ax.get_window_extent().width / ax.figure.dpi * 72
-    edges = [0.0, *(edge for start, stop, _ in gaps for edge in (start, stop)), end_s]
+    points_s = end_s / (ax.get_window_extent().width / ax.figure.dpi * 72)
+    taken_s, said = 0.0, set()
     for number, (start_s, stop_s, kind) in enumerate(gaps):
         ax.plot([start_s, stop_s], [at] * 2, transform=place, color=color, lw=0.8, marker="|")
-        needs_s = (0.55 * SMALL * len(kind) + 8) / width_pt * end_s
-        before_s, after_s = start_s - edges[2 * number], edges[2 * number + 3] - stop_s
-        where, ha, shift = (start_s + stop_s) / 2, "center", 0
-        if stop_s - start_s < needs_s <= after_s:
-            where, ha, shift = stop_s, "left", 4
-        elif stop_s - start_s < needs_s <= before_s:
-            where, ha, shift = start_s, "right", -4
-        elif stop_s - start_s < needs_s and kind in {k for *_, k in gaps[:number]}:
-            continue
-        ax.annotate(
-            kind,
-            (where, at),
-            xycoords=place,
-            xytext=(shift, 0),
-            textcoords="offset points",
-            ha=ha,
-            va="center",
-            fontsize=SMALL,
-            color=color,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1} if ha == "center" else None,
-        )
+        until_s = gaps[number + 1][0] if number + 1 < len(gaps) else end_s
+        for text in (kind, textwrap.fill(kind, max(map(len, [*kind.split(), kind[:14]])))):
+            needs_s = (0.5 * SMALL * max(map(len, text.split("\n"))) + 5) * points_s
+            where, ha, stop_text_s = (start_s + stop_s) / 2, "center", stop_s
+            if needs_s <= stop_s - start_s:
+                break
+            if needs_s <= until_s - stop_s:
+                where, ha, stop_text_s = stop_s + 4 * points_s, "left", stop_s + needs_s
+                break
+            if needs_s <= start_s - taken_s:
+                where, ha = start_s - 4 * points_s, "right"
+                break
+        else:
+            if kind in said or any(kind == other for *_, other in gaps[number + 1 :]):
+                continue
+        taken_s = stop_text_s
+        said.add(kind)
+        label = ax.text(where, at, text, transform=place, ha=ha, va="center", color=color)
+        label.set(fontsize=SMALL, linespacing=0.95)
+        if ha == "center":
+            label.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 1})
 
 
 def _locked_or_apart(result: BeatingResult) -> str:
