@@ -1,4 +1,4 @@
-"""Pitch stability: pitch in cents over time, jumps marked."""
+"""Pitch stability: pitch in cents over time, jumps and faults of the recorder marked."""
 
 from __future__ import annotations
 
@@ -55,6 +55,7 @@ def compare_stability(stages: Mapping[str, StabilityResult], ax: Axes | None = N
         ax.fill_between(
             time_s, low - half, high + half, color=style["color"], alpha=0.2, linewidth=0
         )
+        _mark_faults(result, ax, index)
         for at_s, cents in zip(result.jumps["time_s"], result.jumps["size_cents"], strict=True):
             ax.axvline(at_s, color=style["color"], linestyle=":", linewidth=0.8)
             ax.annotate(
@@ -78,8 +79,33 @@ def compare_stability(stages: Mapping[str, StabilityResult], ax: Axes | None = N
     return ax
 
 
+def _mark_faults(result: StabilityResult, ax: Axes, index: int) -> None:
+    """Mark the gaps that faults of the recorder leave, and name the first of each kind."""
+    faults, named = result.recorder_faults, set[str]()
+    for at_s, kind, samples in zip(
+        faults["time_s"], faults["kind"], faults["samples"], strict=True
+    ):
+        lasting = samples / result.source.rate if kind == "silence" else 0.0
+        ax.axvspan(at_s, at_s + max(lasting, 1e-9), color=GREY, alpha=0.5, linewidth=0.8)
+        if kind in named:
+            continue
+        named.add(kind)
+        ax.annotate(
+            f"recorder: {kind}",
+            (at_s, 0.98 - 0.06 * (index + len(named) - 1)),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, 0),
+            textcoords="offset points",
+            fontsize=7,
+            va="top",
+            color=GREY,
+        )
+
+
 def draw_allan(stages: Mapping[str, StabilityResult], ax: Axes | None = None) -> Axes:
     """Draw the Allan deviation of several stages with its 95 % intervals, in cents.
+
+    Dotted below each is the deviation that the noise of its recording alone would show.
 
     Parameters
     ----------
@@ -103,10 +129,23 @@ def draw_allan(stages: Mapping[str, StabilityResult], ax: Axes | None = None) ->
             (table["adev_high"] - table["adev"]) * to_cents,
         ]
         ax.errorbar(table["tau_s"], value, yerr=error, capsize=2, label=name, **style)
+        floor = table["floor"] * to_cents
+        ax.plot(table["tau_s"], floor, color=style["color"], linestyle=":", linewidth=0.8)
+        ax.annotate(
+            "noise of the recording" if len(stages) == 1 else f"noise, {name}",
+            (table["tau_s"].iloc[-1], floor.iloc[-1]),
+            xytext=(0, -3),
+            textcoords="offset points",
+            fontsize=7,
+            ha="right",
+            va="top",
+            color=style["color"],
+        )
     ax.set_xscale("log")
     ax.set_yscale("log")
     for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+        low, high = axis.get_view_interval()
+        axis.set_major_locator(LogLocator(subs=(1, 2, 5) if high < 500 * low else (1,)))
         axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axis.set_minor_formatter(NullFormatter())
     ax.set_xlabel("averaging time (s)")

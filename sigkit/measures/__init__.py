@@ -71,11 +71,14 @@ TESTS: Mapping[str, BenchTest] = {
         BenchTest(
             "stability",
             "Pitch stability",
-            options={"nominal_hz": (float, int)},
+            options={"nominal_hz": (float, int), "mains_hz": (float, int)},
             judged=(
                 Judged("spread", "spread of pitch", "cents", "smaller"),
                 Judged("drift", "drift", "cents/min", "nearer zero"),
                 Judged("peak_to_peak", "pitch, peak to peak", "cents", "smaller"),
+                Judged("wander", "wander of 1 s medians", "cents", "smaller"),
+                Judged("jitter", "jitter", "cents", "smaller"),
+                Judged("mains_wobble", "mains wobble, peak", "cents", "smaller"),
                 Judged("offset", "offset from the nominal pitch", "cents", "nearer zero"),
                 Judged("frequency", "frequency", "Hz", "none"),
             ),

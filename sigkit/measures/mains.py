@@ -36,6 +36,8 @@ HALF = 0.49
 """Side lines are looked for up to half-way to the next harmonic, where its own begin."""
 STEADY_HZ = 25.0
 """Modulation below this is wander and vibrato, and turned back as well."""
+LEAST_TURN_RAD = 0.2
+"""Less of it does no harm, and turning it back would mix lines of added hum."""
 APART_BINS = 3.0
 """Lines nearer than this many times the resolution fall on each other."""
 AROUND_HZ = (2.0, 9.0)
@@ -230,6 +232,8 @@ def _faster(turned: Complex, orders: Real, hz: float, length_s: float) -> Comple
     offsets = np.abs(fft.fftfreq(spectrum.size, length_s / spectrum.size))
     spectrum[offsets > min(STEADY_HZ, 0.4 * hz)] = 0
     phase = np.unwrap(np.angle(fft.ifft(spectrum))) / orders[clearest]
+    if float(np.std(phase)) * float(orders[-1]) < LEAST_TURN_RAD:
+        return np.ones_like(turned)
     back: Complex = np.exp(-1j * orders[:, None] * (phase - phase.mean()))
     return back
 

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 import pandas as pd
 
-from sigkit.arrays import Real
 from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
@@ -24,7 +23,7 @@ from sigkit.measures.held_note import (
     require_tone,
     source_of,
 )
-from sigkit.measures.mains import Wobble, mains_wobble
+from sigkit.measures.mains import mains_wobble
 from sigkit.measures.repeats import drift_of, independent_values, peak_to_peak_of
 from sigkit.measures.result import Result
 from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
@@ -33,7 +32,7 @@ from sigkit.quantity import Quantity, Term, combine
 from sigkit.tracks.changes import find_changes, jumps_of
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack, track_tone
-from sigkit.tracks.recorder import cut_at_faults, recorder_faults, without_faults
+from sigkit.tracks.recorder import LOST, cut_at_faults, recorder_faults, without_faults
 from sigkit.tracks.second_opinion import second_opinion
 
 if TYPE_CHECKING:
@@ -85,8 +84,8 @@ class StabilityResult(Result):
         Columns time_s, size_cents, u_cents: steps that stay, faster than 50 ms.
     recorder_faults : DataFrame
         Columns time_s, kind, samples, u_samples, channels: sound that the recorder lost, repeated,
-        silenced or spoilt; left out of all numbers. Lost and repeated samples are known but for
-        whole periods of the tone.
+        silenced or spoilt; left out of all numbers. Lost (above zero) and repeated (below) samples
+        are known but for whole periods of the tone.
     allan : DataFrame
         Columns tau_s, adev, adev_low, adev_high, noise, edf, floor: overlapping Allan deviation of
         the relative frequency over the longest unbroken tone, its two-sided 95 % interval, the kind
@@ -239,7 +238,12 @@ def measure_stability(
         peak_to_peak=peak_to_peak,
         drift=slope_of(pitch_path(phase, reference_hz, capture.duration_s)),
         wander=wander,
-        jitter=_jitter(phase, reference_hz, jumps, wobble),
+        jitter=jitter_of(
+            phase,
+            reference_hz,
+            steps_s=jumps["time_s"].to_numpy(np.float64),
+            wobble_hz=wobble.frequency_hz if wobble.peak.measurable else None,
+        ),
         mains_wobble=wobble.peak,
         jumps=jumps,
         recorder_faults=faults,
@@ -274,31 +278,25 @@ def _require_options(capture: Capture, nominal_hz: float | None, mains_hz: float
             )
 
 
-def _jitter(
-    phase: PhaseTrack, reference_hz: float, jumps: pd.DataFrame, wobble: Wobble
-) -> Quantity:
-    steps_s: Real = jumps["time_s"].to_numpy(np.float64)
-    seen = (wobble.frequency_hz, float(wobble.peak)) if wobble.peak.measurable else None
-    return jitter_of(phase, reference_hz, steps_s=steps_s, wobble=seen)
-
-
 def _fault_note(faults: pd.DataFrame, period: float) -> tuple[str, ...]:
     """Say what the recorder did, the first few one by one."""
     if faults.empty:
         return ()
     said = []
-    for time_s, kind, samples, u in zip(
-        *(faults[name].tolist() for name in ("time_s", "kind", "samples", "u_samples")), strict=True
-    ):
-        size = f"{samples:.0f} ± {max(1.0, 2 * u):.0f}" if u else f"{samples:.0f}"
-        said.append(
-            f"{size} {kind} at {time_s:.3f} s"
-            if "samples" in kind
-            else f"{kind} of {size} sample(s) at {time_s:.3f} s"
+    names = ("time_s", "kind", "samples", "u_samples")
+    for time_s, kind, samples, u in zip(*(faults[n].tolist() for n in names), strict=True):
+        at = f"at {time_s:.3f} s"
+        if kind != LOST:
+            said.append(f"{kind} of {samples:.0f} samples {at}" if samples > 1 else f"{kind} {at}")
+            continue
+        other = samples - math.copysign(period, samples)
+        sizes = " or ".join(
+            f"{abs(n):.0f} {'lost' if n > 0 else 'repeated'}" for n in (samples, other)
         )
+        said.append(f"{sizes} (± {max(1.0, 2 * u):.0f}) {at}")
     more = f" and {len(said) - SHOWN} more" if len(said) > SHOWN else ""
-    by_periods = faults["kind"].str.contains("samples").any()
-    rest = f"; lost and repeated ones but for whole periods of {period:.1f}" if by_periods else ""
+    lost = (faults["kind"] == LOST).any()
+    rest = f"; samples lost or repeated are known but for periods of {period:.1f}" if lost else ""
     return (f"faults of the recorder, left out: {', '.join(said[:SHOWN])}{more}{rest}",)
 
 

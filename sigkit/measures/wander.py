@@ -23,7 +23,7 @@ BANDS = 0.005
 
 
 def jitter_of(
-    phase: PhaseTrack, reference_hz: float, *, steps_s: Real, wobble: tuple[float, float] | None
+    phase: PhaseTrack, reference_hz: float, *, steps_s: Real, wobble_hz: float | None
 ) -> Quantity:
     """Root mean square of the pitch over 0.05 s, less its running mean over 1 s, in cents.
 
@@ -35,9 +35,8 @@ def jitter_of(
         Mean pitch.
     steps_s : ndarray, shape (n_steps,)
         Instants of steps of pitch; the means around them are left out.
-    wobble : (float, float) or None
-        Frequency in Hz and peak in cents of a mains wobble; what the means keep of it is taken
-        out.
+    wobble_hz : float or None
+        Frequency of a mains wobble, which is taken out of the phase.
 
     Returns
     -------
@@ -49,8 +48,10 @@ def jitter_of(
     parts, noise = [], []
     for t, cycles, u in _unbroken(phase, steps_s):
         edges = np.arange(t[0], t[-1], wide_s)
-        rest = np.interp(edges, t, cycles - reference_hz * t)
-        means = np.diff(rest) / wide_s * CENTS / reference_hz
+        rest = cycles - reference_hz * t
+        if wobble_hz is not None:
+            rest = _without_line(t, rest, wobble_hz)
+        means = np.diff(np.interp(edges, t, rest)) / wide_s * CENTS / reference_hz
         if means.size <= length:
             continue
         slow = ndimage.uniform_filter1d(means, length, mode="nearest")
@@ -67,12 +68,21 @@ def jitter_of(
     kernel = np.convolve(_less_mean(length), [1.0, -1.0]) * u_edge * CENTS / reference_hz / wide_s
     lags = np.correlate(kernel, kernel, "full")[kernel.size - 1 :]
     variance = float(np.mean(fast**2)) - float(lags[0])
-    if wobble is not None:
-        mains_hz, peak = wobble
-        variance -= (peak * float(np.sinc(mains_hz * wide_s))) ** 2 / 2
     terms = variance_terms(fast, lags)
     terms.append(Term("reach of the bands", 2 * BANDS * max(0.0, variance), "B"))
     return root_of(variance, terms)
+
+
+def _without_line(t: Real, rest: Real, hz: float) -> Real:
+    """Take a line out of a phase, second by second, beside parabolas."""
+    out = rest.copy()
+    for part in np.array_split(np.arange(t.size), max(1, round(float(t[-1] - t[0])))):
+        away = t[part] - t[part].mean()
+        turn = 2 * np.pi * hz * away
+        design = np.column_stack([np.cos(turn), np.sin(turn), np.ones_like(away), away, away**2])
+        found, *_ = np.linalg.lstsq(design, rest[part], rcond=None)
+        out[part] -= design[:, :2] @ found[:2]
+    return out
 
 
 def _less_mean(length: int) -> Real:

@@ -16,6 +16,7 @@ from sigkit.tracks.changes import STANDS_OUT, Change
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack
 
+LOST = "lost or repeated samples"
 COLUMNS = ["time_s", "kind", "samples", "u_samples", "channels"]
 LEAST_SAMPLES = 4.0
 """Less of a leap than this is not called lost sound."""
@@ -54,10 +55,11 @@ def recorder_faults(
     Returns
     -------
     DataFrame
-        Columns time_s; kind: ``lost samples``, ``repeated samples``, ``silence`` or ``glitch``;
-        samples, how many, which for lost and repeated ones is known but for whole periods of the
-        tone, the smallest number being given; u_samples, its standard uncertainty, 0 where
-        counted; channels, the number of channels that show it. In order of time.
+        Columns time_s; kind: ``lost or repeated samples``, ``silence`` or ``glitch``; samples, how
+        many; u_samples, its standard uncertainty, 0 where counted; channels, the number of channels
+        that show it. In order of time. Lost and repeated samples are known but for whole periods of
+        the tone: the smallest number is given, above zero for lost ones, and 45 repeated ones of a
+        period of 109 may as well be 64 lost ones.
 
     Notes
     -----
@@ -74,24 +76,26 @@ def recorder_faults(
     for silence in _patches(watch, capture, begin, end):
         channels = len(alive.intersection(silence.channels))
         rows.append((silence.first / rate, "silence", float(silence.samples), 0.0, channels))
-    for glitch in watch.glitches:
-        if begin < glitch.at / rate < end:
-            rows.append((glitch.at / rate, "glitch", 1.0, 0.0, len(glitch.channels)))
-    known = list(rows)
+    silences, leaps = list(rows), []
     suspects = [c for c in changes if c.kind != "step"]
     for change in suspects[:MOST_READ]:
         reach_s = change.gap_s / 2 + REACH_PERIODS / change.before_hz
-        if any(t - reach_s < change.time_s < t + n / rate + reach_s for t, _, n, _, _ in known):
+        if any(t - reach_s < change.time_s < t + n / rate + reach_s for t, _, n, _, _ in silences):
             continue
         leap = _leap(capture, change)
         if leap is None:
             continue
-        kind = "lost samples" if leap.samples > 0 else "repeated samples"
         others = sum(
             _breaks_off(replace(capture, channel=c), leap.time_s)
             for c in sorted(alive - {capture.channel})
         )
-        rows.append((leap.time_s, kind, abs(leap.samples), leap.u_samples, 1 + others))
+        leaps.append((leap.time_s, reach_s))
+        rows.append((leap.time_s, LOST, leap.samples, leap.u_samples, 1 + others))
+    for glitch in watch.glitches:
+        at_s = glitch.at / rate
+        # Where sound was cut, a sample may stick out as well.
+        if begin < at_s < end and not any(abs(at_s - t) < reach_s for t, reach_s in leaps):
+            rows.append((at_s, "glitch", 1.0, 0.0, len(glitch.channels)))
     return pd.DataFrame(sorted(rows), columns=COLUMNS)
 
 
