@@ -1,20 +1,25 @@
-"""Warm-up: cents against minutes since switch-on, with the band and the settling time."""
+"""Warm-up: cents against minutes since switch-on, with band, settling, steps and cycle marked."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
+import numpy as np
+
+from sigkit.charts.style import GREY, INK, LIGHT, new_axes, stage_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from sigkit.measures.warmup import WarmupResult
 
+MOST_STEPS = 5
+"""So many steps are labelled."""
+
 
 def draw_warmup(result: WarmupResult, ax: Axes | None = None) -> Axes:
-    """Draw one warm-up.
+    """Draw one warm-up, with the exponentials that fit it.
 
     Parameters
     ----------
@@ -23,7 +28,11 @@ def draw_warmup(result: WarmupResult, ax: Axes | None = None) -> Axes:
     ax : Axes, optional
         Where; by default the axes of a new figure.
     """
-    return compare_warmup({result.source.name: result}, ax)
+    ax = compare_warmup({result.source.name: result}, ax)
+    if np.isfinite(result.fitted_cents).any():
+        ax.plot(result.curve["time_s"] / 60, result.fitted_cents, color=INK, lw=0.6, zorder=3)
+        _mark_approaches(ax, result)
+    return ax
 
 
 def compare_warmup(stages: Mapping[str, WarmupResult], ax: Axes | None = None) -> Axes:
@@ -70,21 +79,57 @@ def _draw_curve(ax: Axes, name: str, result: WarmupResult, style: dict[str, Any]
     said = settled.reason.split(":")[0]
     if settled.measurable:
         said = f"settled {settled.value / 60:.1f} ± {settled.expanded / 60:.1f} min"
+    if result.cycle_period.measurable:
+        said += (
+            f"; cycle ±{result.cycle_cents.value:.1f} cents, "
+            f"{result.cycle_period.value / 60:.1f} min"
+        )
     ax.plot(minutes, pitch, label=f"{name}: {said}", **line)
     ax.fill_between(minutes, pitch - half, pitch + half, color=style["color"], alpha=0.2, lw=0)
     if settled.measurable:
         marker = {key: style[key] for key in ("color", "marker", "markerfacecolor")}
-        ax.errorbar(
-            settled.value / 60, 0, xerr=settled.expanded / 60, capsize=3, markersize=6, **marker
-        )
-    for at_s, cents in zip(result.jumps["time_s"], result.jumps["size_cents"], strict=True):
-        ax.axvline(at_s / 60, color=style["color"], linestyle=":", linewidth=0.8)
+        known = np.isfinite(pitch)
+        there = np.interp(settled.value / 60, minutes[known], pitch[known])
+        half_min = settled.expanded / 60
+        ax.errorbar(settled.value / 60, there, xerr=half_min, capsize=3, markersize=6, **marker)
+    _mark_steps(ax, result, style["color"])
+
+
+def _mark_steps(ax: Axes, result: WarmupResult, color: str) -> None:
+    """Mark every step with a dotted line, and its size beside the curve."""
+    jumps = result.jumps
+    for number, (at_s, cents) in enumerate(zip(jumps["time_s"], jumps["size_cents"], strict=True)):
+        ax.axvline(at_s / 60, color=color, linestyle=":", linewidth=0.8)
+        if number >= MOST_STEPS:
+            continue
+        right = at_s / 60 > np.mean(ax.get_xlim())
         ax.annotate(
             f"step {cents:+.1f} cents",
-            (at_s / 60, 0.02),
+            (at_s / 60, 0.02 + 0.06 * (number % 3)),
             xycoords=("data", "axes fraction"),
-            xytext=(3, 0),
+            xytext=(-3 if right else 3, 0),
             textcoords="offset points",
+            ha="right" if right else "left",
             fontsize=7,
-            color=style["color"],
+            color=color,
         )
+
+
+def _mark_approaches(ax: Axes, result: WarmupResult) -> None:
+    """Say which exponentials the thin line is."""
+    parts = " and ".join(
+        f"{cents:+.1f} cents in {seconds / 60:.1f} min"
+        for cents, seconds in zip(
+            result.shape["cents"], result.shape["time_constant_s"], strict=True
+        )
+    )
+    rises = float(result.drift_without_steps) > 0
+    ax.annotate(
+        f"thin line: {parts} (time constant)",
+        (0.99, 0.03 if rises else 0.97),
+        xycoords="axes fraction",
+        ha="right",
+        va="bottom" if rises else "top",
+        fontsize=7,
+        color=GREY,
+    )

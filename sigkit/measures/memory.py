@@ -29,7 +29,7 @@ WHITE = (0.0, 0.5, 2.0, 8.0, 32.0)
 """Variances of independent noise beside a wander, in those of its change from point to point."""
 SMOOTH = (0.02, 0.05, 0.15, 0.5, 1.5)
 SMOOTH_WHITE = (0.001, 0.1, 3.0, 100.0)
-LIKELY = {"independent": 20.0, "forgets": 3.0, "walk": 30.0, "smooth": 1.0, "flicker": 10.0}
+LIKELY = {"independent": 6.0, "forgets": 1.0, "walk": 30.0, "smooth": 1.0, "flicker": 15.0}
 """Prior weights: real oscillators wander like flicker and random walks."""
 
 

@@ -141,8 +141,12 @@ def find_shape(since_s: Real, cents: Real, steps_s: Real) -> Shape:
     found = _best(t, c, wander, beside)
     cycle = _find_cycle(t, c, wander, beside, found)
     if cycle is not None:
-        with_cycle = _best(t, c, wander, np.column_stack([_waves(t, cycle), beside]))
-        cycle = _measured(t, c, wander, cycle, with_cycle)
+        # The period of the grid is rough: once more with the one that fits.
+        for _ in range(2):
+            with_cycle = _best(t, c, wander, np.column_stack([_waves(t, cycle), beside]))
+            cycle = _measured(t, c, wander, cycle, with_cycle)
+            if cycle is None:
+                break
         found = found if cycle is None else with_cycle
     kind, fit, linear, columns = found
     reason = _refused(kind, fit)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 
 from sigkit.arrays import Flags, Real
 from sigkit.tracks.pitch import PitchTrack
@@ -79,6 +80,9 @@ def held_note(track: PitchTrack, duration_s: float, least_s: float) -> HeldNote 
             recent = [*recent[1:], float(level[i])]
     near = np.abs(blocks - level[:, None]) < SAME_CENTS
     kept = (near & same[:, None]).ravel()[: cents.size]
+    # Windows that reach into another pitch mix the two.
+    reach = 2 * round(track.window_s / track.hop_s) + 1
+    kept &= ~ndimage.binary_dilation(known & ~kept, np.ones(reach, dtype=bool))
     return HeldNote(kept, _notes(level, same, size * track.hop_s, duration_s))
 
 

@@ -79,14 +79,21 @@ def find_power_on(capture: Capture, tone_begins_s: float) -> PowerOn | None:
     if count < 40:
         return None
     pieces = sound[: count * size].reshape(count, size)
-    power = np.mean((pieces - pieces.mean(axis=1, keepdims=True)) ** 2, axis=1)
+    # The offset of the recorder's converter goes, the slow swing of a thump stays.
+    power = np.mean((pieces - np.median(pieces)) ** 2, axis=1)
     begins, ends = _events(power)
     if not begins.size:
         return None
     peak = np.array([power[b:e].max() for b, e in zip(begins, ends, strict=True)])
     tone = begins * PIECE_S > tone_begins_s - start_s - TONE_ONSET_S
     thump = ends - begins >= THUMP_S / PIECE_S - 0.5
-    remains = _remains(power[: begins[tone][0] if tone.any() else None], begins[~tone], ends[~tone])
+    # Where all that follows stays loud up to the tone, what began it is switch-on.
+    to_tone = np.flatnonzero(~tone & (ends * PIECE_S >= tone_begins_s - start_s - TONE_ONSET_S))
+    remains = int(to_tone[-1]) if to_tone.size else None
+    if remains is None:
+        remains = _remains(
+            power[: begins[tone][0] if tone.any() else None], begins[~tone], ends[~tone]
+        )
     stays = np.arange(begins.size) == (-1 if remains is None else remains)
     for candidates in (stays, thump & ~tone, ~tone):
         if candidates.any():
