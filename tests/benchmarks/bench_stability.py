@@ -100,9 +100,7 @@ def test_every_step_and_none_invented(tmp_path):
             else:
                 missed.append((number, round(hz), round(float(at), 2), round(float(size), 1)))
         invented += [(number, round(hz), *f) for f in left]
-    print(
-        f"\nsteps of 5 to 60 cents: {planted} planted, {len(missed)} missed, {len(invented)} invented"
-    )
+    print(f"\nsteps of 5 to 60 cents: {planted}, missed {len(missed)}, invented {len(invented)}")
     print(f"  size off by {np.median(off):.3f} cents in the median, {np.max(off):.2f} at worst")
     print(f"  missed {missed}, invented {invented}")
     assert not missed
