@@ -38,6 +38,8 @@ STEPS = 12
 BEYOND_CHANCE = 9.0
 """Gain in twice the log-likelihood, per tone, for which two more terms of its path are kept."""
 LEAST_APART = 1e-10
+VALUES_AT_ONCE = 200_000
+"""Bands times periods whose derivatives are in memory at a time."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ class Tones:
 
     @property
     def _per_term(self) -> float:
-        return 1 / (math.pi * (self.residual.shape[1] - 1))
+        return 1 / (math.pi * (int(self.residual.shape[1]) - 1))
 
     @property
     def bands(self) -> int:
@@ -242,7 +244,8 @@ def _project(bands: Complex, lines: Flags, phase: Real) -> _Projection:
     tones, count = lines.shape
     periods = bands.shape[1]
     turns = np.broadcast_to(np.exp(1j * phase), (count, tones, periods))
-    columns = np.multiply.accumulate(turns, axis=0) * lines.T[:, :, None]
+    columns = np.multiply.accumulate(turns, axis=0)
+    columns *= lines.T[:, :, None]
     conjugate = columns.conj()
     gram = conjugate @ columns.transpose(0, 2, 1)
     # A tone without a line gets a one on the diagonal; lines that coincide are held apart.
@@ -263,16 +266,21 @@ def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[R
     power = now.amplitudes.real**2 + now.amplitudes.imag**2
     heard = power > SIGNIFICANT * 2 * noise / periods
     scale = np.where(heard, now.amplitudes, 0) * (1j * order) / np.sqrt(noise)
-    weighed = now.columns * scale.T[:, :, None]
-    derivative = weighed[:, :, None] * basis  # (n_bands, n_tones, n_terms, n_periods)
-    derivative = derivative.reshape(count, tones * terms, periods)
-    turned = derivative.transpose(0, 2, 1)
-    onto = now.columns.conj() @ turned
-    inner = derivative.conj() @ turned
-    taken = onto.conj().transpose(0, 2, 1) @ (now.inverse @ onto)
-    scaled = now.residual / np.sqrt(noise)[:, None]
-    slope = (derivative.conj() @ scaled[:, :, None])[:, :, 0]
-    return (inner - taken).sum(axis=0).real, slope.sum(axis=0).real
+    normal, slope = np.zeros((tones * terms,) * 2), np.zeros(tones * terms)
+    at_once = max(1, VALUES_AT_ONCE // periods)
+    for begin in range(0, count, at_once):
+        part = slice(begin, begin + at_once)
+        columns = now.columns[part]
+        derivative = (columns * scale.T[part, :, None])[:, :, None] * basis
+        derivative = derivative.reshape(columns.shape[0], tones * terms, periods)
+        turned = derivative.transpose(0, 2, 1)
+        onto = columns.conj() @ turned
+        conjugate = derivative.conj()
+        taken = onto.conj().transpose(0, 2, 1) @ (now.inverse[part] @ onto)
+        normal += (conjugate @ turned - taken).sum(axis=0).real
+        left = now.residual[part] / np.sqrt(noise)[part, None]
+        slope += (conjugate @ left[:, :, None])[:, :, 0].sum(axis=0).real
+    return normal, slope
 
 
 def _solve(normal: Real, right: Real) -> Real:
