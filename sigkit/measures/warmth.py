@@ -74,16 +74,19 @@ def temperature_coefficient(shape: Shape, readings: pd.DataFrame, begin_s: float
     design = np.column_stack([warm - warm.mean(), np.ones(warm.size), kept])
     if design.shape[0] < design.shape[1] + 8:
         return not_measurable(UNIT, "the readings cover too little of the tone")
-    fit = fit_linear(design, shape.cents[used], Wander.family(t[used]))
-    slope = float(fit.values[0])
+    wander, cents = Wander.family(t[used]), shape.cents[used]
+    # Plain least squares: weighting by the wander would look at the quickest changes, which are
+    # the thermometer's own.
+    along = np.linalg.pinv(design)[0]
+    slope = float(along @ cents)
+    rest = fit_linear(design[:, 1:], cents - slope * design[:, 0], wander)
+    by_wander = math.sqrt(max(rest.variance_of(along, wander), 1e-18))
     thermometer = abs(slope) * THERMOMETER_C / math.sqrt(3) / change
     return combine(
         slope,
         UNIT,
         [
-            Term(
-                "wander, and drift alike", math.sqrt(max(float(fit.covariance[0, 0]), 1e-18)), "A"
-            ),
+            Term("wander, and drift alike", by_wander, "A"),
             Term("thermometer", thermometer, "B"),
         ],
     )
