@@ -134,11 +134,12 @@ def test_values_are_close_whatever_the_interval(measured):
     """What the hidden tenth of a second at each end may do under wander of up to 3 cents."""
     for truth, _, r in measured:
         assert r.spread.value == pytest.approx(truth["spread"], abs=0.05)
-        for name in ("peak_to_peak", "wander"):
-            found = getattr(r, name)
-            assert found.value == pytest.approx(truth[name], abs=max(0.1, 4 * found.u))
+        assert r.wander.value == pytest.approx(truth["wander"], abs=0.2)
         assert r.offset.value == pytest.approx(truth["offset"], abs=0.05)
         assert r.drift.value == pytest.approx(truth["drift"], abs=0.6)
+    # An extreme may lie in the end that is not seen; all but one in twenty are close.
+    off = [abs(r.peak_to_peak.value - truth["peak_to_peak"]) for truth, _, r in measured]
+    assert np.quantile(off, 0.95) < 0.1
 
 
 def test_noise_alone_makes_the_intervals_of_steady_tones(tmp_path):
