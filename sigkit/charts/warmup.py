@@ -126,7 +126,7 @@ def _mark_approaches(ax: Axes, result: WarmupResult) -> None:
     rises = float(result.drift_without_steps) > 0
     ax.annotate(
         f"thin line: {parts} (time constant)",
-        (0.99, 0.03 if rises else 0.97),
+        (0.99, 0.2 if rises else 0.97),
         xycoords="axes fraction",
         ha="right",
         va="bottom" if rises else "top",

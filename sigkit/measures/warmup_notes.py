@@ -21,8 +21,8 @@ def power_on_note(
     notes = []
     if found is not None and found.kind == "tone":
         notes.append(
-            f"no switch-on thump before the tone; its first sound at {found.time_s:.2f} s is taken "
-            "as switch-on"
+            f"no switch-on thump apart from the tone; its first sound at {found.time_s:.2f} s is "
+            "taken as switch-on"
         )
     elif found is not None:
         notes.append(f"switch-on thump found at {found.time_s:.2f} s; times count from there")
