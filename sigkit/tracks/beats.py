@@ -31,6 +31,8 @@ MOST_OF = 0.75
 QUIET = 1e-5
 PULSE_TURNS = 1.2
 """Turns of one tone against the other that a pulse of moving width can't make."""
+HEARD_SHARE = 1e-3
+"""Power of a harmonic against the strongest one of its tone from which it counts as there."""
 STEADY_CENTS = 5.0
 """Largest change of the detune from one window to the next in a believable track."""
 
@@ -162,8 +164,11 @@ class _Tracker:
         if found.kind == "two":
             self.guess = steps, hz
             self.ratios = tuple(r for r in RATIOS if r == steps) or RATIOS
-            if steps[0] == steps[1] and hz[1] < hz[0]:
-                hz, covariance = hz[::-1], covariance[::-1, ::-1]
+            steps, common = _true_steps(found)
+            hz, covariance = common * hz, common**2 * covariance
+            turned = hz[1] < hz[0] if steps[0] == steps[1] else steps[1] < steps[0]
+            if turned:
+                steps, hz, covariance = steps[::-1], hz[::-1], covariance[::-1, ::-1]
         return BeatWindow(
             start_s, stop_s, found.kind, steps, hz, covariance, one_pulse=found.one_pulse
         )
@@ -209,6 +214,22 @@ class _Tracker:
             return []
         found = _believable(self.along(start, stop, length_s, length_s / 2))
         return found if any(w.kind == "two" for w in found) else []
+
+
+def _true_steps(found: Finding) -> tuple[tuple[int, ...], int]:
+    """Return steps by the harmonics of the tones, such as 4 and 5 in a major third, and a factor.
+
+    A tone of which only every so-many-th line is there plays so many times as high. What all
+    steps have in common is the factor by which the common fundamental is higher.
+    """
+    power = np.abs(found.tones.amplitudes) ** 2
+    steps = []
+    for step, own in zip(found.steps, power, strict=True):
+        orders = np.arange(1, own.size + 1) // step
+        heard = orders[(own > HEARD_SHARE * own.max()) & (orders > 0)]
+        steps.append(step * int(np.gcd.reduce(heard)))
+    common = math.gcd(*steps)
+    return tuple(step // common for step in steps), common
 
 
 def bands_of(sound: Real, rate: int, hz: float) -> tuple[float, int, Complex] | None:
