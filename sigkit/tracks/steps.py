@@ -14,8 +14,8 @@ from sigkit.arrays import Flags, Real
 COLUMNS = ["time_s", "size_cents", "u_cents", "duration_s", "kind"]
 SLOWEST_S = 1.0
 """A step is over within this time; slower moves are drift."""
-SIDE_S, LONG_SIDE_S = 2.0, 4.0
-"""Stretch on either side through which a line is laid; half of the step lasts over the longer."""
+SIDE_S = 2.0
+"""Stretch on either side through which a line is laid; half of a step is still there after it."""
 LEAST_JUMP_CENTS, LEAST_MOVE_CENTS = 1.0, 2.0
 TIMES_SCATTER = 6.0
 """A step stands out so many times over what the same difference is without one around it."""
@@ -49,7 +49,8 @@ def find_steps(time_s: Real, cents: Real, *, window_s: float) -> pd.DataFrame:
     -----
     Straight lines through 2 s before and after each instant, half a second away from it, are
     continued to that instant. A step is their difference where it stands out six times above the
-    usual one around it, and where lines through 4 s still see half of it.
+    usual one around it, and where lines through the 2 s beyond those still see half of it. Two
+    steps within a second are one.
     """
     hop = float(time_s[1] - time_s[0]) if time_s.size > 1 else 1.0
     guard = math.ceil((SLOWEST_S + window_s) / 2 / hop)
@@ -69,7 +70,7 @@ def find_steps(time_s: Real, cents: Real, *, window_s: float) -> pd.DataFrame:
         in_gap = not np.isfinite(cents[max(0, at - 1) : at + 2]).all()
         kind = "in a gap" if in_gap else "jump" if duration_s < FAST_S else "move"
         small = kind != "jump" and abs(height) < LEAST_MOVE_CENTS
-        if small or duration_s > TOO_SLOW * SLOWEST_S:
+        if small or refused[at] or duration_s > TOO_SLOW * SLOWEST_S:
             refused[max(0, top - guard) : top + guard + 1] = True
             continue
         filled = filled - height * np.clip((time_s - at_s) / (duration_s + window_s) + 0.5, 0, 1)
@@ -86,7 +87,8 @@ def _stands_out(
 ) -> tuple[Real, Real, Real, Real]:
     """Step and slope at every frame, the usual step, and by how much the step stands out."""
     size, slope = _difference(filled, known, guard, round(SIDE_S / hop), hop)
-    lasting, _ = _difference(filled, known, guard, round(LONG_SIDE_S / hop), hop)
+    side = round(SIDE_S / hop)
+    lasting, _ = _difference(filled, known, guard + side, side, hop)
     lasting = np.where(np.isfinite(lasting), lasting, size)
     scale = _scale(size, round(AROUND_S / hop))
     steep = TIMES_SLOPE * np.abs(slope) * 2 * guard * hop
