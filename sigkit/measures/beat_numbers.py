@@ -12,7 +12,7 @@ import pandas as pd
 from sigkit.arrays import Real
 from sigkit.captures.wav import Capture
 from sigkit.measures.fits import fit_line
-from sigkit.measures.stability import drift_of, independent_values, peak_to_peak_of
+from sigkit.measures.repeats import drift_of, independent_values, peak_to_peak_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.beats import BeatWindow
 from sigkit.tracks.two_tones_whole import fit_whole
@@ -30,7 +30,6 @@ STEADY = 3.0
 WANDER_S = 60.0
 DRIFT_LEAST = 4
 DRIFT_WINDOWS = 12
-CENTS = 1.0
 CENTS = 1200 / math.log(2)
 
 
