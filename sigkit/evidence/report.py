@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from sigkit.evidence.pictures import picture_name
 from sigkit.evidence.rows import SINGLE, Cell, Group, Row
 from sigkit.judging.compare import (
+    BY_AT_LEAST,
     IMPROVED,
     UNCHANGED,
     WORSE,
@@ -149,7 +150,9 @@ def rate_text(cell: Cell) -> str:
 
 
 def change_text(change: Quantity) -> str:
-    """Return the change with its sign, or nothing where there is none."""
+    """Return the change with its sign or its bound, or nothing where there is none."""
+    if change.reason.startswith(BY_AT_LEAST):
+        return change.reason
     return value_text(change, signed=True) if change.measurable else ""
 
 
@@ -192,7 +195,7 @@ def _line(row: Row) -> dict[str, Any]:
         "short_verdict": row.verdict.partition(":")[0],
         "limit": limit or "no limit set",
         "short_limit": short or "no limit set",
-        "remarks": [r for r in row.remarks if row.change.measurable or r != SINGLE],
+        "remarks": [r for r in row.remarks if row.has_change or r != SINGLE],
         "single": SINGLE in row.remarks,
     }
 
@@ -206,7 +209,7 @@ def limit_text(row: Row) -> str:
 
 def shared_remarks(rows: Sequence[Row]) -> list[str]:
     """Return the remarks that stand beside every change among some rows."""
-    changed = [row for row in rows if row.change.measurable]
+    changed = [row for row in rows if row.has_change]
     every = dict.fromkeys(remark for row in changed for remark in row.remarks)
     return [remark for remark in every if all(remark in row.remarks for row in changed)]
 
@@ -231,8 +234,8 @@ def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> d
 
 def _captioned(rows: Sequence[Row]) -> list[Row]:
     """Return the leading row, and the first that shows a change where the leading one has none."""
-    rest = [row for row in rows[1:] if row.change.measurable and row.judged.better != "none"]
-    return [rows[0], *([] if rows[0].change.measurable else rest[:1])]
+    rest = [row for row in rows[1:] if row.has_change and row.judged.better != "none"]
+    return [rows[0], *([] if rows[0].has_change else rest[:1])]
 
 
 def caption(row: Row) -> str:
@@ -243,7 +246,7 @@ def caption(row: Row) -> str:
         if cell.tested
     )
     label = row.judged.label[0].upper() + row.judged.label[1:]
-    if row.change.measurable:
+    if row.has_change:
         return f"{label}: {seen}; change {change_text(row.change)}, {row.verdict}."
     end = (
         f" {row.verdict[0].upper()}{row.verdict[1:]}." if row.verdict.startswith("not comp") else ""
@@ -260,8 +263,8 @@ def _weight(row: Row) -> float:
 
 def _sentences(evidence: Evidence) -> list[str]:
     rows = [row for row in evidence.rows if row.judged.better != "none"]
-    verdicts = collections.Counter(row.verdict for row in rows if row.change.measurable)
-    lost = [row for row in rows if not row.change.measurable]
+    verdicts = collections.Counter(row.verdict for row in rows if row.has_change)
+    lost = [row for row in rows if not row.has_change]
     limits = collections.Counter(row.limit_verdict.word for row in rows if row.limit_verdict.word)
     used = sum(outcome.used for outcome in evidence.outcomes)
     total = evidence.capture_count

@@ -12,10 +12,12 @@ from sigkit.evidence.job import Job, Stage
 from sigkit.evidence.names import stage_order
 from sigkit.evidence.run import Outcome
 from sigkit.judging.compare import (
+    BY_AT_LEAST,
     Change,
     Counts,
     budget_of,
     join_takes,
+    judge_bound,
     judge_change,
     judge_counts,
 )
@@ -98,6 +100,11 @@ class Row:
     def group(self) -> Group:
         """Test, subject and setting."""
         return self.test, self.subject, self.setting
+
+    @property
+    def has_change(self) -> bool:
+        """Whether a change is stated, be it from one side only."""
+        return self.change.measurable or self.change.reason.startswith(BY_AT_LEAST)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the row with its whole budgets, ready for JSON."""
@@ -213,8 +220,9 @@ def _change(
         nothing = not_measurable(judged.unit, why or "one stage only")
         return Change(nothing, f"not comparable: {why}" if why else ""), ()
     first, last = tested[0], tested[-1]
+    bounded = _bounded(judged, cells[first], cells[last])
     for name in (first, last):
-        if not cells[name].quantity.measurable:
+        if not cells[name].quantity.measurable and bounded is None:
             reason = f"{name}: {cells[name].quantity.reason}"
             return Change(not_measurable(judged.unit, reason), f"not measurable: {reason}"), ()
     used = [[o for o in cut.by_stage[name] if o.used] for name in (first, last)]
@@ -222,11 +230,19 @@ def _change(
     why = why or cut.why_not
     if why:
         return Change(not_measurable(judged.unit, why), f"not comparable: {why}"), ()
+    if bounded is not None:
+        return bounded, remarks
     change = judge_change(cells[first].quantity, cells[last].quantity, judged.better)
     counts = cells[first].counts, cells[last].counts
     if counts[0] is not None and counts[1] is not None and judged.better == "smaller":
         change = judge_counts(change, counts[0], counts[1])
     return change, (*remarks, change.remark) if change.remark else remarks
+
+
+def _bounded(judged: Judged, first: Cell, last: Cell) -> Change | None:
+    if judged.better != "smaller":
+        return None
+    return judge_bound(first.quantity, last.quantity, (first.at_most, last.at_most))
 
 
 def _untested(stages: Mapping[str, Stage], tested: Sequence[str]) -> str:

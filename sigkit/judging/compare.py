@@ -20,6 +20,8 @@ COVERAGE = 0.95
 IMPROVED = "improved"
 WORSE = "worse"
 UNCHANGED = "no change shown"
+BY_AT_LEAST = "by at least"
+"""How the reason of a change begins that is known from one side only."""
 
 Better = Literal["smaller", "nearer zero", "none"]
 Counts = tuple[int, float]
@@ -156,6 +158,45 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
         remark = "its sign changed, its size did not" if flipped else ""
         return Change(change, UNCHANGED, remark)
     return Change(change, IMPROVED if growth.value < 0 else WORSE)
+
+
+def judge_bound(
+    first: Quantity, last: Quantity, bounds: tuple[Quantity | None, Quantity | None]
+) -> Change | None:
+    """Judge a change of a quantity that one stage only bounds from above; smaller is better.
+
+    Parameters
+    ----------
+    first, last : Quantity
+        The same quantity at two stages; one of them without a value.
+    bounds : tuple of Quantity or None
+        What each stage is at most, where it has no value.
+
+    Returns
+    -------
+    Change or None
+        ``improved`` where the last stage's bound lies below the first one's value by more than the
+        expanded uncertainty of their difference, ``worse`` the other way round; the difference has
+        no value but a reason such as "by at least 2.4 cents". None where the bound decides nothing.
+
+    Examples
+    --------
+    >>> nothing = not_measurable("cents", "no locking seen")
+    >>> before = combine(3.3, "cents", [Term("sweep", 0.2, "A")])
+    >>> seen = combine(0.5, "cents", [Term("sweep", 0.1, "A")])
+    >>> judge_bound(before, nothing, (None, seen)).verdict
+    'improved'
+    """
+    low, high = (q if q.measurable else b for q, b in zip((first, last), bounds, strict=True))
+    if low is None or high is None or first.measurable == last.measurable:
+        return None
+    apart = difference(low, high)
+    sign = -1 if first.measurable else 1
+    if sign * apart.value <= apart.expanded:
+        return None
+    least = sign * apart.value - apart.expanded
+    change = not_measurable(first.unit, f"{BY_AT_LEAST} {least:.2g} {first.unit}")
+    return Change(change, IMPROVED if first.measurable else WORSE)
 
 
 def rate_interval(count: int, exposure_s: float, coverage: float = COVERAGE) -> tuple[float, float]:

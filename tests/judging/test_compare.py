@@ -10,6 +10,7 @@ from sigkit.judging.compare import (
     Change,
     difference,
     join_takes,
+    judge_bound,
     judge_change,
     judge_counts,
     rate_interval,
@@ -213,3 +214,27 @@ def test_no_value_no_change():
     assert math.isnan(change.difference.expanded)
     counted = judge_counts(change, (5, 1.0), (1, 1.0))
     assert counted is change
+
+
+def test_a_bound_decides_only_beyond_its_uncertainty():
+    nothing = not_measurable("cents", "no locking seen")
+    value = combine(3.0, "cents", [Term("sweep", 0.3, "A")])
+    for bound, verdict in ((0.5, "improved"), (2.1, None), (2.5, None)):
+        at_most = combine(bound, "cents", [Term("sweep", 0.4, "A")])
+        change = judge_bound(value, nothing, (None, at_most))
+        assert (change.verdict if change else None) == verdict
+        back = judge_bound(nothing, value, (at_most, None))
+        assert (back.verdict if back else None) == (verdict and "worse")
+    # 3.0 - 0.5 less twice the root of 0.3^2 + 0.4^2, which is 0.5: at least 1.5.
+    at_most = combine(0.5, "cents", [Term("sweep", 0.4, "A")])
+    change = judge_bound(value, nothing, (None, at_most))
+    assert change.difference.reason == "by at least 1.5 cents"
+    assert not change.difference.measurable
+
+
+def test_no_bound_no_word():
+    nothing = not_measurable("cents", "no locking seen")
+    value = combine(3.0, "cents", [Term("sweep", 0.3, "A")])
+    assert judge_bound(value, nothing, (None, None)) is None
+    assert judge_bound(nothing, nothing, (value, value)) is None
+    assert judge_bound(value, value, (None, None)) is None
