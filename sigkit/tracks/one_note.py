@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.arrays import Flags, Real
@@ -15,6 +16,8 @@ SAME_CENTS = 70.0
 """A pitch that is further away from one half second to the next is another note."""
 SAID_S = 1.0
 """Another pitch is named where it lasts longer."""
+HUM_HZ, HUM_CENTS = (50.0, 60.0, 100.0, 120.0), 15.0
+"""Mains hum before the tone has these pitches, and is no note where another one follows."""
 LATE_S, LATE_SHARE = 30.0, 0.02
 """A tone that ends so long before the recording does ended early."""
 
@@ -63,15 +66,18 @@ def held_note(track: PitchTrack, duration_s: float, least_s: float) -> HeldNote 
     known = track.voiced
     if not known.any():
         return None
-    cents = track.cents(float(np.median(track.frequency_hz[known])))
+    reference_hz = float(np.median(track.frequency_hz[known]))
+    cents = track.cents(reference_hz)
     padded[: cents.size] = cents
     blocks = padded.reshape(count, size)
     enough = np.isfinite(blocks).sum(axis=1) >= max(1, size // 3)
     level = np.full(count, np.nan)
     level[enough] = np.nanmedian(blocks[enough], axis=1)
-    first = _first_run(level, least_s / (size * track.hop_s))
-    if first is None:
+    runs = _runs(level, least_s / (size * track.hop_s))
+    if not runs:
         return None
+    notes = [run for run in runs if not _is_hum(level[run], reference_hz)]
+    first = int((notes or runs)[0][0])
     same = np.zeros(count, dtype=bool)
     recent = [float(level[first])] * 3
     for i in np.flatnonzero(enough[first:]) + first:
@@ -86,14 +92,18 @@ def held_note(track: PitchTrack, duration_s: float, least_s: float) -> HeldNote 
     return HeldNote(kept, _notes(level, same, size * track.hop_s, duration_s))
 
 
-def _first_run(level: Real, least: float) -> int | None:
-    """First block of the first run of blocks that stay near each other; gaps do not break it."""
+def _runs(level: Real, least: float) -> list[NDArray[np.intp]]:
+    """Return runs of blocks that stay near each other for long enough; gaps do not break them."""
     known = np.flatnonzero(np.isfinite(level))
     breaks = np.flatnonzero(np.abs(np.diff(level[known])) >= SAME_CENTS) + 1
-    for run in np.split(known, breaks):
-        if run.size >= 0.9 * least - 1:
-            return int(run[0])
-    return None
+    return [run for run in np.split(known, breaks) if run.size >= 0.9 * least - 1]
+
+
+def _is_hum(level: Real, reference_hz: float) -> bool:
+    """Whether a run stays at the mains frequency or twice that."""
+    mains = 1200 * np.log2(np.array(HUM_HZ) / reference_hz)
+    off = np.abs(level[:, None] - mains).max(axis=0)
+    return bool(off.min() < HUM_CENTS)
 
 
 def _notes(level: Real, same: Flags, block_s: float, duration_s: float) -> tuple[str, ...]:

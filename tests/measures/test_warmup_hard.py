@@ -106,6 +106,20 @@ def test_a_key_touched_for_a_while_is_left_out(tmp_path):
     assert inside.cents.isna().all()
 
 
+@pytest.mark.parametrize("hum_hz", [50.05, 59.97])
+def test_hum_before_the_tone_is_not_the_note(tmp_path, hum_hz):
+    """40 s of a recorder's hum, well above its noise, before a tone of 3 min."""
+    t = times(3)
+    path = warmup_cents(t, total_cents=15.0, time_constant_s=20.0)
+    x = np.concatenate([np.zeros(40 * RATE), tone_of(path)])
+    s = np.arange(x.size) / RATE
+    x += 1e-3 * np.sin(2 * np.pi * hum_hz * s)
+    x += 1e-5 * np.random.default_rng(1).standard_normal(x.size)
+    r = measure(tmp_path, x)
+    assert r.total_drift.value == pytest.approx(15.0, abs=0.2)
+    assert r.curve.dropna().frequency_hz.min() > 200
+
+
 def test_a_scale_is_not_one_held_note(tmp_path):
     t = times(0.5)
     with pytest.raises(SignalError, match="not one held note"):
