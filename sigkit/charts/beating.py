@@ -74,7 +74,7 @@ def compare_beating(stages: Mapping[str, BeatingResult], ax: Axes | None = None)
     return ax
 
 
-def draw_beat_rate(stages: Mapping[str, BeatingResult], ax: Axes | None = None) -> Axes:
+def beside_beating(stages: Mapping[str, BeatingResult], ax: Axes | None = None) -> Axes:
     """Draw how fast two oscillators beat in several stages, on the same scales.
 
     Parameters
@@ -93,6 +93,7 @@ def draw_beat_rate(stages: Mapping[str, BeatingResult], ax: Axes | None = None) 
         _draw(ax, result, curve["beat_hz"], u_beat, label, stage_style(index, len(stages)))
     ax.set_ylim(bottom=0)
     _finish(ax, stages)
+    ax.set_title("Beat rate")
     ax.set_ylabel("beats per second (1/s)")
     return ax
 

@@ -102,7 +102,7 @@ def _mark_faults(result: StabilityResult, ax: Axes, index: int) -> None:
         )
 
 
-def draw_allan(stages: Mapping[str, StabilityResult], ax: Axes | None = None) -> Axes:
+def beside_stability(stages: Mapping[str, StabilityResult], ax: Axes | None = None) -> Axes:
     """Draw the Allan deviation of several stages with its 95 % intervals, in cents.
 
     Dotted below each is the deviation that the noise of its recording alone would show.
@@ -141,6 +141,7 @@ def draw_allan(stages: Mapping[str, StabilityResult], ax: Axes | None = None) ->
             va="top",
             color=style["color"],
         )
+    ax.set_title("Allan deviation with its 95 % intervals")
     ax.set_xscale("log")
     ax.set_yscale("log")
     for axis in (ax.xaxis, ax.yaxis):

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from sigkit.evidence.evidence import Evidence
 
+Overlay = Callable[[Mapping[str, Result | None], "Axes"], object]
+BESIDE = "-beside"
 WIDTH_IN = 5.2
 """Narrow enough that its letters stay readable at the width of a phone."""
 HEIGHT_IN = 2.5
@@ -27,12 +29,17 @@ DPI = 160
 
 
 def draw_groups(evidence: Evidence) -> dict[str, bytes]:
-    """Draw every test, subject and setting that has a measurement; PNG by picture name."""
+    """Draw every test, subject and setting that has a measurement; PNG by picture name.
+
+    What the chart of a test puts beside its main picture has a name that ends in ``-beside``.
+    """
     drawn: dict[str, bytes] = {}
     for group in dict.fromkeys(row.group for row in evidence.rows):
         shown = shown_takes(evidence, group)
         if shown:
             drawn[picture_name(group)] = draw_stages(shown)
+            if beside := _of_chart("beside", group[0]):
+                drawn[picture_name(group) + BESIDE] = _overlaid(beside, shown)
     return drawn
 
 
@@ -57,26 +64,40 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
     In one picture where the chart of the test can lay stages over each other, else one below the
     other.
     """
+    if overlay := _of_chart("compare", shown[0].take.name.test):
+        return _overlaid(overlay, shown)
+    from matplotlib.figure import Figure
+
+    with look():
+        figure = Figure(layout="constrained")
+        _stack(figure, shown)
+        return _png(figure)
+
+
+def _overlaid(draw: Overlay, shown: Sequence[Outcome]) -> bytes:
     from matplotlib.figure import Figure
 
     with look():
         figure = Figure(figsize=(WIDTH_IN, 0.65 * WIDTH_IN), layout="constrained")
-        if overlay := _overlay(shown[0].take.name.test):
-            stages = {words(outcome.take.stage): outcome.result for outcome in shown}
-            overlay(stages, figure.add_subplot())
-        else:
-            _stack(figure, shown)
-        picture = io.BytesIO()
-        figure.savefig(picture, format="png", dpi=DPI, metadata={"Software": None})
+        stages = {words(outcome.take.stage): outcome.result for outcome in shown}
+        draw(stages, figure.add_subplot())
+        return _png(figure)
+
+
+def _png(figure: Figure) -> bytes:
+    picture = io.BytesIO()
+    figure.savefig(picture, format="png", dpi=DPI, metadata={"Software": None})
     return picture.getvalue()
 
 
-def _overlay(test: str) -> Callable[[Mapping[str, Result | None], Axes], object] | None:
-    """Return ``compare_TEST(results by stage, axes)`` of the test's chart, if there is one."""
+def _of_chart(kind: str, test: str) -> Overlay | None:
+    """Return ``compare_TEST`` or ``beside_TEST`` of the test's chart, if there is one.
+
+    Both take the results by stage, and axes.
+    """
     with contextlib.suppress(ModuleNotFoundError):
         chart = importlib.import_module(f"sigkit.charts.{test}")
-        found: Callable[[Mapping[str, Result | None], Axes], object] | None
-        found = getattr(chart, f"compare_{test}", None)
+        found: Overlay | None = getattr(chart, f"{kind}_{test}", None)
         return found
     return None
 

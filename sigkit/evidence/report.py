@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from sigkit.evidence.pictures import picture_name
+from sigkit.evidence.pictures import BESIDE, picture_name
 from sigkit.evidence.rows import SINGLE, Cell, Group, Row
 from sigkit.judging.compare import (
     BY_AT_LEAST,
@@ -225,6 +225,7 @@ def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> d
         "title": group_title(group),
         "anchor": name,
         "picture": sources.get(name, ""),
+        "beside": sources.get(name + BESIDE, ""),
         "caption": " ".join(caption(row) for row in _captioned(own)),
         "lines": lines,
         "remarks": shared,

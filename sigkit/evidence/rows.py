@@ -153,7 +153,10 @@ def rows_of(job: Job, outcomes: Sequence[Outcome]) -> tuple[Row, ...]:
         cut = cut_to_shorter(group[0], by_stage)
         for judged in TESTS[group[0]].judged:
             limit = limits.get((group[0], judged.quantity))
-            rows.append(_row(job, group, judged, by_stage, cut, settled_s, limit))
+            row = _row(job, group, judged, by_stage, cut, settled_s, limit)
+            seen = any(cell.quantity.measurable for cell in row.cells.values())
+            if seen or not judged.only_if_seen:
+                rows.append(row)
     return tuple(rows)
 
 

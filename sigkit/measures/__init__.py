@@ -28,12 +28,15 @@ class Judged:
         Its unit.
     better : {"smaller", "nearer zero", "none"}
         Which way an improvement goes; ``none`` is shown but never called better or worse.
+    only_if_seen : bool
+        Whether it is left out where no stage has a value of it.
     """
 
     quantity: str
     label: str
     unit: str
     better: Literal["smaller", "nearer zero", "none"]
+    only_if_seen: bool = False
 
 
 @dataclass(frozen=True)
@@ -92,6 +95,15 @@ TESTS: Mapping[str, BenchTest] = {
                 Judged("total_drift", "total drift", "cents", "nearer zero"),
                 Judged("residual_drift", "residual drift", "cents/min", "nearer zero"),
                 Judged("time_constant", "time constant", "s", "none"),
+                Judged("cycle_cents", "cyclic drift, peak", "cents", "none", only_if_seen=True),
+                Judged("cycle_period", "its period", "s", "none", only_if_seen=True),
+                Judged(
+                    "temperature_coefficient",
+                    "drift with room temperature",
+                    "cents/°C",
+                    "none",
+                    only_if_seen=True,
+                ),
             ),
         ),
         BenchTest(

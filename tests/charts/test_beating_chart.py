@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from sigkit.charts.beating import compare_beating, draw_beat_rate, draw_beating
+from sigkit.charts.beating import beside_beating, compare_beating, draw_beating
 from sigkit.measures import Source
 from sigkit.measures.beating import BeatingResult
 from sigkit.quantity import Quantity, not_measurable
@@ -200,7 +200,7 @@ def test_stages_share_scales_and_name_what_was_found(results):
 
 def test_beat_rate_is_never_drawn_below_zero(results):
     stages = {"before": results["swept"], "after": results["static"]}
-    ax = draw_beat_rate(stages, Figure().add_subplot())
+    ax = beside_beating(stages, Figure().add_subplot())
     assert (ax.get_yticks() >= 0).all()
     assert "1/s" in ax.get_ylabel()
     before, after = lines(ax)

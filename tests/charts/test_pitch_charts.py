@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 from tones import moving_tone, write_sound
 
 import sigkit
-from sigkit.charts.stability import compare_stability, draw_allan, draw_stability
+from sigkit.charts.stability import beside_stability, compare_stability, draw_stability
 from sigkit.charts.warmup import compare_warmup, draw_warmup
 from sigkit.synth import warmup_cents
 
@@ -59,7 +59,7 @@ def texts(ax):
     [
         (draw_stability, "notes", 1),
         (compare_stability, "notes", 3),
-        (draw_allan, "notes", 3),
+        (beside_stability, "notes", 3),
         (draw_warmup, "warmups", 1),
         (compare_warmup, "warmups", 2),
     ],
@@ -121,7 +121,7 @@ def test_stages_differ_in_line_style_as_well_as_colour(notes):
 
 
 def test_allan_has_intervals_and_log_axes(notes):
-    ax = draw_allan(notes, Figure().add_subplot())
+    ax = beside_stability(notes, Figure().add_subplot())
     assert (ax.get_xscale(), ax.get_yscale()) == ("log", "log")
     assert len(ax.containers) == 3
     assert all(container.has_yerr for container in ax.containers)

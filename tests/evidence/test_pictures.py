@@ -27,7 +27,7 @@ def test_stages_share_their_scales(job_folder, monkeypatch):
         return plot(result, ax)
 
     monkeypatch.setattr(type(evidence.outcomes[0].result), "plot", remember)
-    monkeypatch.setattr("sigkit.evidence.pictures._overlay", lambda _: None)
+    monkeypatch.setattr("sigkit.evidence.pictures._of_chart", lambda *_: None)
     draw_stages(shown_takes(evidence, ("slider", "volume", "")))
     before, after = axes
     assert before.get_ylim() == after.get_ylim()
@@ -38,7 +38,7 @@ def test_stages_share_their_scales(job_folder, monkeypatch):
 
 
 def test_pictures_are_pictures_without_dates(job_folder, monkeypatch):
-    monkeypatch.setattr("sigkit.evidence.pictures._overlay", lambda _: None)
+    monkeypatch.setattr("sigkit.evidence.pictures._of_chart", lambda *_: None)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         pictures = draw_groups(open_job(job_folder).measure(progress=False))
