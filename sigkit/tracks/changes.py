@@ -18,11 +18,15 @@ import pandas as pd
 from scipy import ndimage
 
 from sigkit.arrays import Real
+from sigkit.tracks.bends import BEND, LEAP, PLAIN_BEND, ROUNDING, Filters
 from sigkit.tracks.phase import PhaseTrack
+from sigkit.tracks.swings import without_mains
 
 GRID_S = 0.005
 SIDE_S, SIDE_PERIODS = 0.1, 8
 """Length of phase looked at on either side of an instant."""
+NEAR_S = 0.06
+"""The same close to it, where wander has had no time to go far."""
 BESIDE_S, BESIDE_PERIODS = 0.025, 2.5
 """What is left out on either side: half of the slowest step, and the reach of the bands."""
 STAYS_S = 0.25
@@ -38,6 +42,8 @@ ABRUPT = 0.05
 """Largest rms rest beside a leap, as a share of it."""
 ROUND_S = 0.0006
 """By how much a bend may be rounded off, in seconds of its step; one over 87 ms is."""
+ROUND_CLEAR = 3.0
+"""Scales of what is usual by which more than that stands out."""
 LEAST_TONE = 8
 """Shorter pieces of tone, in points of the grid, belong to a break."""
 REST = 0.05
@@ -46,8 +52,6 @@ MOST = 500
 LONGEST_BREAK_S, PERIODS_IN_BREAK = 0.5, 12
 FASTEST_S = 0.050
 CENTS = 1200 / math.log(2)
-LEAP, BEND, PLAIN_BEND = 0, 1, 2
-"""Rows of the filters: leap of the phase; bend beside parabolas; bend beside straight lines."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,12 @@ class Change:
 
 
 def find_changes(phase: PhaseTrack) -> list[Change]:
-    """Find the sudden changes of a tone, in order of time.
+    """Find the sudden changes of a tone, in order of time; see `changes_and_limit`."""
+    return changes_and_limit(phase)[0]
+
+
+def changes_and_limit(phase: PhaseTrack) -> tuple[list[Change], float]:
+    """Find the sudden changes of a tone, and how large a step must be to stand out.
 
     Parameters
     ----------
@@ -92,15 +101,22 @@ def find_changes(phase: PhaseTrack) -> list[Change]:
     Returns
     -------
     list of Change
-        Steps and leaps within tones, and every break of less than half a second between tones.
+        Steps and leaps within tones, and every break of less than half a second between tones, in
+        order of time.
+    float
+        Steps smaller than this, in cents, may be hidden by noise, wander or vibrato: the largest
+        scatter that nine tenths of the capture have, times 5.5; nan without a tone.
 
     Notes
     -----
+    Steady swings at the mains frequencies are taken out first. Sides of 0.1 s let noise hide
+    little, sides of 0.06 s close to the instant let wander hide little: both are tried.
     A tone is broken where its phase turns by a fiftieth of a period at once; smaller changes are
     found within it, down to 0.075 s (6.5 periods of a low note) from its ends. Changes that follow
     each other within 0.15 s are not told apart with certainty. The clearest is found first and
     taken out of the phase before the next is looked for.
     """
+    phase = without_mains(phase)
     edges = np.flatnonzero(np.diff(phase.tone)) + 1
     bounds = np.concatenate([[0], edges, [phase.tone.size]]).tolist()
     tones = [
@@ -113,30 +129,9 @@ def find_changes(phase: PhaseTrack) -> list[Change]:
     for one, other in itertools.pairwise(tones):
         if other.time_s[0] - one.time_s[-1] < LONGEST_BREAK_S:
             found.append(_break_between(one, other))
-    return sorted(found, key=lambda change: change.time_s)
-
-
-@dataclass(frozen=True, eq=False)
-class _Filters:
-    """Least squares on both sides of an instant, as one filter for each answer."""
-
-    half: int
-    rows: Real
-    gain: Real
-
-    @classmethod
-    def of(cls, side: int, beside_leap: int, beside_bend: int, step_s: float) -> _Filters:
-        half = beside_bend + side
-        place = np.arange(-half, half + 1)
-        rows = np.zeros((3, place.size))
-        near, far = np.abs(place) >= beside_leap, np.abs(place) >= beside_bend
-        t = place[near] * step_s
-        rows[LEAP, near] = 2 * np.linalg.pinv(np.column_stack([np.sign(t), t]))[0]
-        t = place[far] * step_s
-        even = np.column_stack([np.abs(t), np.ones_like(t), t**2])
-        rows[BEND, far] = 2 * np.linalg.pinv(even)[0]
-        rows[PLAIN_BEND, far] = 2 * np.linalg.pinv(even[:, :2])[0]
-        return cls(half, rows, np.sqrt(np.sum(rows**2, axis=1)))
+    limits = [tone.least_cents for tone in tones if math.isfinite(tone.least_cents)]
+    least = max(LEAST_CENTS, *limits) if limits else math.nan
+    return sorted(found, key=lambda change: change.time_s), least
 
 
 class _Tone:
@@ -153,30 +148,36 @@ class _Tone:
         self.reach = math.ceil(BESIDE_PERIODS / self.hz / self.step_s)
         self.beside = max(self.reach, math.ceil(BESIDE_S / self.step_s))
         # The shorter sides are for the tone's ends.
-        self.filters = [
-            _Filters.of(side, self.reach, self.beside, self.step_s)
-            for side in (self.side // 2, self.side)
+        self.scales = [
+            [
+                Filters.of(side, self.reach, self.beside, self.step_s)
+                for side in (self.side // 2, self.side)
+            ]
         ]
-        self.half = self.filters[-1].half
-        self.u_leap = self.u * float(self.filters[-1].gain[LEAP])
+        if self.reach < self.beside:
+            near = math.ceil(NEAR_S / self.step_s)
+            self.scales.append([Filters.of(near, self.reach, self.reach, self.step_s)])
+        self.half = self.scales[0][-1].half
+        self.u_leap = self.u * float(self.scales[0][-1].gain[LEAP])
+        self.least_cents = math.nan
 
     def changes(self) -> list[Change]:
         """Find leaps and bends, the clearest first, taking each out before the next."""
         count = self.time_s.size
-        if count < 2 * self.filters[0].half + 3:
+        if count < 2 * self.scales[0][0].half + 3:
             return []
         rest, done = self.phase.copy(), np.zeros(count, dtype=bool)
         responses, noise = self._responses(rest, 0, count)
-        self.u_leap = float(np.median(self._usual(responses, noise)[LEAP]))
+        self.u_leap = float(np.median(self._usual(responses, noise)[0, LEAP]))
         found: list[tuple[Change, Real]] = []
         for _ in range(MOST):
             usual = self._usual(responses, noise)
-            clear = np.where(done, 0.0, np.max(np.abs(responses[:2]) / usual[:2], axis=0))
-            at = int(np.argmax(clear))
-            if not clear[at] > STANDS_OUT:
+            clear = np.where(done, 0.0, np.max(np.abs(responses[:, :2]) / usual[:, :2], axis=1))
+            scale, at = np.unravel_index(np.argmax(clear), clear.shape)
+            if not clear[scale, at] > STANDS_OUT:
                 break
             near = slice(max(0, at - self.half), min(at + self.half + 1, count))
-            explained = self._explained(rest, near, responses, usual)
+            explained = self._explained(rest, near, int(scale), responses[scale], usual[scale])
             if explained is None:
                 done[near] = True
                 continue
@@ -186,10 +187,16 @@ class _Tone:
             rest -= shape
             found.append((change, shape))
             wide = slice(max(0, place - 2 * self.half), min(place + 2 * self.half + 1, count))
-            responses[:, wide], _ = self._responses(rest, wide.start, wide.stop)
-        return self._kept(found)
+            responses[:, :, wide], _ = self._responses(rest, wide.start, wide.stop)
+        self.least_cents = self._least_cents(usual)
+        return self._kept(found, usual[0])
 
-    def _kept(self, found: list[tuple[Change, Real]]) -> list[Change]:
+    def _least_cents(self, usual: Real) -> float:
+        """Step that stands out in nine tenths of the tone, in cents."""
+        scale = np.min(usual[:, BEND], axis=0)
+        return STANDS_OUT * float(np.quantile(scale[np.isfinite(scale)], 0.9)) * CENTS / self.hz
+
+    def _kept(self, found: list[tuple[Change, Real]], usual: Real) -> list[Change]:
         """Leave out what is slower than its name says, does not stay, or is another's rest."""
         near_s, kept, base = self.half * self.step_s, [], self.phase
         steps = [(c, shape) for c, shape in found if c.kind == "step"]
@@ -197,7 +204,7 @@ class _Tone:
         for change, shape in steps:
             if any(self._is_rest(change, other) for other, _ in found if other is not change):
                 continue
-            if self._is_step(change, self.phase - _beside(change, steps, near_s)):
+            if self._is_step(change, self.phase - _beside(change, steps, near_s), usual):
                 kept.append(change)
                 base = base - shape
         real = list(kept)
@@ -227,50 +234,51 @@ class _Tone:
 
     def _responses(self, rest: Real, first: int, last: int) -> tuple[Real, Real]:
         """Responses of the filters at points of the grid, and their noise: infinite at the ends."""
-        out, noise = np.zeros((3, last - first)), np.full((3, last - first), np.inf)
-        for bank in self.filters:
-            begin, end = max(first, bank.half), min(last, rest.size - bank.half)
-            if end <= begin:
-                continue
-            part, inside = (
-                rest[begin - bank.half : end + bank.half],
-                slice(begin - first, end - first),
-            )
-            for row, weights in enumerate(bank.rows):
-                out[row, inside] = np.correlate(part, weights, "valid")
-            noise[:, inside] = (self.u * bank.gain)[:, None]
+        shape = (len(self.scales), 4, last - first)
+        out, noise = np.zeros(shape), np.full(shape, np.inf)
+        for scale, banks in enumerate(self.scales):
+            for bank in banks:
+                begin, end = max(first, bank.half), min(last, rest.size - bank.half)
+                if end <= begin:
+                    continue
+                part = rest[begin - bank.half : end + bank.half]
+                inside = slice(begin - first, end - first)
+                for row, weights in enumerate(bank.rows):
+                    out[scale, row, inside] = np.correlate(part, weights, "valid")
+                noise[scale, :, inside] = (self.u * bank.gain)[:, None]
         return out, noise
 
     def _usual(self, responses: Real, noise: Real) -> Real:
         """Scale of the responses around each instant: their noise, or what is usual there."""
         every = max(1, self.half // 4)
         size = 2 * round(USUAL_S / 2 / (every * self.step_s)) + 1
-        at = np.flatnonzero(np.isfinite(noise[0]))[::every]
-        scale = noise.copy()
-        for row in range(3):
-            around = ndimage.median_filter(np.abs(responses[row, at]), size, mode="mirror")
-            scale[row] = np.maximum(
-                noise[row], 1.4826 * np.interp(np.arange(noise.shape[1]), at, around)
-            )
-        return scale
+        usual = noise.copy()
+        for scale, row in np.ndindex(noise.shape[:2]):
+            at = np.flatnonzero(np.isfinite(noise[scale, row]))[::every]
+            if not at.size:
+                continue
+            seen = np.abs(responses[scale, row, at])
+            around = 1.4826 * ndimage.median_filter(seen, size, mode="mirror")
+            around = np.interp(np.arange(noise.shape[2]), at, around)
+            usual[scale, row] = np.maximum(noise[scale, row], around)
+        return usual
 
     def _explained(
-        self, rest: Real, near: slice, responses: Real, usual: Real
+        self, rest: Real, near: slice, scale: int, responses: Real, usual: Real
     ) -> tuple[Change, Real] | None:
         """Return the leap or the bend that explains a place better, with its shape."""
-        scale = usual[:2, near]
-        least, best = float(np.sum((responses[:2, near] / scale) ** 2)), None
+        least, best = float(np.sum((responses[:2, near] / usual[:2, near]) ** 2)), None
         for kind, row in (("slip", LEAP), ("step", PLAIN_BEND)):
             at = near.start + _middle_of_peak(np.abs(responses[row, near]) / usual[row, near])
             size, time_s = float(responses[row, at]), float(self.time_s[at])
             if kind == "step" and size:
                 # Where the lines of both sides meet.
-                reach_s = self.beside * self.step_s
+                reach_s = (self.reach if scale else self.beside) * self.step_s
                 time_s += float(np.clip(-responses[LEAP, at] / size, -reach_s, reach_s))
             after = self.time_s - time_s
             shape = size * (np.maximum(after, 0.0) if kind == "step" else (after >= 0))
             left, _ = self._responses(rest - shape, near.start, near.stop)
-            unexplained = float(np.sum((left[:2] / scale) ** 2))
+            unexplained = float(np.sum((left[scale, :2] / usual[:2, near]) ** 2))
             if unexplained < least:
                 least, best = unexplained, (self._change(kind, time_s, size, usual[:, at]), shape)
         return best
@@ -303,7 +311,7 @@ class _Tone:
         clear = abs(leap.size) > STANDS_OUT * leap.u_size
         return clear and math.sqrt(beyond) < ABRUPT * abs(leap.size)
 
-    def _is_step(self, step: Change, alone: Real) -> bool:
+    def _is_step(self, step: Change, alone: Real, usual: Real) -> bool:
         """Whether a step stands out, is faster than 50 ms, and stays."""
         at, to_cents = self._place(step.time_s), CENTS / self.hz
         if abs(step.size) < max(LEAST_CENTS, STANDS_OUT * step.u_size):
@@ -311,28 +319,13 @@ class _Tone:
         stays = max(1, round(STAYS_S / self.step_s) - self.beside)
         lasting = (self._pace(at, 1, stays) - self._pace(at, -1, stays)) * to_cents
         responses, _ = self._responses(alone, at, at + 1)
-        sharp = float(responses[BEND, 0]) * to_cents
+        sharp = float(responses[0, BEND, 0]) * to_cents
         if not (lasting / step.size > 0.5 and sharp / step.size > SHARP):
             return False
-        rounding_s, u = self._rounding(at, alone)
         size_hz = step.size / to_cents
-        return rounding_s / size_hz < ROUND_S + 3 * u / abs(size_hz)
-
-    def _rounding(self, at: int, alone: Real) -> tuple[float, float]:
-        """Phase by which a bend is rounded off just beside it, in cycles, and its uncertainty."""
-        half = min(self.half, at, alone.size - 1 - at)
-        lag = np.arange(self.beside, half + 1)
-        if lag.size < 2 * self.beside:
-            return 0.0, self.u
-        even = (alone[at + lag] + alone[at - lag]) / 2
-        close = lag < 2 * self.beside
-        line = np.polynomial.Polynomial.fit(lag[~close], even[~close], 1)
-        u = (
-            self.u
-            / math.sqrt(2)
-            * math.hypot(1 / math.sqrt(close.sum()), 1.5 / math.sqrt((~close).sum()))
-        )
-        return float(np.mean(even[close] - line(lag[close]))), u
+        # By how much the bend is rounded off just beside it: in cycles, so over Hz in seconds.
+        rounding, u = float(responses[0, ROUNDING, 0]), float(usual[ROUNDING, at])
+        return rounding / size_hz < ROUND_S + ROUND_CLEAR * u / abs(size_hz)
 
 
 def _beside(change: Change, others: list[tuple[Change, Real]], near_s: float) -> Real | float:
