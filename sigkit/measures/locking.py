@@ -28,6 +28,10 @@ STRAIGHT = 0.1
 FREE = 0.35
 """The line is taken where the detune is more than this share of its largest: there the
 oscillators are free."""
+BENT = 4.0
+"""How many times the squares about one line exceed those about two where a hold meets a sweep."""
+HELD_SLOPE = 0.5
+"""Largest slope of a hold, as a share of that of the sweep beside it."""
 FINE_S, FINE_HOP_S = 0.5, 0.1
 COARSE_HOP_S, NEAR_CENTS = 0.5, 2.0
 FINE_BANDS = 16
@@ -81,6 +85,8 @@ def _through(time_s: Real, size: Real, turn: int) -> tuple[float, Sweep] | None:
     end = turn
     while end < size.size - 1 and signed[end + 1] > signed[end] - 0.2:
         end += 1
+    begin += _held_first(time_s[begin:turn], signed[begin:turn])
+    end -= _held_first(-time_s[end : turn - 1 : -1], -signed[end : turn - 1 : -1])
     part = slice(begin, end + 1)
     t, s = time_s[part], signed[part]
     if -s[0] < LEAST_SWEEP_CENTS or s[-1] < LEAST_SWEEP_CENTS:
@@ -92,6 +98,10 @@ def _through(time_s: Real, size: Real, turn: int) -> tuple[float, Sweep] | None:
     fit = fit_line(t[free], s[free])
     scatter = float(np.std(fit.residuals))
     if scatter > STRAIGHT * float(np.ptp(s)) or not fit.values[1] > 0:
+        return None
+    # Oscillators that pull each other beat slower than the line has it, never faster.
+    line = fit.values[0] + fit.values[1] * t
+    if np.any(np.abs(s) > np.abs(line) + STRAIGHT * float(np.ptp(s)) / 2):
         return None
     # Both sides must have the same slope by themselves, or this is no even sweep.
     slopes = [float(np.polyfit(t[side], s[side], 1)[0]) for side in (before, after)]
@@ -105,6 +115,32 @@ def _through(time_s: Real, size: Real, turn: int) -> tuple[float, Sweep] | None:
         u_slope=max(float(fit.u[1]), abs(slopes[1] - slopes[0]) / 4),
     )
     return scatter / float(np.ptp(s)), sweep
+
+
+def _held_first(time_s: Real, signed: Real) -> int:
+    """Count the values of one side that belong to a hold before the sweep begins."""
+    # Near zero the oscillators are not free.
+    free = np.abs(signed) > FREE * np.abs(signed).max(initial=0.0)
+    count = int(np.argmin(free)) if not free.all() else free.size
+    return held_before(time_s[:count], signed[:count])
+
+
+def held_before(time_s: Real, values: Real) -> int:
+    """Count the values that belong to a hold before an even rise: two lines against one."""
+    best, at = math.inf, 0
+    for cut in range(2, values.size - LEAST_WINDOWS + 2):
+        hold, hold_slope = _line(time_s[:cut], values[:cut])
+        rise, slope = _line(time_s[cut:], values[cut:])
+        if abs(hold_slope) < HELD_SLOPE * slope and hold + rise < best:
+            best, at = hold + rise, cut
+    return at if at and _line(time_s, values)[0] > BENT * best else 0
+
+
+def _line(time_s: Real, values: Real) -> tuple[float, float]:
+    """Sum of squares about a straight line, and its slope."""
+    t = time_s - time_s.mean()
+    slope = float(t @ values / (t @ t))
+    return float(np.sum((values - values.mean() - slope * t) ** 2)), slope
 
 
 def locking_width_of(
