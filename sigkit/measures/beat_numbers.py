@@ -23,7 +23,7 @@ KINDS = {
     "unclear": "one oscillator or locked",
     "none": "no tone",
 }
-WHOLE_SAMPLES = 1_500_000
+WHOLE_SAMPLES = 700_000
 """Longest stretch that is fitted as a whole: its size in memory is bounded."""
 STEADY = 3.0
 """Mean square of the windows' departures, in their uncertainties, up to which a whole is tried."""
@@ -71,10 +71,11 @@ def cents_of(windows: Sequence[BeatWindow], reference_hz: float) -> tuple[Real, 
     return 1200 * np.log2(hz / reference_hz), CENTS * u / hz
 
 
-def mean_pair(capture: Capture, windows: Sequence[BeatWindow]) -> Pair:
+def mean_pair(capture: Capture, windows: Sequence[BeatWindow], *, ends_s: float = 0.0) -> Pair:
     """Return the mean of both pitches over all windows that hold two tones.
 
-    A stretch that stands still within its noise is fitted as a whole, coherently.
+    A stretch that stands still within its noise is fitted as a whole, coherently. What the pitches
+    do may go on for ``ends_s`` beyond the windows.
     """
     reference_hz = float(np.mean([w.scaled_hz for w in windows]))
     cents, u = cents_of(windows, reference_hz)
@@ -98,10 +99,12 @@ def mean_pair(capture: Capture, windows: Sequence[BeatWindow]) -> Pair:
                 np.zeros((2, 2)),
                 reference_hz,
             )
-    return _mean_of_windows(windows, cents, reference_hz)
+    return _mean_of_windows(windows, cents, reference_hz, ends_s)
 
 
-def _mean_of_windows(windows: Sequence[BeatWindow], cents: Real, reference_hz: float) -> Pair:
+def _mean_of_windows(
+    windows: Sequence[BeatWindow], cents: Real, reference_hz: float, ends_s: float
+) -> Pair:
     scale = [CENTS / w.scaled_hz for w in windows]
     each = np.array([w.covariance * s[:, None] * s for w, s in zip(windows, scale, strict=True)])
     independent = len(apart(windows))
@@ -112,6 +115,11 @@ def _mean_of_windows(windows: Sequence[BeatWindow], cents: Real, reference_hz: f
     if len(windows) > 1:
         steps = np.diff(cents, axis=0)
         parabola = steps.T @ steps / len(steps) / independent**2 / 4
+    if ends_s > 0 and len(windows) > 2:
+        time_s = np.array([w.centre_s for w in windows])
+        pace = np.polyfit(time_s - time_s.mean(), cents, 1)[0]
+        # The mean of a longer hold lies up to half of the unseen end further on; rectangular.
+        parabola = parabola + np.outer(pace, pace) * (ends_s / 2) ** 2 / 3
     return Pair(mean, noise, parabola, reference_hz)
 
 

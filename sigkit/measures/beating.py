@@ -22,7 +22,7 @@ from sigkit.measures.beat_numbers import (
     parts_of,
     wander_of,
 )
-from sigkit.measures.beat_order import order_by_solos, steady_before, which_is_which
+from sigkit.measures.beat_order import held_of, order_by_solos, which_is_which
 from sigkit.measures.held_note import clock_term, source_of
 from sigkit.measures.locking import Sweep, find_sweep, locking_width_of
 from sigkit.measures.result import Result
@@ -106,8 +106,18 @@ class BeatingResult(Result):
 
 
 LEAST_HELD = 3
-"""Windows without a turn of the fine tune before a sweep, for numbers of the held oscillators."""
+"""Windows without a turn of the fine tune, for numbers of the held oscillators."""
+MOVED = "the fine tune moves through this capture; hold it still for 10 s for these"
 NOT_TWO = "one oscillator or locked: no two pitches to tell apart"
+HELD_NUMBERS = {
+    "frequency_1": "Hz",
+    "frequency_2": "Hz",
+    "beat_rate": "Hz",
+    "detune": "cents",
+    "beat_wander": "cents",
+    "drift_1": "cents/min",
+    "drift_2": "cents/min",
+}
 SIGN_UNKNOWN = (
     "beats give the size of the detune, not its sign: oscillator 1 is the lower one here; record "
     "each oscillator alone right after to know which is sharp"
@@ -196,13 +206,7 @@ def _without(capture: Capture, windows: Sequence[BeatWindow]) -> BeatingResult:
         source=source_of(capture),
         settings={},
         notes=(),
-        frequency_1=missing("Hz"),
-        frequency_2=missing("Hz"),
-        beat_rate=missing("Hz"),
-        detune=missing("cents"),
-        beat_wander=missing("cents"),
-        drift_1=missing("cents/min"),
-        drift_2=missing("cents/min"),
+        **{name: missing(unit) for name, unit in HELD_NUMBERS.items()},
         locking_width=missing("cents"),
         curve=curve_of(windows, [False] * len(windows)),
         parts=parts_of(windows, capture.duration_s),
@@ -218,51 +222,86 @@ def _with(
     unison = steps[0] == steps[1]
     solos = order_by_solos(windows)
     sweep = find_sweep(both)
-    held = list(both) if sweep is None else steady_before(both, sweep)
-    still = held if len(held) >= LEAST_HELD or sweep is None else list(both)
-    turned = which_is_which(windows, sweep, solos)
-    swapped = next(t for t, w in zip(turned, windows, strict=True) if w is still[0])
-    pair = mean_pair(capture, still)
-    order = (1, 0) if swapped else (0, 1)
-    first, second = (_frequency(pair, steps[i], i) for i in order)
+    still = held_of(both, sweep)
+    turned, sure = which_is_which(windows, sweep, solos)
     width, bound = locking_width_of(capture, windows, sweep)
-    swept = still is not held
-    reason = "the fine tune was moved all the time; hold both oscillators for a minute"
-    moved = [not_measurable(unit, reason) for unit in ("cents", "cents/min", "cents/min")]
+    is_still = [any(w is s for s in still) for w in windows]
+    sign_known = not unison or all(k for k, s in zip(sure, is_still, strict=True) if s)
+    if not still:
+        sign_known = not unison or solos is not None
+    swapped = any(t for t, s in zip(turned, is_still, strict=True) if s)
+    if swapped and not sign_known:
+        turned, swapped = [not t for t in turned], False
     return BeatingResult(
         source=source_of(capture),
         settings={},
-        notes=tuple(_notes(unison, solos, sweep, steps)),
-        frequency_1=first,
-        frequency_2=second,
-        beat_rate=_beat(pair, steps),
-        detune=_detune(pair, swapped),
-        beat_wander=moved[0] if swept else wander_of(still),
-        drift_1=moved[1] if swept else drift_in(still, order[0], pair.reference_hz),
-        drift_2=moved[2] if swept else drift_in(still, order[1], pair.reference_hz),
+        notes=tuple(_notes(sign_known, still, len(both), sweep, steps)),
+        **_held_numbers(capture, both, still, swapped),
         locking_width=width,
         curve=curve_of(windows, turned),
         parts=parts_of(windows, capture.duration_s),
         ratio=(steps[1], steps[0]),
-        sign_known=solos is not None or not unison,
+        sign_known=sign_known,
         largest_locking=bound,
     )
 
 
+def _held_numbers(
+    capture: Capture, both: Sequence[BeatWindow], still: Sequence[BeatWindow], swapped: bool
+) -> dict[str, Quantity]:
+    """Numbers of two oscillators whose fine tune is left alone."""
+    if len(still) < LEAST_HELD <= len(both):
+        return {name: not_measurable(unit, MOVED) for name, unit in HELD_NUMBERS.items()}
+    steps = still[0].steps
+    order = (1, 0) if swapped else (0, 1)
+    pair = mean_pair(capture, still, ends_s=_unseen_ends(both, still))
+    first, second = (_frequency(pair, steps[i], i) for i in order)
+    return {
+        "frequency_1": first,
+        "frequency_2": second,
+        "beat_rate": _beat(pair, steps),
+        "detune": _detune(pair, swapped),
+        "beat_wander": wander_of(still),
+        "drift_1": drift_in(still, order[0], pair.reference_hz),
+        "drift_2": drift_in(still, order[1], pair.reference_hz),
+    }
+
+
+def _unseen_ends(both: Sequence[BeatWindow], still: Sequence[BeatWindow]) -> float:
+    """For how long the hold may go on where its windows end but two oscillators do not, s."""
+    first = next(i for i, w in enumerate(both) if w is still[0])
+    last = next(i for i, w in enumerate(both) if w is still[-1])
+    ends = [0.0]
+    if first:
+        ends.append(still[0].centre_s - both[first - 1].centre_s)
+    if last < len(both) - 1:
+        ends.append(both[last + 1].centre_s - still[-1].centre_s)
+    return max(ends)
+
+
 def _notes(
-    unison: bool, solos: bool | None, sweep: Sweep | None, steps: tuple[int, ...]
+    sign_known: bool,
+    still: Sequence[BeatWindow],
+    two: int,
+    sweep: Sweep | None,
+    steps: tuple[int, ...],
 ) -> list[str]:
     notes = []
-    if not unison:
+    if steps[0] != steps[1]:
         notes.append(
             f"oscillator 1 is the lower note; detune is from the ratio {steps[1]}:{steps[0]}"
         )
     else:
-        notes.append(SIGN_UNKNOWN if solos is None else SIGN_KNOWN)
+        notes.append(SIGN_KNOWN if sign_known else SIGN_UNKNOWN)
     if sweep is not None:
         notes.append(
             f"fine tune swept from {sweep.start_s:.0f} to {sweep.stop_s:.0f} s, "
             f"{60 * sweep.slope:.1f} cents/min"
+        )
+    if LEAST_HELD <= len(still) < two:
+        notes.append(
+            f"means, wander and drift are of the hold from {still[0].start_s:.1f} to "
+            f"{still[-1].stop_s:.1f} s"
         )
     return notes
 
