@@ -29,7 +29,7 @@ from sigkit.measures.result import Result
 from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
 from sigkit.measures.wander import jitter_of
 from sigkit.quantity import Quantity, Term, combine
-from sigkit.tracks.changes import find_changes, jumps_of
+from sigkit.tracks.changes import changes_and_limit, jumps_of
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack, track_tone
 from sigkit.tracks.recorder import LOST, cut_at_faults, recorder_faults, without_faults
@@ -52,6 +52,8 @@ A4_HZ = 440.0
 LEAST_S = 0.5
 ALLAN_STEP_S, ALLAN_PERIODS = 0.05, 3
 SHOWN = 5
+HIDES_CENTS = 2.0
+"""From here on it is said how large a step must be to stand out."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -204,7 +206,7 @@ def measure_stability(
     require_tone(capture, track, LEAST_S)
     require_one_note(capture, track)
     rough_hz = float(np.median(track.frequency_hz[track.voiced]))
-    changes = find_changes(phase)
+    changes, least_cents = changes_and_limit(phase)
     faults = recorder_faults(capture, watch.watch, phase, changes)
     track = without_faults(track, faults, capture.rate, rough_hz)
     phase = cut_at_faults(phase, faults, capture.rate, rough_hz)
@@ -212,6 +214,11 @@ def measure_stability(
     jumps = jumps_of(changes)
     notes = [*gap_note(track), *_fault_note(faults, capture.rate / rough_hz)]
     notes += second_opinion(capture, track)
+    if least_cents > HIDES_CENTS:
+        notes.append(
+            f"steps of less than {least_cents:.2g} cents may be hidden by the wander, vibrato or "
+            "noise of this capture"
+        )
 
     away, terms = mean_of(pitch_path(phase, rough_hz, capture.duration_s))
     reference_hz = rough_hz * 2 ** (away / 1200)

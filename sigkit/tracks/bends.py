@@ -58,3 +58,12 @@ def _rounding(away: Real, beside: int) -> Real:
     weights[close] = 1 / close.sum()
     weights[far] = -np.array([1.0, away[close].mean()]) @ line
     return weights
+
+
+def middle_of_peak(size: Real) -> int:
+    """Middle of the places about the largest value that come near it."""
+    top = int(np.argmax(size))
+    high = np.flatnonzero(size > 0.9 * size[top])
+    run = high[np.cumsum(np.diff(high, prepend=high[0]) > 2) == 0] if top == high[0] else high
+    near = run[np.abs(run - top) <= np.ptp(run)]
+    return int(near[near.size // 2])

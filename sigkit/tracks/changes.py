@@ -18,9 +18,9 @@ import pandas as pd
 from scipy import ndimage
 
 from sigkit.arrays import Real
-from sigkit.tracks.bends import BEND, LEAP, PLAIN_BEND, ROUNDING, Filters
+from sigkit.tracks.bends import BEND, LEAP, PLAIN_BEND, ROUNDING, Filters, middle_of_peak
 from sigkit.tracks.phase import PhaseTrack
-from sigkit.tracks.swings import without_mains
+from sigkit.tracks.swings import without_swings
 
 GRID_S = 0.005
 SIDE_S, SIDE_PERIODS = 0.1, 8
@@ -49,6 +49,7 @@ LEAST_TONE = 8
 REST = 0.05
 """Share of a change below which another one beside it is what it left."""
 MOST = 500
+MOST_ROUNDS = 3
 LONGEST_BREAK_S, PERIODS_IN_BREAK = 0.5, 12
 FASTEST_S = 0.050
 CENTS = 1200 / math.log(2)
@@ -116,7 +117,28 @@ def changes_and_limit(phase: PhaseTrack) -> tuple[list[Change], float]:
     each other within 0.15 s are not told apart with certainty. The clearest is found first and
     taken out of the phase before the next is looked for.
     """
-    phase = without_mains(phase)
+    still = without_swings(phase)
+    found, least_cents = _changes_in(still)
+    for _ in range(MOST_ROUNDS):
+        steps = [change for change in found if change.kind == "step"]
+        if not steps:
+            break
+        # A swing is known better once the steps are known.
+        bends = sum(
+            step.size * step.before_hz / CENTS * np.maximum(phase.time_s - step.time_s, 0.0)
+            for step in steps
+        )
+        still = without_swings(replace(phase, cycles=phase.cycles - bends))
+        again, least_cents = _changes_in(replace(still, cycles=still.cycles + bends))
+        done = len(again) <= len(found)
+        found = again
+        if done:
+            break
+    return found, least_cents
+
+
+def _changes_in(phase: PhaseTrack) -> tuple[list[Change], float]:
+    """Find the changes of a phase without swings."""
     edges = np.flatnonzero(np.diff(phase.tone)) + 1
     bounds = np.concatenate([[0], edges, [phase.tone.size]]).tolist()
     tones = [
@@ -269,7 +291,7 @@ class _Tone:
         """Return the leap or the bend that explains a place better, with its shape."""
         least, best = float(np.sum((responses[:2, near] / usual[:2, near]) ** 2)), None
         for kind, row in (("slip", LEAP), ("step", PLAIN_BEND)):
-            at = near.start + _middle_of_peak(np.abs(responses[row, near]) / usual[row, near])
+            at = near.start + middle_of_peak(np.abs(responses[row, near]) / usual[row, near])
             size, time_s = float(responses[row, at]), float(self.time_s[at])
             if kind == "step" and size:
                 # Where the lines of both sides meet.
@@ -336,15 +358,6 @@ def _beside(change: Change, others: list[tuple[Change, Real]], near_s: float) ->
         if 0 < abs(other.time_s - change.time_s) < near_s
         and abs(other.size) > 0.5 * abs(change.size)
     )
-
-
-def _middle_of_peak(size: Real) -> int:
-    """Middle of the places about the largest value that come near it."""
-    top = int(np.argmax(size))
-    high = np.flatnonzero(size > 0.9 * size[top])
-    run = high[np.cumsum(np.diff(high, prepend=high[0]) > 2) == 0] if top == high[0] else high
-    near = run[np.abs(run - top) <= np.ptp(run)]
-    return int(near[near.size // 2])
 
 
 def _break_between(one: _Tone, other: _Tone) -> Change:

@@ -1,4 +1,8 @@
-"""Steady swings of a phase at the mains frequency and at twice it, taken out."""
+"""Steady swings of a pitch, by the mains or a vibrato, taken out of its phase.
+
+A swing that goes on evenly can be told from a step, which happens once: what is fitted over a
+second or more hardly changes by a step within it.
+"""
 
 from __future__ import annotations
 
@@ -12,17 +16,24 @@ from sigkit.tracks.phase import PhaseTrack
 MAINS_HZ = (50.0, 60.0, 100.0, 120.0)
 OFF = 0.01
 """Largest relative departure of the mains from its frequency."""
+VIBRATO_HZ = (2.0, 15.0)
+MOST_LINES = 4
+"""Lines of a vibrato: a triangle has its third and fifth harmonic."""
 SEEN = 0.48
 """A swing is seen up to this share of the rate at which the phase is known."""
-PIECE_S = 1.0
-"""Length over which a swing is fitted: mains drifts no further in it than does no harm."""
+PIECE_S, VIBRATO_PIECE_S = 1.0, 2.0
+"""Length over which a swing is fitted; its size and phase change evenly from one to the next."""
 CLEAR = 12.0
-"""Times the power around it that a swing has; noise alone reaches that once in some hundred."""
-AROUND_HZ = 3.0
+"""Times the power around it that a swing has; noise alone hardly reaches that."""
+AROUND_HZ = (1.5, 3.0)
+STEADY = 0.5
+"""Least share of its largest size that a steady swing has anywhere."""
+MOST_PIECES = 60
+"""Pieces in which a swing is looked for."""
 
 
-def without_mains(phase: PhaseTrack) -> PhaseTrack:
-    """Return a phase without the swings at 50, 60, 100 and 120 Hz that stand out in it.
+def without_swings(phase: PhaseTrack) -> PhaseTrack:
+    """Return a phase without its steady swings: at 50, 60, 100 and 120 Hz, and of 2 to 15 Hz.
 
     Parameters
     ----------
@@ -31,13 +42,15 @@ def without_mains(phase: PhaseTrack) -> PhaseTrack:
 
     Notes
     -----
-    A swing is fitted second by second beside a parabola, so a step of pitch changes it by less than
-    a hundredth of itself. A swing above half the pitch of a low note is left in.
+    Each swing is fitted in overlapping pieces beside a cubic, of 1 s for mains and 2 s for vibrato.
+    A step of pitch changes a vibrato found so by 2 / (w T) of the step, w being its angular
+    frequency and T the piece: a thirtieth at 5 Hz. One that comes or goes is left in, as is one
+    above half the pitch of a low note.
     """
     cycles = phase.cycles.copy()
     bounds = np.concatenate([[0], np.flatnonzero(np.diff(phase.tone)) + 1, [phase.tone.size]])
     for begin, end in itertools.pairwise(bounds.tolist()):
-        if end - begin > 3 and phase.time_s[end - 1] - phase.time_s[begin] > PIECE_S / 2:
+        if end - begin > 3 and phase.time_s[end - 1] - phase.time_s[begin] > PIECE_S:
             own = slice(begin, end)
             cycles[own] = _still(phase.time_s[own], cycles[own])
     return PhaseTrack(phase.time_s, cycles, phase.u_cycles, phase.tone)
@@ -47,35 +60,68 @@ def _still(t: Real, cycles: Real) -> Real:
     """Take the swings out of one unbroken tone."""
     rate = (t.size - 1) / float(t[-1] - t[0])
     hz = float((cycles[-1] - cycles[0]) / (t[-1] - t[0]))
-    pieces = np.array_split(np.arange(t.size), max(1, round(float(t[-1] - t[0]) / PIECE_S)))
     rest = cycles - hz * t
     for mains_hz in MAINS_HZ:
-        if mains_hz * (1 + OFF) + AROUND_HZ > SEEN * rate:
-            continue
-        steps = np.linspace(-OFF, OFF, 9) * mains_hz
-        wanted = np.concatenate([mains_hz - AROUND_HZ + steps, mains_hz + steps])
-        wanted = np.concatenate([wanted, mains_hz + AROUND_HZ + steps])
-        power = np.zeros(wanted.size)
-        for piece in pieces[:: max(1, len(pieces) // 20)]:
-            bent, away = _bent(t[piece], rest[piece])
-            turns = np.exp(-2j * np.pi * wanted[:, None] * away) * np.hanning(away.size)
-            power += np.abs(turns @ bent) ** 2
-        low, at, high = power.reshape(3, -1)
-        if at.max() < CLEAR * max(float(np.mean(low)), float(np.mean(high))):
-            continue
-        found_hz = mains_hz + float(steps[np.argmax(at)])
-        for piece in pieces:
-            bent, away = _bent(t[piece], rest[piece])
-            turn = 2 * np.pi * found_hz * away
-            line = np.column_stack([np.cos(turn), np.sin(turn)])
-            beside = np.vander(away, 4)
-            design = np.column_stack([line, beside])
-            size, *_ = np.linalg.lstsq(design, rest[piece], rcond=None)
-            rest[piece] -= line @ size[:2]
-    return rest + hz * t
+        if mains_hz * (1 + OFF) + AROUND_HZ[1] < SEEN * rate:
+            wanted_hz = mains_hz * (1 + np.linspace(-OFF, OFF, 9))
+            rest = _without_clearest(t, rest, wanted_hz, PIECE_S)[0]
+    if t[-1] - t[0] > 1.5 * VIBRATO_PIECE_S:
+        wanted_hz = np.arange(*VIBRATO_HZ, 0.1)
+        wanted_hz = wanted_hz[wanted_hz + AROUND_HZ[1] < SEEN * rate]
+        for _ in range(MOST_LINES):
+            rest, found = _without_clearest(t, rest, wanted_hz, VIBRATO_PIECE_S)
+            if not found:
+                break
+    still: Real = rest + hz * t
+    return still
 
 
-def _bent(t: Real, rest: Real) -> tuple[Real, Real]:
-    """Return a piece of phase less its parabola, and its times about their middle."""
+def _without_clearest(t: Real, rest: Real, wanted_hz: Real, piece_s: float) -> tuple[Real, bool]:
+    """Take out the clearest line at one of some frequencies, if there is a clear and steady one."""
+    pieces = _pieces(t, piece_s)
+    near = np.linspace(*AROUND_HZ, 4)
+    all_hz = np.unique(np.round(np.add.outer(wanted_hz, [0, *near, *-near]).ravel(), 3))
+    all_hz = all_hz[all_hz > 1 / piece_s]
+    each = []
+    for piece in pieces[:: max(1, len(pieces) // MOST_PIECES)]:
+        away = t[piece] - t[piece].mean()
+        bent = rest[piece] - np.polynomial.Polynomial.fit(away, rest[piece], 3)(away)
+        turns = np.exp(-2j * np.pi * all_hz[:, None] * away)
+        each.append(np.abs(turns @ (bent * np.hanning(away.size))) ** 2 * all_hz**2)
+    # A step is in two pieces only, and not in the median.
+    power = np.median(each, axis=0)
+    # Noise of a pitch and its wander fall evenly over the few hertz on both sides of a line.
+    clear = np.zeros(wanted_hz.size)
+    for i, line_hz in enumerate(wanted_hz):
+        sides = [
+            np.mean(np.interp(line_hz + side * near, all_hz, power, left=0.0)) for side in (-1, 1)
+        ]
+        clear[i] = float(np.interp(line_hz, all_hz, power)) / max(*sides, 1e-300)
+    strong = np.where(clear > CLEAR, np.interp(wanted_hz, all_hz, power), 0.0)
+    best = int(np.argmax(strong))
+    if not strong[best] > 0:
+        return rest, False
+    turn = 2 * np.pi * float(wanted_hz[best]) * t
+    centre = np.array([float(t[piece].mean()) for piece in pieces])
+    sizes = np.array([_sizes(t[piece], turn[piece], rest[piece]) for piece in pieces])
+    total = np.hypot(*sizes.T)
+    if total.min() < STEADY * total.max():
+        return rest, False
+    cosine, sine = (np.interp(t, centre, size) for size in sizes.T)
+    return rest - cosine * np.cos(turn) - sine * np.sin(turn), True
+
+
+def _pieces(t: Real, piece_s: float) -> list[slice]:
+    """Pieces of a tone, each beginning in the middle of the one before."""
+    count = max(1, round(2 * float(t[-1] - t[0]) / piece_s) - 1)
+    edges = np.linspace(0, t.size, count + 2).astype(np.intp).tolist()
+    return [slice(begin, end) for begin, end in zip(edges[:-2], edges[2:], strict=True)]
+
+
+def _sizes(t: Real, turn: Real, rest: Real) -> Real:
+    """Cosine and sine of a line in a piece of phase, beside a cubic."""
     away = t - t.mean()
-    return rest - np.polynomial.Polynomial.fit(away, rest, 2)(away), away
+    design = np.column_stack([np.cos(turn), np.sin(turn), np.vander(away, 4)])
+    found, *_ = np.linalg.lstsq(design, rest, rcond=None)
+    sizes: Real = found[:2]
+    return sizes

@@ -8,7 +8,7 @@ from tones import moving_tone, write_sound
 
 import sigkit
 from sigkit.synth import wander_cents
-from sigkit.tracks.changes import as_step, find_changes, jumps_of
+from sigkit.tracks.changes import as_step, changes_and_limit, find_changes, jumps_of
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import track_tone
 
@@ -84,6 +84,43 @@ def test_nothing_that_is_no_step(tmp_path, name):
         "blip": np.where((T > 5) & (T < 5.12), 30.0, 0.0),
     }[name]
     assert changes_in(tmp_path, cents) == []
+
+
+@pytest.mark.parametrize(("mains_hz", "size"), [(49.9, 5.0), (60.1, -5.0), (100.0, 5.0)])
+def test_a_mains_wobble_hides_no_step(tmp_path, mains_hz, size):
+    cents = 2.0 * np.sin(2 * np.pi * mains_hz * T) + np.where(T > 6.3, size, 0.0)
+    found = steps_in(tmp_path, cents, hz=330.0, snr_db=40)
+    assert found.time_s.to_numpy() == pytest.approx([6.3], abs=0.02)
+    assert found.size_cents.to_numpy() == pytest.approx([size], abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("peak", "rate_hz", "shape"), [(2.0, 3.3, "sine"), (5.0, 5.0, "triangle"), (10.0, 7.0, "sine")]
+)
+def test_a_steady_vibrato_hides_no_step_of_15_cents(tmp_path, peak, rate_hz, shape):
+    turn = 2 * np.pi * rate_hz * T + 1
+    swing = np.sin(turn) if shape == "sine" else 2 / np.pi * np.arcsin(np.sin(turn))
+    cents = peak * swing + np.where(T > 6.3, 15.0, 0.0) - np.where(T > 2.9, 15.0, 0.0)
+    found = steps_in(tmp_path, cents, hz=330.0, snr_db=40)
+    assert found.time_s.to_numpy() == pytest.approx([2.9, 6.3], abs=0.03)
+    assert found.size_cents.to_numpy() == pytest.approx([-15.0, 15.0], abs=2.0)
+
+
+def test_limit_is_where_steps_begin_to_be_found(tmp_path):
+    """Wander of 2.4 cents and 0.4 s: steps of twice the limit are found, of half of it none."""
+    counts = {0.5: 0, 2.0: 0}
+    for seed in range(3):
+        wander = wander_cents(T, spread_cents=2.4, time_constant_s=0.4, seed=seed)
+        x = moving_tone("saw", 220 * 2 ** (wander / 1200), RATE)
+        _, phase = track_tone(sigkit.open_capture(write_sound(tmp_path, x, RATE)))
+        found, limit = changes_and_limit(phase)
+        assert found == []
+        # Random-walk steps over half of the sides and what is left out between: 1.4 cents rms.
+        assert limit == pytest.approx(5.5 * 1.4, rel=0.25)
+        for share in counts:
+            with_step = wander + np.where(T > 4.4, share * limit, 0.0)
+            counts[share] += len(steps_in(tmp_path, with_step, hz=220.0))
+    assert counts == {0.5: 0, 2.0: 3}
 
 
 @pytest.mark.parametrize("snr_db", [25, 40])
