@@ -24,7 +24,7 @@ from sigkit.measures.held_note import (
     source_of,
 )
 from sigkit.measures.mains import mains_wobble
-from sigkit.measures.repeats import drift_of, independent_values, peak_to_peak_of
+from sigkit.measures.repeats import drift_of, independent_values
 from sigkit.measures.result import Result
 from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
 from sigkit.measures.wander import jitter_of
@@ -32,20 +32,11 @@ from sigkit.quantity import Quantity, Term, combine
 from sigkit.tracks.changes import changes_and_limit, jumps_of
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack, track_tone
-from sigkit.tracks.recorder import LOST, cut_at_faults, recorder_faults, without_faults
+from sigkit.tracks.recorder import LOST, cut_at_faults, known_gaps, recorder_faults, without_faults
 from sigkit.tracks.second_opinion import second_opinion
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-__all__ = [
-    "StabilityResult",
-    "drift_of",
-    "independent_values",
-    "measure_stability",
-    "nearest_note_hz",
-    "peak_to_peak_of",
-]
 
 A4_HZ = 440.0
 """Standard tuning frequency (ISO 16:1975)."""
@@ -208,8 +199,9 @@ def measure_stability(
     rough_hz = float(np.median(track.frequency_hz[track.voiced]))
     changes, least_cents = changes_and_limit(phase)
     faults = recorder_faults(capture, watch.watch, phase, changes)
-    track = without_faults(track, faults, capture.rate, rough_hz)
-    phase = cut_at_faults(phase, faults, capture.rate, rough_hz)
+    for gaps in (faults, known_gaps(capture)):
+        track = without_faults(track, gaps, capture.rate, rough_hz)
+        phase = cut_at_faults(phase, gaps, capture.rate, rough_hz)
     require_tone(capture, track, LEAST_S)
     jumps = jumps_of(changes)
     notes = [*gap_note(track), *_fault_note(faults, capture.rate / rough_hz)]

@@ -363,7 +363,9 @@ def _beside(change: Change, others: list[tuple[Change, Real]], near_s: float) ->
 def _break_between(one: _Tone, other: _Tone) -> Change:
     """Compare the ends of two tones."""
     begin, end = float(one.time_s[-1]), float(other.time_s[0])
-    (before, u_before), (after, u_after) = _slope(one, -1), _slope(other, 1)
+    # Where the tones overlap, one of them goes on into the other's pitch.
+    both_s = max(0.0, begin - end)
+    (before, u_before), (after, u_after) = _slope(one, -1, both_s), _slope(other, 1, both_s)
     u_hz = math.hypot(u_before, u_after)
     leap = max(one.u_leap, other.u_leap)
     return Change(
@@ -378,9 +380,10 @@ def _break_between(one: _Tone, other: _Tone) -> Change:
     )
 
 
-def _slope(tone: _Tone, side: int) -> tuple[float, float]:
+def _slope(tone: _Tone, side: int, beyond_s: float) -> tuple[float, float]:
     """Pitch over the last or the first part of a tone, with standard uncertainty, in Hz."""
-    clear = tone.reach if tone.phase.size > tone.reach + 3 else 0
+    clear = tone.reach + math.ceil(beyond_s / tone.step_s)
+    clear = clear if tone.phase.size > clear + 3 else 0
     last = tone.phase.size - clear
     part = slice(max(0, last - tone.side), last) if side < 0 else slice(clear, clear + tone.side)
     t, phase = tone.time_s[part], tone.phase[part]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -10,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Complex, Real
+from sigkit.captures.parts import JoinedCapture
 from sigkit.captures.watch import Silence, Watch
 from sigkit.captures.wav import Capture
 from sigkit.tracks.changes import STANDS_OUT, Change
@@ -66,14 +68,18 @@ def recorder_faults(
     Lost sound moves the phase of a tone and leaves its pitch. The number of samples is the leap of
     phase between the harmonics before and after the instant. A leap by whole periods of the tone
     cannot be seen. Other channels count where a linear prediction of their sound fails at the same
-    instant; a channel of silence proves nothing, and one of steady noise neither.
+    instant; a channel of silence proves nothing, and one of steady noise neither. Where sound is
+    missing between the files of a joined capture, that is known and no fault; see `known_gaps`.
     """
     if not phase.time_s.size:
         return pd.DataFrame(columns=COLUMNS)
     begin, end = float(phase.time_s[0]), float(phase.time_s[-1])
     rate, alive = capture.rate, set(watch.alive)
+    gaps = fault_spans(known_gaps(capture), rate)
     rows: list[tuple[float, str, float, float, int]] = []
     for silence in _patches(watch, capture, begin, end):
+        if _meets(gaps, silence.first / rate, (silence.first + silence.samples) / rate):
+            continue
         channels = len(alive.intersection(silence.channels))
         rows.append((silence.first / rate, "silence", float(silence.samples), 0.0, channels))
     silences, leaps = list(rows), []
@@ -81,6 +87,8 @@ def recorder_faults(
     for change in suspects[:MOST_READ]:
         reach_s = change.gap_s / 2 + REACH_PERIODS / change.before_hz
         if any(t - reach_s < change.time_s < t + n / rate + reach_s for t, _, n, _, _ in silences):
+            continue
+        if _meets(gaps, change.time_s - reach_s, change.time_s + reach_s):
             continue
         leap = _leap(capture, change)
         if leap is None:
@@ -94,9 +102,32 @@ def recorder_faults(
     for glitch in watch.glitches:
         at_s = glitch.at / rate
         # Where sound was cut, a sample may stick out as well.
-        if begin < at_s < end and not any(abs(at_s - t) < reach_s for t, reach_s in leaps):
+        beside = any(abs(at_s - t) < reach_s for t, reach_s in leaps)
+        if begin < at_s < end and not beside and not _meets(gaps, at_s - 2 / rate, at_s + 2 / rate):
             rows.append((at_s, "glitch", 1.0, 0.0, len(glitch.channels)))
     return pd.DataFrame(sorted(rows), columns=COLUMNS)
+
+
+def known_gaps(capture: Capture) -> pd.DataFrame:
+    """Return the sound missing between the files of a joined capture, as a table like the faults'.
+
+    Parameters
+    ----------
+    capture : Capture
+        Any capture; only a joined one has such gaps.
+    """
+    rows: list[tuple[float, str, float, float, int]] = []
+    if isinstance(capture, JoinedCapture):
+        for one, other in itertools.pairwise(capture.parts):
+            missing = float(other.begin - one.end)
+            if missing > 0:
+                rows.append((one.end / capture.rate, "silence", missing, 0.0, capture.channels))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _meets(spans: list[tuple[float, float]], first_s: float, last_s: float) -> bool:
+    """Whether a stretch of time meets any of the spans."""
+    return any(begin <= last_s and end >= first_s for begin, end in spans)
 
 
 def fault_spans(faults: pd.DataFrame, rate: int) -> list[tuple[float, float]]:

@@ -170,3 +170,19 @@ def test_phases_too_few_have_none(count):
     phase = PhaseTrack(t, 100 * t, np.full(count, 1e-4), np.zeros(count, np.int32))
     assert find_changes(phase) == []
     assert jumps_of([]).empty
+
+
+@pytest.mark.parametrize("size", [1.5, -4.0, 25.0, 150.0])
+def test_a_step_on_a_drift(tmp_path, size):
+    cents = np.where(T > 3.3371, size, 0.0) + 0.2 * T
+    found = steps_in(tmp_path, cents, hz=220.0, snr_db=46)
+    assert found.time_s.to_numpy() == pytest.approx([3.3371], abs=0.02)
+    assert found.size_cents[0] == pytest.approx(size, abs=max(0.05, 3 * found.u_cents[0]))
+
+
+def test_several_in_order_and_none_below_one_cent(tmp_path):
+    at_s, sizes = [2.0, 4.0, 5.5, 8.25], [4.0, 0.8, -3.0, 10.0]
+    cents = sum(np.where(at < T, size, 0.0) for at, size in zip(at_s, sizes, strict=True))
+    found = steps_in(tmp_path, cents, hz=220.0)
+    assert found.time_s.to_numpy() == pytest.approx([2.0, 5.5, 8.25], abs=0.02)
+    assert found.size_cents.to_numpy() == pytest.approx([4.0, -3.0, 10.0], abs=0.1)

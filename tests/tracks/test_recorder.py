@@ -6,6 +6,7 @@ import soundfile as sf
 from tones import moving_tone
 
 import sigkit
+from sigkit.captures.parts import join_parts
 from sigkit.captures.watch import watched
 from sigkit.synth import wander_cents
 from sigkit.tracks.changes import find_changes
@@ -140,3 +141,19 @@ def test_what_an_instrument_does_is_no_fault(tmp_path, name):
 def test_no_tone_no_faults(tmp_path):
     faults, _, _ = faults_of(tmp_path, 0.1 * np.random.default_rng(6).standard_normal(T.size))
     assert faults.empty
+
+
+@pytest.mark.parametrize("gap_s", [0.0001, 0.03, 0.2, 1.5])
+def test_what_is_missing_between_two_files_is_no_fault(tmp_path, gap_s):
+    """Sound missing between two files, as given, is known, and left out of the pitch."""
+    x = noisy("saw", 220.0, 50, 3)
+    lost = round(gap_s * RATE)
+    paths = [tmp_path / f"stability-oscillator_1-p{n}.wav" for n in (1, 2)]
+    for path, part in zip(paths, (x[:AT], x[AT + lost :]), strict=True):
+        sf.write(path, part, RATE, subtype="FLOAT")
+    capture = join_parts(paths, gap_s=gap_s)
+    result = sigkit.measure_stability(capture)
+    assert result.recorder_faults.empty
+    assert result.jumps.empty
+    assert not result.track.voiced[np.abs(result.track.time_s - AT / RATE) < 0.05].any()
+    assert result.peak_to_peak.value < 0.05
