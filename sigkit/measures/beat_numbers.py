@@ -20,6 +20,7 @@ from sigkit.tracks.two_tones_whole import fit_whole
 KINDS = {
     "two": "two oscillators",
     "one": "one oscillator or locked",
+    "pulling": "two oscillators that pull each other",
     "unclear": "one oscillator or locked",
     "none": "no tone",
 }

@@ -57,8 +57,8 @@ class BeatingResult(Result):
         u_detune_cents, beat_hz: one row per window of about 2 s; nan where two oscillators are not
         told apart.
     parts : DataFrame
-        Columns start_s, stop_s, kind: ``two oscillators``, ``one oscillator or locked`` or
-        ``no tone``, in order and without gaps.
+        Columns start_s, stop_s, kind: ``two oscillators``, ``two oscillators that pull each
+        other``, ``one oscillator or locked`` or ``no tone``, in order and without gaps.
     ratio : tuple of int
         Frequency of oscillator 2 to that of oscillator 1 as whole numbers, such as (1, 1) for a
         unison, (3, 2) for a fifth, (2, 1) for an octave.
@@ -108,6 +108,11 @@ class BeatingResult(Result):
 LEAST_HELD = 3
 """Windows without a turn of the fine tune, for numbers of the held oscillators."""
 MOVED = "the fine tune moves through this capture; hold it still for 10 s for these"
+PULLED = "the oscillators pull each other: their beat is uneven, its mean rate is given"
+PULLED_ONLY = (
+    "two oscillators that pull each other too much to be told apart: set them further apart, or "
+    "record for longer"
+)
 NOT_TWO = "one oscillator or locked: no two pitches to tell apart"
 HELD_NUMBERS = {
     "frequency_1": "Hz",
@@ -197,10 +202,12 @@ def _measure(capture: Capture) -> BeatingResult:
 
 
 def _without(capture: Capture, windows: Sequence[BeatWindow]) -> BeatingResult:
+    reason = f"{NOT_TWO}; sound both oscillators, slightly out of tune, for 10 s or longer"
+    if any(w.kind == "pulling" for w in windows):
+        reason = PULLED_ONLY
+
     def missing(unit: str) -> Quantity:
-        return not_measurable(
-            unit, f"{NOT_TWO}; sound both oscillators, slightly out of tune, for 10 s or longer"
-        )
+        return not_measurable(unit, reason)
 
     return BeatingResult(
         source=source_of(capture),
@@ -235,7 +242,7 @@ def _with(
     return BeatingResult(
         source=source_of(capture),
         settings={},
-        notes=tuple(_notes(sign_known, still, len(both), sweep, steps)),
+        notes=tuple(_notes(sign_known, still, both, sweep, steps)),
         **_held_numbers(capture, both, still, swapped),
         locking_width=width,
         curve=curve_of(windows, turned),
@@ -282,7 +289,7 @@ def _unseen_ends(both: Sequence[BeatWindow], still: Sequence[BeatWindow]) -> flo
 def _notes(
     sign_known: bool,
     still: Sequence[BeatWindow],
-    two: int,
+    both: Sequence[BeatWindow],
     sweep: Sweep | None,
     steps: tuple[int, ...],
 ) -> list[str]:
@@ -293,12 +300,14 @@ def _notes(
         )
     else:
         notes.append(SIGN_KNOWN if sign_known else SIGN_UNKNOWN)
+    if any(w.pulled for w in both):
+        notes.append(PULLED)
     if sweep is not None:
         notes.append(
             f"fine tune swept from {sweep.start_s:.0f} to {sweep.stop_s:.0f} s, "
             f"{60 * sweep.slope:.1f} cents/min"
         )
-    if LEAST_HELD <= len(still) < two:
+    if LEAST_HELD <= len(still) < len(both):
         notes.append(
             f"means, wander and drift are of the hold from {still[0].start_s:.1f} to "
             f"{still[-1].stop_s:.1f} s"

@@ -51,6 +51,9 @@ class Sweep:
         When the free oscillators would be in tune.
     slope, u_slope : float
         Cents per second, without sign, and its standard uncertainty.
+    locked, u_locked : float
+        Range of fine tune without a beat by Adler's equation, cents, and its standard uncertainty;
+        nan where the oscillators do not pull each other.
     """
 
     start_s: float
@@ -58,6 +61,8 @@ class Sweep:
     zero_s: float
     slope: float
     u_slope: float
+    locked: float = math.nan
+    u_locked: float = math.nan
 
 
 def find_sweep(windows: Sequence[BeatWindow]) -> Sweep | None:
@@ -66,17 +71,18 @@ def find_sweep(windows: Sequence[BeatWindow]) -> Sweep | None:
     if len(both) < 2 * LEAST_WINDOWS:
         return None
     time_s = np.array([w.centre_s for w in both])
+    pulled = any(w.pulled for w in both)
     size = np.abs([w.detune_cents for w in both])
     # The sides are told by the lowest point between two falling and rising stretches.
     found: list[tuple[float, Sweep]] = []
     for turn in range(LEAST_WINDOWS, len(both) - LEAST_WINDOWS + 1):
-        sweep = _through(time_s, size, turn)
+        sweep = _through(time_s, size, turn, pulled=pulled)
         if sweep is not None:
             found.append(sweep)
     return min(found, key=lambda pair: pair[0])[1] if found else None
 
 
-def _through(time_s: Real, size: Real, turn: int) -> tuple[float, Sweep] | None:
+def _through(time_s: Real, size: Real, turn: int, *, pulled: bool) -> tuple[float, Sweep] | None:
     """Fit one line through a falling and a rising side that meet before ``turn``."""
     signed = np.where(np.arange(size.size) < turn, -size, size)
     begin = turn - 1
@@ -107,14 +113,40 @@ def _through(time_s: Real, size: Real, turn: int) -> tuple[float, Sweep] | None:
     slopes = [float(np.polyfit(t[side], s[side], 1)[0]) for side in (before, after)]
     if min(slopes) < 0.6 * max(slopes):
         return None
-    sweep = Sweep(
-        start_s=float(t[0]),
-        stop_s=float(t[-1]),
-        zero_s=float(-fit.values[0] / fit.values[1]),
-        slope=float(fit.values[1]),
-        u_slope=max(float(fit.u[1]), abs(slopes[1] - slopes[0]) / 4),
-    )
+    zero_s, slope = float(-fit.values[0] / fit.values[1]), float(fit.values[1])
+    u_slope = max(float(fit.u[1]), abs(slopes[1] - slopes[0]) / 4)
+    locked, u_locked = math.nan, math.nan
+    if pulled:
+        zero_s, slope, own_u, locked, u_locked = _by_adler(t[free], s[free])
+        u_slope = math.hypot(own_u, abs(slopes[1] - slopes[0]) / 4)
+    if not (slope > 0 and t[0] < zero_s < t[-1]):
+        return None
+    sweep = Sweep(float(t[0]), float(t[-1]), zero_s, slope, u_slope, locked, u_locked)
     return scatter / float(np.ptp(s)), sweep
+
+
+def _by_adler(time_s: Real, signed: Real) -> tuple[float, float, float, float, float]:
+    """Return when the fine tune is at zero, its speed, the locked range, both with uncertainties.
+
+    By Adler's equation the squared detune is that of the free oscillators less a constant.
+    """
+    t = time_s - time_s.mean()
+    design = np.stack([t**2, t, np.ones(t.size)], axis=1) / np.abs(signed)[:, None]
+    values = np.linalg.lstsq(design, np.abs(signed), rcond=None)[0]
+    left = np.abs(signed) - design @ values
+    spread = float(left @ left) / max(1, t.size - 3) * np.linalg.inv(design.T @ design)
+    if not values[0] > 0:
+        return (math.nan,) * 5
+    slope = math.sqrt(values[0])
+    zero_s = float(time_s.mean() - values[1] / 2 / values[0])
+    u_slope = math.sqrt(spread[0, 0]) / 2 / slope
+    half = values[1] ** 2 / 4 / values[0] - values[2]
+    if not half > 0:
+        return zero_s, slope, u_slope, math.nan, math.nan
+    ratio = values[1] / values[0]
+    change = np.array([-(ratio**2) / 4, ratio / 2, -1.0]) / 2 / math.sqrt(half)
+    u_locked = 2 * math.sqrt(float(change @ spread @ change))
+    return zero_s, slope, u_slope, 2 * math.sqrt(half), u_locked
 
 
 def _held_first(time_s: Real, signed: Real) -> int:
@@ -185,6 +217,17 @@ def locking_width_of(
         return not_measurable(
             "cents", f"no locked stretch seen: at most {resolved:.2g} cents"
         ), bound
+    if sweep.locked > 3 * sweep.u_locked:
+        # Held, they still slide a quarter turn either way, which hides the borders.
+        return combine(
+            sweep.locked,
+            "cents",
+            [
+                Term("fit of Adler's equation to the beats beside it", sweep.u_locked, "A"),
+                Term("locked stretch seen", abs(sweep.locked - width) / math.sqrt(12), "B"),
+                Term("resolution of the sweep", resolved / math.sqrt(12), "B"),
+            ],
+        ), None
     borders = math.sqrt(2) * max(length_s, resolved / sweep.slope / 2) / math.sqrt(12)
     return combine(
         width,

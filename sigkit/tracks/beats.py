@@ -36,7 +36,16 @@ HEARD_SHARE = 1e-3
 STEADY_CENTS = 5.0
 """Largest change of the detune from one window to the next in a believable track."""
 
-Kind = Literal["two", "one", "unclear", "none"]
+SWINGS, SWING_TURNS = 0.2, 1.5
+"""Share by which the beat changes from one short window to the next where two pull each other,
+and turns in a window from which it repeats there."""
+SLOW_TURNS, SLOW_IN_ALL = 0.3, 0.6
+LEAST_IN_ALL, UNEVEN = 0.25, 0.5
+"""Turns a window, and in all, that locked oscillators make as well while they are detuned;
+fewer where the whole capture beats that slowly, with less than that spread of the beats."""
+
+Kind = Literal["two", "one", "pulling", "unclear", "none"]
+LIKE_ONE = {"unclear": "one", "pulling": "one"}
 
 
 @dataclass(frozen=True)
@@ -47,8 +56,9 @@ class BeatWindow:
     ----------
     start_s, stop_s : float
         The sound it was measured on.
-    kind : {"two", "one", "unclear", "none"}
-        Two tones, one steady tone, sound that neither explains, or no tone.
+    kind : {"two", "one", "pulling", "unclear", "none"}
+        Two tones, one steady tone, two that pull each other too much to be told apart, sound that
+        none of these explains, or no tone.
     steps : tuple of int
         Lower and upper note against their common fundamental; (1,) where there are not two.
     scaled_hz : ndarray, shape (n_tones,)
@@ -57,6 +67,8 @@ class BeatWindow:
         Covariance of ``scaled_hz`` by noise and by motion within the window.
     one_pulse : bool
         Whether the two may be the edges of one pulse.
+    pulled : bool
+        Whether the two pull each other, so that they beat unevenly.
     """
 
     start_s: float
@@ -66,6 +78,7 @@ class BeatWindow:
     scaled_hz: Real = field(default_factory=lambda: np.empty(0))
     covariance: Real = field(default_factory=lambda: np.empty((0, 0)))
     one_pulse: bool = False
+    pulled: bool = False
 
     @property
     def centre_s(self) -> float:
@@ -105,10 +118,10 @@ def track_beats(capture: Capture) -> list[BeatWindow]:
     """
     tracker = _Tracker(capture)
     windows = tracker.along(0.0, capture.duration_s, WINDOW_S, HOP_S)
-    windows = _believable(windows)
+    windows = _even(_turning(_believable(windows)))
     for length_s in LONGER_S:
         windows = tracker.look_longer(windows, length_s)
-    return windows
+    return _turning(windows)
 
 
 class _Tracker:
@@ -170,7 +183,14 @@ class _Tracker:
             if turned:
                 steps, hz, covariance = steps[::-1], hz[::-1], covariance[::-1, ::-1]
         return BeatWindow(
-            start_s, stop_s, found.kind, steps, hz, covariance, one_pulse=found.one_pulse
+            start_s,
+            stop_s,
+            found.kind,
+            steps,
+            hz,
+            covariance,
+            one_pulse=found.one_pulse,
+            pulled=found.pulled,
         )
 
     def _grid(self, sound: Real) -> tuple[float, float]:
@@ -194,13 +214,13 @@ class _Tracker:
         kept: list[BeatWindow] = []
         for run in _runs(windows):
             span = run[-1].stop_s - run[0].start_s
-            tone = run[0].kind in ("one", "unclear")
+            tone = LIKE_ONE.get(run[0].kind, run[0].kind) == "one"
             shortest = max(w.stop_s - w.start_s for w in run)
             if not tone or span < 1.4 * shortest or span < 0.5 * length_s or len(run) < 2:
                 kept += run
                 continue
             longer = self._longer(run, min(length_s, span))
-            kept += longer if longer else run
+            kept += _still_pulling(longer, run) if longer else run
         return kept
 
     def _longer(self, run: Sequence[BeatWindow], length_s: float) -> list[BeatWindow]:
@@ -268,13 +288,71 @@ def _runs(windows: Sequence[BeatWindow]) -> list[list[BeatWindow]]:
     """Group windows in order: two, tone but not two, none."""
     runs: list[list[BeatWindow]] = []
     for window in windows:
-        group = {"unclear": "one"}.get(window.kind, window.kind)
-        last = {"unclear": "one"}.get(runs[-1][-1].kind, runs[-1][-1].kind) if runs else ""
+        group = LIKE_ONE.get(window.kind, window.kind)
+        last = LIKE_ONE.get(runs[-1][-1].kind, runs[-1][-1].kind) if runs else ""
         if group == last:
             runs[-1].append(window)
         else:
             runs.append([window])
     return runs
+
+
+def _turns(window: BeatWindow) -> float:
+    """Beats within a window of a unison, in turns; many where it is not one."""
+    if window.kind != "two" or window.steps[0] != window.steps[1]:
+        return math.inf
+    return abs(float(np.diff(window.scaled_hz)[0])) * (window.stop_s - window.start_s)
+
+
+def _slow_runs(
+    windows: Sequence[BeatWindow], most_turns: float, *, gap: int = 0
+) -> list[list[int]]:
+    """Group windows with fewer turns each, ``gap`` others between two of them at most."""
+    runs: list[list[int]] = []
+    for index, window in enumerate(windows):
+        if window.pulled or _turns(window) >= most_turns:
+            continue
+        if runs and runs[-1][-1] >= index - 1 - gap:
+            runs[-1].append(index)
+        else:
+            runs.append([index])
+    return runs
+
+
+def _turning(windows: list[BeatWindow]) -> list[BeatWindow]:
+    """Take back two tones that hardly turn beside others: a locked pair slides as far in phase."""
+    kept = list(windows)
+    for run in _slow_runs(windows, SLOW_TURNS):
+        slow = [windows[i] for i in run]
+        beats = np.array([abs(float(np.diff(w.scaled_hz)[0])) for w in slow])
+        even = len(run) == len(windows) and np.ptp(beats) < UNEVEN * beats.mean()
+        turns = beats.mean() * (slow[-1].stop_s - slow[0].start_s)
+        if turns < (LEAST_IN_ALL if even else SLOW_IN_ALL):
+            for index in run:
+                kept[index] = replace(windows[index], kind="unclear")
+    return kept
+
+
+def _even(windows: list[BeatWindow]) -> list[BeatWindow]:
+    """Take back two tones whose distance swings from window to window: longer windows show why."""
+    kept = list(windows)
+    for run in _slow_runs(windows, SWING_TURNS, gap=2):
+        beats = np.array([abs(float(np.diff(windows[i].scaled_hz)[0])) for i in run])
+        if len(run) > 2 and np.median(np.abs(np.diff(beats))) > SWINGS * np.median(beats):
+            for index in run:
+                kept[index] = replace(windows[index], kind="pulling")
+    return kept
+
+
+def _still_pulling(longer: Sequence[BeatWindow], run: Sequence[BeatWindow]) -> list[BeatWindow]:
+    """Keep what shorter windows said of a beat that longer ones do not resolve."""
+    centres = [w.centre_s for w in run if w.kind == "pulling"]
+    return [
+        replace(w, kind="pulling")
+        if w.kind == "unclear" and any(w.start_s + 1 < c < w.stop_s - 1 for c in centres)
+        else w
+        for w in longer
+    ]
 
 
 def _believable(windows: list[BeatWindow]) -> list[BeatWindow]:

@@ -199,14 +199,22 @@ class _Projection:
     left: Real
 
 
-def refine(bands: Complex, steps: tuple[int, ...], terms: Real, *, turns: int = STEPS) -> Tones:
+def refine(
+    bands: Complex,
+    steps: tuple[int, ...],
+    terms: Real,
+    *,
+    turns: int = STEPS,
+    basis: Real | None = None,
+) -> Tones:
     """Fit tones to all of the bands at once, by up to ``turns`` Gauss-Newton steps.
 
-    The weights are by what is left in each band.
+    The weights are by what is left in each band. The phases are sums of ``basis``, by default
+    Legendre polynomials.
     """
     count, periods = bands.shape
     lines = lines_of(steps, count)
-    basis = _basis(terms.shape[1], periods)
+    basis = _basis(terms.shape[1], periods) if basis is None else basis
     leak: Complex = np.zeros_like(bands)
     terms = np.array(terms, dtype=np.float64)
     now = _project(bands, lines, terms @ basis)

@@ -18,6 +18,7 @@ from numpy.polynomial import legendre
 from sigkit.arrays import Complex, Real
 from sigkit.tracks.harmonics import LAG_0, SECOND_DIFFERENCE
 from sigkit.tracks.two_tones import Tones, fit_tones, lines_of, with_more_terms
+from sigkit.tracks.two_tones_pulled import fit_pulled
 from sigkit.tracks.two_tones_start import find_one, find_pair
 
 UNEXPLAINED = 0.1
@@ -58,12 +59,15 @@ class Finding:
         The fit of that kind; of one tone where it is unclear.
     one_pulse : bool
         Whether the two tones are as the two edges of one pulse would be: equal and opposite.
+    pulled : bool
+        Whether the two tones pull each other.
     """
 
     kind: Kind
     steps: tuple[int, ...]
     tones: Tones
     one_pulse: bool = False
+    pulled: bool = False
 
 
 def what_is_there(
@@ -119,6 +123,7 @@ def _accepted(
     """Return the pairs that stand the tests, the best first."""
     if not pairs:
         return []
+    straight = pairs
     pairs = {
         steps: with_more_terms(bands, steps, pair, most=most, most_terms=5)
         for steps, pair in pairs.items()
@@ -126,6 +131,17 @@ def _accepted(
     least = min(pair.bands for pair in pairs.values())
     ranked = sorted(pairs, key=lambda steps: _criterion(pairs[steps], steps, least))
     good = [s for s in ranked if _stands(bands, one, pairs[s], s)]
+    if good and (pairs[good[0]].terms.shape[1] == 1 or good[0] != (1, 1)):
+        return [Finding("two", s, pairs[s], one_pulse=_edges_of_one(pairs[s], s)) for s in good]
+    # Tones whose distance seems to move within the window may pull each other.
+    steps = (1, 1)
+    pulled = fit_pulled(bands, steps, straight[steps], most=most) if steps in straight else None
+    if pulled is not None and _stands(bands, one, pulled, steps):
+        least = min(pulled.bands, pairs[steps].bands)
+        better = _criterion(pairs[steps], steps, least) - _criterion(pulled, steps, least)
+        if not good or better > BEYOND_CHANCE:
+            alike = _edges_of_one(pulled, steps)
+            return [Finding("two", steps, pulled, one_pulse=alike, pulled=True)]
     return [Finding("two", s, pairs[s], one_pulse=_edges_of_one(pairs[s], s)) for s in good]
 
 
