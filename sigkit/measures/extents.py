@@ -10,7 +10,7 @@ import numpy as np
 from scipy import ndimage
 
 from sigkit.arrays import Real
-from sigkit.measures.steadiness import HELD_PERIODS, LEVEL_KNOWN, root_of, variance_terms
+from sigkit.measures.steadiness import HELD_PERIODS, LEVEL_KNOWN, MOST_HELD, root_of, variance_terms
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.pitch import PitchTrack
 
@@ -68,7 +68,8 @@ def windows_of(track: PitchTrack, reference_hz: float) -> Windows:
     known = np.flatnonzero(np.isfinite(cents))
     seen = cents[known]
     shared = window_noise(1.0, window_s, track.hop_s)
-    reach = math.ceil((window_s / 2 + HELD_PERIODS / reference_hz) / track.hop_s) + 1
+    reach_s = window_s / 2 + MOST_HELD * HELD_PERIODS / reference_hz
+    reach = math.ceil(reach_s / track.hop_s) + 1
     first, last = int(known[0]), int(known[-1])
     held = []
     for count, end, part in (
@@ -81,7 +82,10 @@ def windows_of(track: PitchTrack, reference_hz: float) -> Windows:
         by_noise = 1 - (shared[count] if count < shared.size else 0.0)
         by_noise *= 2 * float(np.nanmean(u_cents**2))
         cents[part] = cents[end]
-        held.append((part, math.sqrt(max(0.0, moved - by_noise))))
+        # Frames within a window share sound; chance as for any mean square of so many values.
+        worth = known.size * track.hop_s / window_s
+        chance = moved * math.sqrt(2 / max(2.0, worth))
+        held.append((part, math.sqrt(max(0.0, moved - by_noise) + chance)))
     return Windows(cents, u_cents, window_s, track.hop_s, tuple(held))
 
 

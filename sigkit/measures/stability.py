@@ -58,10 +58,12 @@ class StabilityResult(Result):
     offset : Quantity
         That frequency against the nominal one, cents.
     spread : Quantity
-        Standard deviation of the pitch over the whole capture, in windows of 0.1 s, drift included,
-        the track's own noise taken out, cents.
+        Standard deviation of the pitch over the whole capture, in windows of 0.1 s (6 periods of a
+        note below 60 Hz), drift included, the track's own noise taken out, cents. What is faster
+        than the window, a mains wobble above all, is smoothed by it and not in this number.
     peak_to_peak : Quantity
-        Highest less lowest pitch in windows of 0.1 s, the track's own noise taken out, cents.
+        Highest less lowest pitch over the whole capture in the same windows, the track's own noise
+        taken out, cents; of the pitch at an instant it would be more.
     drift : Quantity
         Slope of a straight line through the pitch, cents/min.
     wander : Quantity

@@ -19,6 +19,8 @@ LEVEL_KNOWN = 0.05
 """Relative standard uncertainty of the noise of a track, from tones in noise of known level."""
 HELD_PERIODS = EDGE + 2
 """Periods at the end of a tone that its bands cannot see: there the last pitch is held."""
+MOST_HELD = 1.6
+"""Times that length after which the tone, and not what can be seen of it, has ended."""
 DRIFT_LEAST_S = 2.0
 
 
@@ -80,7 +82,11 @@ class PitchPath:
             return 0.0
         noise = (self.u_left**2 + self.u_right**2) / self.seen_s**2
         moved = np.diff(self.cents)[self.joined[1:].astype(bool)]
-        usual = max(0.0, float(np.mean(moved**2)) - 3 * float(np.mean(noise)))
+        seen = float(np.mean(moved**2))
+        # Neighbouring differences share a step, so n of them are worth n / 1.5; where noise hides
+        # how the pitch moves, it may still move by as much as chance leaves open.
+        chance = seen * math.sqrt(3 / moved.size)
+        usual = max(0.0, seen - 3 * float(np.mean(noise))) + chance
         # From the middle of the step to that of the held end, as a random walk goes.
         away = np.sqrt(usual * (held + self.seen_s) / 2 / self.seen_s)
         return float(np.sqrt(np.sum((weights * held / self.width_s * away) ** 2)))
@@ -119,7 +125,9 @@ def pitch_path(phase: PhaseTrack, reference_hz: float, duration_s: float) -> Pit
         seen = np.diff(mean_t)
         edges = mean_t.copy()
         before = t[0] - held_s if begin else max(0.0, t[0] - held_s)
-        after = t[-1] + held_s if end < phase.tone.size else min(duration_s, t[-1] + held_s)
+        after = t[-1] + held_s
+        if end == phase.tone.size and duration_s < t[-1] + MOST_HELD * held_s:
+            after = duration_s
         edges[0], edges[-1] = before, after
         cents = 1200 * np.log2(1 + np.diff(mean_rest) / seen / reference_hz)
         joined = np.ones(seen.size)
