@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from sigkit.arrays import Real
 from sigkit.measures.steadiness import HELD_PERIODS, LEVEL_KNOWN, MOST_HELD, root_of, variance_terms
+from sigkit.measures.wander import BANDS
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.pitch import PitchTrack
 
@@ -46,6 +47,13 @@ class Windows:
         """Autocovariance of the noise, by frames apart."""
         u = math.sqrt(float(np.nanmean(self.u_cents**2)))
         return window_noise(u, self.window_s, self.hop_s)
+
+    @property
+    def fast_cents(self) -> float:
+        """Root mean square of the pitch less its running mean over three windows, without noise."""
+        known = self.cents[np.isfinite(self.cents)]
+        slow = ndimage.uniform_filter1d(known, 3 * max(1, round(self.window_s / self.hop_s)))
+        return math.sqrt(max(0.0, float(np.mean((known - slow) ** 2)) - float(self.noise[0])))
 
     def u_of_ends(self, statistic: Callable[[Real], float]) -> float:
         """Return the standard uncertainty of a statistic of the cents by the ends that are held."""
@@ -200,6 +208,7 @@ def _extent(
             Term("noise at the extremes", max(float(drawn.std()), 1e-9), "A"),
             Term("noise taken out", by_noise * LEVEL_KNOWN, "B"),
             Term("unseen ends", windows.u_of_ends(statistic), "B"),
+            Term("reach of the bands", BANDS * windows.fast_cents, "B"),
         ],
     )
 
