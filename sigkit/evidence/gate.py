@@ -17,6 +17,8 @@ from sigkit.measures import TESTS, Result
 
 ROOM_STEP_C = 3.0
 """Largest difference of room temperature at which pitch is compared; common practice, no source."""
+HEARD_S = 30.0
+"""A warm-up whose tone is first heard later than this after switch-on lacks some of its drift."""
 SINCE_STEP_S = 300.0
 """Largest difference of the time since switch-on, unless settled; common practice, no source."""
 LENGTH_STEP = 0.02
@@ -63,6 +65,8 @@ def comparable(
     if any(a.take.options != b.take.options for a in before for b in after):
         return "measured with other options", ()
     pitch = is_pitch_test(test)
+    if test == "warmup" and (why := unknown_start([*before, *after])):
+        return why, ()
     if pitch:
         rooms = first.room_of(test, subject), last.room_of(test, subject)
         if rooms[0] is None or rooms[1] is None:
@@ -216,6 +220,21 @@ def _since(
         return "", ""
     not_settled = "" if test == "warmup" else ", not settled in both by a warm-up"
     return f"{of} {one / 60:.0f} min against {two / 60:.0f} min after switch-on{not_settled}", ""
+
+
+def unknown_start(outcomes: Outcomes) -> str:
+    """Say why times since switch-on are not known for warm-ups; empty where they are."""
+    for outcome in outcomes:
+        of = getattr(outcome.result, "switch_on", "given")
+        if of == "start" and outcome.take.power_on_s is None:
+            return "switch-on is not in the recording and power_on_s is not given"
+    return ""
+
+
+def partial_drift(outcomes: Outcomes) -> str:
+    """Say why a total drift is not that since switch-on; empty where it is."""
+    late = [at_s for at_s in _begin_s(outcomes) if at_s > HEARD_S]
+    return f"first heard {_length(max(late))} after switch-on" if late else ""
 
 
 def _rails(first: Stage, last: Stage, test: str, subject: str, *, unlogged: bool) -> str:

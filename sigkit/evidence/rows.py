@@ -7,7 +7,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from sigkit.evidence.gate import Cut, Subject, comparable, cut_to_shorter, settling_times
+from sigkit.evidence.gate import (
+    Cut,
+    Subject,
+    comparable,
+    cut_to_shorter,
+    partial_drift,
+    settling_times,
+    unknown_start,
+)
 from sigkit.evidence.job import Job, Stage
 from sigkit.evidence.names import stage_order
 from sigkit.evidence.run import Outcome
@@ -26,6 +34,7 @@ from sigkit.measures import TESTS, Judged
 from sigkit.measures.result import words
 from sigkit.quantity import Quantity, combine, not_measurable
 
+SINCE_SWITCH_ON = ("total_drift", "settling_time")
 SINGLE = "single take: repeatability unknown"
 
 Group = tuple[str, str, str]
@@ -189,7 +198,14 @@ def _row(
     remarks = (*remarks, *joined)
     last = wholes[job.stages[-1].name]
     verdict = LimitVerdict("")
-    if limit is not None and judged.better != "none":
+    final = [o for o in by_stage[job.stages[-1].name] if o.used]
+    unjudged = group[0] == "warmup" and (
+        (judged.quantity in SINCE_SWITCH_ON and unknown_start(final))
+        or (judged.quantity == "total_drift" and partial_drift(final))
+    )
+    if unjudged:
+        remarks = (*remarks, f"not held against its limit: {unjudged}")
+    elif limit is not None and judged.better != "none":
         verdict = (
             judge_limit(last.quantity, limit, judged.better, at_most=last.at_most)
             if last.tested
@@ -231,6 +247,11 @@ def _change(
     used = [[o for o in cut.by_stage[name] if o.used] for name in (first, last)]
     why, remarks = comparable(test, stages[first], stages[last], used[0], used[1], settled_s)
     why = why or cut.why_not
+    if not why and (test, judged.quantity) == ("warmup", "total_drift"):
+        late = [partial_drift(found) for found in used]
+        why = "; ".join(
+            f"{name} {found}" for name, found in zip((first, last), late, strict=True) if found
+        )
     if why:
         return Change(not_measurable(judged.unit, why), f"not comparable: {why}"), ()
     if bounded is not None:

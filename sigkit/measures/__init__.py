@@ -95,6 +95,13 @@ TESTS: Mapping[str, BenchTest] = {
                 Judged("total_drift", "total drift", "cents", "nearer zero"),
                 Judged("residual_drift", "residual drift", "cents/min", "nearer zero"),
                 Judged("time_constant", "time constant", "s", "none"),
+                Judged(
+                    "largest_step",
+                    "largest step of pitch",
+                    "cents",
+                    "nearer zero",
+                    only_if_seen=True,
+                ),
                 Judged("cycle_cents", "cyclic drift, peak", "cents", "none", only_if_seen=True),
                 Judged("cycle_period", "its period", "s", "none", only_if_seen=True),
                 Judged(

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Real
+from sigkit.captures.parts import JoinedCapture
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
 from sigkit.measures.edges import value_at_edge
@@ -21,7 +22,7 @@ from sigkit.measures.held_note import (
     source_of,
 )
 from sigkit.measures.result import Result
-from sigkit.measures.settling import why_unsettled
+from sigkit.measures.settling import NOT_SETTLED, why_unsettled
 from sigkit.measures.warmth import temperature_coefficient
 from sigkit.measures.warmup_curve import Take, curve_of, table_of
 from sigkit.measures.warmup_notes import cycle_note, power_on_note, shape_note, step_note
@@ -32,6 +33,7 @@ from sigkit.measures.warmup_numbers import (
     residual_drift,
     settling_of,
     time_constant,
+    with_clock,
 )
 from sigkit.measures.warmup_shape import find_shape
 from sigkit.quantity import Quantity, Term, combine, not_measurable
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
 LEAST_S = 10.0
 HOP_S, WINDOW_S = 0.05, 0.2
 READINGS = ["time_s", "room_c"]
+TIME_LOST = "the time that is missing between two parts of this recording is not known; give gap_s"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -70,6 +73,8 @@ class WarmupResult(Result):
         Period (s) and peak (cents) of a regular cycle of 2 to 20 min, such as of a room's heating.
     temperature_coefficient : Quantity
         Change of pitch by the temperature of the room, cents/°C, where it was read often enough.
+    largest_step : Quantity
+        The largest of ``jumps``, with its sign, cents.
     curve : DataFrame
         Columns time_s (since switch-on), frequency_hz, cents (against the end), u_cents; nan in
         gaps.
@@ -88,6 +93,8 @@ class WarmupResult(Result):
         Instant of switch-on in the capture, the middle where it is known as a range.
     power_on_range_s : tuple of float
         Earliest and latest instant of switch-on.
+    switch_on : {"thump", "click", "tone", "given", "start"}
+        What tells that instant; ``start``, of the recording, where nothing does.
     band_cents : float
         Half-width of the band of the settling time.
     take : Take
@@ -104,6 +111,7 @@ class WarmupResult(Result):
     cycle_period: Quantity
     cycle_cents: Quantity
     temperature_coefficient: Quantity
+    largest_step: Quantity
     curve: pd.DataFrame
     jumps: pd.DataFrame
     shape: pd.DataFrame
@@ -111,6 +119,7 @@ class WarmupResult(Result):
     fitted_cents: Real
     power_on_s: float
     power_on_range_s: tuple[float, float]
+    switch_on: str
     band_cents: float
     take: Take
 
@@ -231,8 +240,8 @@ def measure_warmup(
     require_tone(capture, track, LEAST_S)
     began_s = float(track.time_s[track.voiced][0]) - track.window_s / 2
     given = power_on_latest_s is not None or power_on_s != 0.0
-    found = None if given or began_s <= 0.5 else find_power_on(capture, began_s)
-    if found is not None:
+    found = None if began_s <= 0.5 else find_power_on(capture, began_s)
+    if found is not None and not given:
         range_s = (found.time_s, found.time_s)
     take = Take(
         source=source_of(capture),
@@ -251,8 +260,22 @@ def measure_warmup(
         power_on_s=range_s,
         band_cents=band_cents,
         readings=read,
+        switch_on="given" if given else "start" if found is None else found.kind,
+        known_until_s=_known_until_s(capture),
     )
     return _evaluate(take)
+
+
+def _known_until_s(capture: Capture) -> float:
+    """Return where the time axis of a split recording is first unknown; infinity where nowhere."""
+    if not isinstance(capture, JoinedCapture):
+        return math.inf
+    unknown = [
+        part.begin / capture.rate
+        for part, seam in zip(capture.parts[1:], capture.seams, strict=True)
+        if seam.how == "not known"
+    ]
+    return min(unknown, default=math.inf)
 
 
 def _power_on_range(
@@ -340,6 +363,17 @@ def _measured(take: Take) -> WarmupResult:
         band=take.band_cents,
     )
     period, size = cycle_of(shape, curve)
+    if not why_not and size.measurable and size.value > take.band_cents:
+        why_not = (
+            f"{NOT_SETTLED}: it goes up and down by ±{size.value:.1f} cents every "
+            f"{period.value / 60:.1f} min"
+        )
+    constant = time_constant(shape, curve.length_s)
+    known_s = take.known_until_s - take.zero_s
+    if known_s < curve.end_s and constant.measurable:
+        constant = not_measurable("s", TIME_LOST)
+    if known_s < curve.end_s and not why_not and settling.value > known_s:
+        why_not = TIME_LOST
     notes = [
         *take.notes,
         *step_note(curve.steps),
@@ -361,8 +395,9 @@ def _measured(take: Take) -> WarmupResult:
         drift_without_steps=combine(
             total.value - float(inner["size_cents"].sum()), "cents", [*ends, *by_steps]
         ),
-        time_constant=time_constant(shape, curve.length_s),
-        settling_time=not_measurable("s", why_not) if why_not else settling,
+        time_constant=constant,
+        settling_time=not_measurable("s", why_not) if why_not else with_clock(settling),
+        largest_step=_largest(inner),
         residual_drift=residual,
         cycle_period=period,
         cycle_cents=size,
@@ -374,6 +409,15 @@ def _measured(take: Take) -> WarmupResult:
         fitted_cents=fitted_on(table, shape, curve, final),
         power_on_s=take.zero_s,
         power_on_range_s=take.power_on_s,
+        switch_on=take.switch_on,
         band_cents=take.band_cents,
         take=take,
     )
+
+
+def _largest(steps: pd.DataFrame) -> Quantity:
+    if steps.empty:
+        return not_measurable("cents", "no step of pitch found")
+    row = int(np.argmax(steps["size_cents"].abs()))
+    size, u = steps[["size_cents", "u_cents"]].to_numpy(float)[row]
+    return combine(float(size), "cents", [Term("pitch beside the step", float(u), "A")])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -39,6 +40,11 @@ class Take:
         Half-width of the band of the settling time.
     readings : DataFrame
         Columns time_s (since switch-on) and room_c.
+    switch_on : {"thump", "click", "tone", "given", "start"}
+        What tells the instant of switch-on; the start of the recording where nothing does.
+    known_until_s : float
+        Instant of the capture up to which its time axis is known: the first seam of a split
+        recording of which nothing tells how much is missing there.
     """
 
     source: Source
@@ -48,6 +54,8 @@ class Take:
     power_on_s: tuple[float, float]
     band_cents: float
     readings: pd.DataFrame
+    switch_on: str = "given"
+    known_until_s: float = math.inf
 
     @property
     def zero_s(self) -> float:

@@ -19,12 +19,25 @@ def power_on_note(
 ) -> tuple[str, ...]:
     """Say how the instant of switch-on is known, and whether the tone covers it."""
     notes = []
-    if found is not None and found.kind == "tone":
+    if given:
+        if found is not None and found.kind == "thump" and _elsewhere(found.time_s, range_s):
+            notes.append(
+                f"a thump at {found.time_s:.2f} s looks like switch-on, which was given as another "
+                "instant; the given one is used"
+            )
+    elif found is None and began_s <= 0.5:
+        notes.append(
+            "the tone sounds from the start of the recording, so that switch-on is not in it; "
+            "times count from the start, which is right only if it was switched on then"
+        )
+    if given and range_s[0] == range_s[1]:
+        pass
+    elif found is not None and not given and found.kind == "tone":
         notes.append(
             f"no switch-on thump apart from the tone; its first sound at {found.time_s:.2f} s is "
             "taken as switch-on"
         )
-    elif found is not None:
+    elif found is not None and not given:
         notes.append(f"switch-on thump found at {found.time_s:.2f} s; times count from there")
     elif not given and began_s > 0.5:
         notes.append("no switch-on thump before the tone; times count from the capture's start")
@@ -43,6 +56,10 @@ def power_on_note(
             f"total drift is since the start of the {part} only, {when} min after switch-on"
         )
     return tuple(notes)
+
+
+def _elsewhere(at_s: float, range_s: tuple[float, float]) -> bool:
+    return at_s < range_s[0] - 1 or at_s > range_s[1] + 1
 
 
 def step_note(steps: pd.DataFrame) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import pandas as pd
 
 from sigkit.arrays import Real
 from sigkit.measures.edges import LONGEST_SHARE, pace_of_walk
+from sigkit.measures.held_note import clock_term
 from sigkit.measures.settling import settling_time
 from sigkit.measures.warmup_curve import Curve, Take
 from sigkit.measures.warmup_shape import Shape
@@ -95,7 +96,15 @@ def time_constant(shape: Shape, length_s: float) -> Quantity:
         return not_measurable("s", shape.reason)
     main = main_part(shape, length_s)
     scatter = Term("wander about the exponential", float(fit.u[main]), "A")
-    return combine(float(fit.values[main]), "s", [scatter, Term("grid", length_s * 1e-7, "B")])
+    value = float(fit.values[main])
+    return combine(value, "s", [scatter, Term("grid", length_s * 1e-7, "B"), clock_term(value)])
+
+
+def with_clock(time: Quantity) -> Quantity:
+    """Return a time with the clock of the sound card in its uncertainty."""
+    if not time.measurable:
+        return time
+    return combine(time.value, time.unit, [*time.budget, clock_term(time.value)])
 
 
 def main_part(shape: Shape, length_s: float) -> int:
@@ -116,7 +125,7 @@ def cycle_of(shape: Shape, curve: Curve) -> tuple[Quantity, Quantity]:
             why = "the tone is too short for a cycle of 2 min or longer"
         return not_measurable("s", why), not_measurable("cents", why)
     return (
-        combine(cycle.period_s, "s", [Term("wander", cycle.u_period_s, "A")]),
+        with_clock(combine(cycle.period_s, "s", [Term("wander", cycle.u_period_s, "A")])),
         combine(cycle.cents, "cents", [Term("wander", cycle.u_cents, "A")]),
     )
 

@@ -15,8 +15,9 @@ from sigkit.captures.wav import Capture
 Index = NDArray[np.intp]
 
 PIECE_S = 0.010
-LOOK_BACK_S = 120.0
+LOOK_BACK_S = 1800.0
 """The tone has to begin within this time after switch-on for its thump to be looked for."""
+READ_S = 10.0
 STANDS_OUT_DB = 12.0
 """Level of the thump above what was there before it."""
 THUMP_S = 0.030
@@ -73,14 +74,9 @@ def find_power_on(capture: Capture, tone_begins_s: float) -> PowerOn | None:
     """
     start_s = max(0.0, tone_begins_s - LOOK_BACK_S)
     stop_s = min(capture.duration_s, tone_begins_s + 0.05)
-    sound = capture.read(start_s, stop_s)
-    size = round(PIECE_S * capture.rate)
-    count = sound.size // size
-    if count < 40:
+    power = _power(capture, start_s, stop_s)
+    if power.size < 40:
         return None
-    pieces = sound[: count * size].reshape(count, size)
-    # The offset of the recorder's converter goes, the slow swing of a thump stays.
-    power = np.mean((pieces - np.median(pieces)) ** 2, axis=1)
     begins, ends = _events(power)
     if not begins.size:
         return None
@@ -101,6 +97,23 @@ def find_power_on(capture: Capture, tone_begins_s: float) -> PowerOn | None:
             kind: Literal["thump", "click"] = "thump" if thump[best] else "click"
             return PowerOn(start_s + float(begins[best]) * PIECE_S, kind)
     return PowerOn(start_s + float(begins[np.argmax(np.where(tone, peak, -1.0))]) * PIECE_S, "tone")
+
+
+def _power(capture: Capture, start_s: float, stop_s: float) -> Real:
+    """Mean square of every piece, read some seconds at a time."""
+    size = round(PIECE_S * capture.rate)
+    count = int((stop_s - start_s) * capture.rate) // size
+    at_once = round(READ_S / PIECE_S)
+    found, offset = [], None
+    for first in range(0, count, at_once):
+        begin_s = start_s + first * size / capture.rate
+        frames = min(at_once, count - first) * size
+        sound = capture.read(begin_s, min(stop_s, begin_s + frames / capture.rate))
+        pieces = sound[: sound.size // size * size].reshape(-1, size)
+        # The offset of the recorder's converter goes, the slow swing of a thump stays.
+        offset = float(np.median(pieces)) if offset is None else offset
+        found.append(np.mean((pieces - offset) ** 2, axis=1))
+    return np.concatenate(found) if found else np.empty(0)
 
 
 def _events(power: Real) -> tuple[Index, Index]:

@@ -10,14 +10,10 @@ from tones import moving_tone
 from sigkit.evidence.job import Take, open_job
 from sigkit.evidence.names import CaptureName
 from sigkit.evidence.run import keywords
-from sigkit.measures.warmup import WarmupResult, measure_warmup
+from sigkit.measures.warmup import measure_warmup
 
 RATE, SECONDS, AFTER_S, CUT_S, GAP_S, FADE_S = 16000, 120.0, 80.0, 47.3137, 1.7, 0.6
 FIRST_HZ, TAU_S, DRIFT = 220.0, 25.0, {"before": 14.0, "after": 6.0}
-
-needs_cut = pytest.mark.skipif(
-    not hasattr(WarmupResult, "until"), reason="this warm-up cannot be cut to a shorter one"
-)
 
 
 def path_cents(stage, t):
@@ -64,6 +60,10 @@ def evidence(request, tmp_path_factory):
         "stage;minutes;room_c;rail_plus_v\nbefore;0;20,5;14,60\nbefore;2;21,0;14,60\n"
         "after;0;21,5;15,00\nafter;2;22,0;15,00\n"
     )
+    (folder / "job.toml").write_text(
+        '[captures."before/warmup-osc"]\npower_on_s = 0\n'
+        '[captures."after/warmup-osc"]\npower_on_s = 0\n'
+    )
     with joblib.parallel_config(backend="threading"):
         return request.param, open_job(folder).measure(progress=False)
 
@@ -94,7 +94,6 @@ def test_the_gap_is_a_gap_on_the_right_time_axis(evidence):
     assert np.abs(away).max() < 0.1
 
 
-@needs_cut
 def test_it_is_one_capture_in_the_tables_and_its_rails_are_remarked_on(evidence):
     how, found = evidence
     told = {
@@ -113,7 +112,6 @@ def test_it_is_one_capture_in_the_tables_and_its_rails_are_remarked_on(evidence)
     ]
 
 
-@needs_cut
 def test_the_longer_one_is_cut_for_the_comparison_and_keeps_its_own_values(evidence):
     how, found = evidence
     row = next(r for r in found.rows if r.judged.quantity == "total_drift")
@@ -137,10 +135,27 @@ def test_the_longer_one_is_cut_for_the_comparison_and_keeps_its_own_values(evide
     assert own.readings.to_numpy().tolist() == [[0.0, 20.5], [120.0, 21.0]]
 
 
-@needs_cut
 def test_both_ends_of_a_power_on_time_reach_the_measure(tmp_path):
     take = Take("before", CaptureName("warmup", "osc"), tmp_path, power_on_s=(-900.0, -300.0))
     ends = {"power_on_s": -900.0, "power_on_latest_s": -300.0}
     assert keywords(take, measure_warmup) == ends
     known = Take("before", CaptureName("warmup", "osc"), tmp_path, power_on_s=(5.0, 5.0))
     assert keywords(known, measure_warmup) == {"power_on_s": 5.0}
+
+
+def test_warm_ups_without_switch_on_are_neither_compared_nor_judged(tmp_path):
+    t = np.arange(40 * RATE) / RATE
+    for stage, seed in (("before", 1), ("after", 2)):
+        (tmp_path / stage).mkdir()
+        sound = moving_tone("saw", FIRST_HZ * 2 ** (path_cents(stage, t) / 1200), RATE)
+        sound += 2e-4 * np.random.default_rng(seed).standard_normal(t.size)
+        codes = np.rint(32767 * sound)
+        (tmp_path / stage / "warmup-osc.wav").write_bytes(stamped(codes, 0))
+    with joblib.parallel_config(backend="threading"):
+        found = open_job(tmp_path).measure(progress=False)
+    for row in found.rows:
+        if row.judged.quantity in ("total_drift", "settling_time"):
+            if row.judged.quantity == "total_drift":
+                assert "switch-on is not in the recording" in row.verdict
+            assert row.limit_verdict.word == ""
+            assert not row.change.measurable

@@ -239,6 +239,7 @@ def test_every_part_of_the_result(tmp_path):
         "cycle_period": "s",
         "cycle_cents": "cents",
         "temperature_coefficient": "cents/°C",
+        "largest_step": "cents",
     }
     found = [q for q in r.quantities().values() if q.measurable]
     assert len(found) == 5
