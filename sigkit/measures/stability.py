@@ -127,6 +127,8 @@ class StabilityResult(Result):
         }
         if self.wander.measurable:
             sizes["wander"] = relative * float(self.wander)
+        if self.jitter.measurable:
+            sizes["jitter"] = relative * float(self.jitter)
         dof = max(1.0, for_variance - 1)
         terms = {name: Term(source, u, "A", dof) for name, u in sizes.items() if u > 0}
         drift = drift_of(self.track.time_s[voiced], cents, self.track.window_s)

@@ -126,8 +126,23 @@ def test_another_capture_would_show_the_planted_drift(measured):
 
 def test_what_another_capture_may_do_is_stated_for_each_random_quantity(measured):
     terms = measured[0][2].another_capture()
-    assert set(terms) == {"frequency", "offset", "spread", "peak_to_peak", "wander", "drift"}
+    random = {"frequency", "offset", "spread", "peak_to_peak", "wander", "jitter", "drift"}
+    assert set(terms) == random
     assert all(t.u > 0 and t.dof >= 1 for t in terms.values())
+
+
+def test_jitter_of_short_takes_scatters_no_more_than_is_stated(tmp_path):
+    """Takes of 6 s of one wander of 0.4 s memory: chance must not pass for a change."""
+    t = np.arange(6 * 16_000) / 16_000
+    found, stated = [], []
+    for seed in range(16):
+        cents = wander_cents(t, spread_cents=1.4, time_constant_s=0.4, seed=seed)
+        x = moving_tone("saw", 220 * 2 ** (cents / 1200), 16_000)
+        x += 1e-5 * np.random.default_rng(seed).standard_normal(x.size)
+        r = sigkit.measure_stability(sigkit.open_capture(write_sound(tmp_path, x, 16_000)))
+        found.append(r.jitter.value)
+        stated.append(r.another_capture()["jitter"].u)
+    assert np.std(found, ddof=1) < 1.3 * np.median(stated)
 
 
 def test_values_are_close_whatever_the_interval(measured):
