@@ -118,7 +118,7 @@ def track_beats(capture: Capture) -> list[BeatWindow]:
     """
     tracker = _Tracker(capture)
     windows = tracker.along(0.0, capture.duration_s, WINDOW_S, HOP_S)
-    windows = _even(_turning(_believable(windows)))
+    windows = _even(_turning(_pulled_in_a_row(_believable(windows))))
     for length_s in LONGER_S:
         windows = tracker.look_longer(windows, length_s)
     return _turning(windows)
@@ -333,12 +333,24 @@ def _turning(windows: list[BeatWindow]) -> list[BeatWindow]:
     return kept
 
 
+def _pulled_in_a_row(windows: list[BeatWindow]) -> list[BeatWindow]:
+    """Take back two that pull each other in one window alone: a turn of the knob looks alike."""
+    pulled = [False, *(w.pulled for w in windows), False]
+    beside = [a or b for a, b in zip(pulled, pulled[2:], strict=False)]
+    return [
+        replace(w, kind="unclear", pulled=False) if w.pulled and not near else w
+        for w, near in zip(windows, beside, strict=True)
+    ]
+
+
 def _even(windows: list[BeatWindow]) -> list[BeatWindow]:
     """Take back two tones whose distance swings from window to window: longer windows show why."""
     kept = list(windows)
     for run in _slow_runs(windows, SWING_TURNS, gap=2):
         beats = np.array([abs(float(np.diff(windows[i].scaled_hz)[0])) for i in run])
-        if len(run) > 2 and np.median(np.abs(np.diff(beats))) > SWINGS * np.median(beats):
+        # A sweep changes the beat steadily; what it does not is taken for a swing.
+        bends = np.abs(np.diff(beats, 2)) / 2
+        if len(run) > 2 and np.median(bends) > SWINGS * np.median(beats):
             for index in run:
                 kept[index] = replace(windows[index], kind="pulling")
     return kept
