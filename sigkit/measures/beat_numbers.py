@@ -24,7 +24,7 @@ KINDS = {
     "unclear": "one oscillator or locked",
     "none": "no tone",
 }
-WHOLE_SAMPLES = 700_000
+WHOLE_SAMPLES = 1_200_000
 """Longest stretch that is fitted as a whole: its size in memory is bounded."""
 STEADY = 3.0
 """Mean square of the windows' departures, in their uncertainties, up to which a whole is tried."""

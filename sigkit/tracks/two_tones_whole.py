@@ -87,7 +87,8 @@ def _explained(fit: Tones) -> bool:
     power = np.sum(np.abs(fit.amplitudes) ** 2, axis=0)
     information = np.arange(1, fit.bands + 1) ** 2 * power / np.maximum(noise, 1e-300)
     share = information / information.sum()
-    return float(share @ (fit.left / np.maximum(noise, 1e-300))) < STEADY + 8 / residual.shape[1]
+    left = float(share @ (fit.left / np.maximum(noise, 1e-300)))
+    return bool(left < STEADY + 8 / residual.shape[1])
 
 
 def _with_high_bands(
