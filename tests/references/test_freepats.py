@@ -61,3 +61,24 @@ def test_the_square_wave_says_how_little_its_harmonics_agree(tmp_path):
         cents, u = track.cents(note.root_hz)[track.voiced], track.u_cents()[track.voiced]
         assert np.median(u) > 0.3
         assert abs(np.median(cents) - 0.3) < 3 + 2 * np.median(u)
+
+
+def test_the_square_wave_is_two_voices_about_its_root(tmp_path):
+    """Harmonics through their nulls at different times are two voices; struck bars are one.
+
+    What is known from outside is the root in the header, between the two voices, and that the notes
+    of the struck bars die away by themselves.
+    """
+    rhodes, square = (
+        freepats.read_notes(freepats.recordings() / freepats.FOLDER / name)
+        for name in freepats.FILES
+    )
+    for note in (*rhodes, *square):
+        path = tmp_path / "note.wav"
+        sf.write(path, note.samples, note.rate, subtype="PCM_16")
+        r = sigkit.measure_beating(sigkit.open_capture(path))
+        if note is not square[0]:
+            assert not r.frequency_1.measurable, note.root_hz
+            continue
+        assert r.frequency_1.value < note.root_hz < r.frequency_2.value
+        assert 5 < r.detune.value < 20
