@@ -93,7 +93,6 @@ def beside_beating(stages: Mapping[str, BeatingResult], ax: Axes | None = None) 
         _draw(ax, result, curve["beat_hz"], u_beat, label, stage_style(index, len(stages)))
     ax.set_ylim(bottom=0)
     _finish(ax, stages)
-    ax.set_title("Beat rate")
     ax.set_ylabel("beats per second (1/s)")
     return ax
 

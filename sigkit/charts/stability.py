@@ -131,8 +131,10 @@ def beside_stability(stages: Mapping[str, StabilityResult], ax: Axes | None = No
         ax.errorbar(table["tau_s"], value, yerr=error, capsize=2, label=name, **style)
         floor = table["floor"] * to_cents
         ax.plot(table["tau_s"], floor, color=style["color"], linestyle=":", linewidth=0.8)
+        if index + 1 < len(stages):
+            continue
         ax.annotate(
-            "noise of the recording" if len(stages) == 1 else f"noise, {name}",
+            "noise of the recording" if len(stages) == 1 else "noise of the recordings",
             (table["tau_s"].iloc[-1], floor.iloc[-1]),
             xytext=(0, -3),
             textcoords="offset points",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -78,7 +79,10 @@ def _draw_curve(ax: Axes, name: str, result: WarmupResult, style: dict[str, Any]
     settled = result.settling_time
     said = settled.reason.split(":")[0]
     if settled.measurable:
-        said = f"settled {settled.value / 60:.1f} ± {settled.expanded / 60:.1f} min"
+        half_min = settled.expanded / 60
+        # One digit more than the half-width's first, and a tenth of a minute at least.
+        places = max(1, math.ceil(-math.log10(max(half_min, 1e-3))))
+        said = f"settled {settled.value / 60:.{places}f} ± {half_min:.{places}f} min"
     if result.cycle_period.measurable:
         said += (
             f"; cycle ±{result.cycle_cents.value:.1f} cents, "
