@@ -19,6 +19,7 @@ from sigkit.errors import SigkitError, SignalError
 from sigkit.evidence.job import Take
 from sigkit.evidence.manifest import sha256
 from sigkit.measures import TESTS, Result
+from sigkit.tracks.second_opinion import prepare_second_opinion
 
 if TYPE_CHECKING:
     from sigkit.captures.fitness import Fitness
@@ -187,6 +188,7 @@ def _outcomes(takes: Sequence[Take]) -> Iterable[Outcome]:
     from joblib import Parallel, delayed
 
     cores = os.cpu_count() or 1
+    prepare_second_opinion()
     pool = Parallel(n_jobs=len(tasks) if len(tasks) < cores else -1, return_as="generator")
     outcomes: Iterable[Outcome] = pool(delayed(measure_take)(*task) for task in tasks)
     return outcomes

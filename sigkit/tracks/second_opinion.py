@@ -66,3 +66,15 @@ def second_opinion(capture: Capture, track: PitchTrack) -> tuple[str, ...]:
                 f"{hz:.1f} Hz; check the octave by ear"
             )
     return tuple(remarks)
+
+
+def prepare_second_opinion() -> None:
+    """Let librosa compile what it compiles, and keep it, before several processes ask for it.
+
+    On a fresh installation they would all compile at the same time, and the cache that they share
+    does not stand that.
+    """
+    import librosa
+
+    tone = np.sin(2 * np.pi * 0.01 * np.arange(4096))
+    librosa.yin(tone, fmin=100, fmax=1000, sr=22_050, frame_length=2048, center=False)
