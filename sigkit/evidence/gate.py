@@ -150,12 +150,9 @@ def cut_to_shorter(test: str, by_stage: Mapping[str, Outcomes]) -> Cut:
     if longest <= shortest * (1 + LENGTH_STEP):
         return Cut(by_stage)
     lengths = f"warm-ups of {_length(shortest)} and {_length(longest)}"
-    if not all(hasattr(o.result, "until") for found in by_stage.values() for o in found if o.used):
-        return Cut(by_stage, why_not=lengths)
     try:
         cut = {name: [_cut(o, shortest) for o in found] for name, found in by_stage.items()}
     except SigkitError as error:
-        lengths = f"warm-ups of {_length(shortest)} and {_length(longest)}"
         return Cut(
             by_stage, why_not=f"{lengths}; the longer one, cut, has no answer: {error.problem}"
         )

@@ -30,9 +30,7 @@ def power_on_note(
             "the tone sounds from the start of the recording, so that switch-on is not in it; "
             "times count from the start, which is right only if it was switched on then"
         )
-    if given and range_s[0] == range_s[1]:
-        pass
-    elif found is not None and not given and found.kind == "tone":
+    if found is not None and not given and found.kind == "tone":
         notes.append(
             f"no switch-on thump apart from the tone; its first sound at {found.time_s:.2f} s is "
             "taken as switch-on"

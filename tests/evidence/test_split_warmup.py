@@ -159,3 +159,25 @@ def test_warm_ups_without_switch_on_are_neither_compared_nor_judged(tmp_path):
                 assert "switch-on is not in the recording" in row.verdict
             assert row.limit_verdict.word == ""
             assert not row.change.measurable
+
+
+def test_a_drift_that_began_unheard_is_neither_compared_nor_judged(tmp_path):
+    """The same instrument, recorded from 10 s and from 60 s after switch-on."""
+    t = np.arange(160 * RATE) / RATE
+    path_hz = FIRST_HZ * 2 ** (path_cents("before", t) / 1200)
+    sound = moving_tone("saw", path_hz, RATE) + 2e-4 * np.random.default_rng(4).standard_normal(
+        t.size
+    )
+    settings = ""
+    for stage, late_s in (("before", 10), ("after", 60)):
+        (tmp_path / stage).mkdir()
+        codes = np.rint(32767 * sound[late_s * RATE : (late_s + 100) * RATE])
+        (tmp_path / stage / "warmup-osc.wav").write_bytes(stamped(codes, 0))
+        settings += f'[captures."{stage}/warmup-osc"]\npower_on_s = -{late_s}\n'
+    (tmp_path / "job.toml").write_text(settings)
+    with joblib.parallel_config(backend="threading"):
+        found = open_job(tmp_path).measure(progress=False)
+    row = next(r for r in found.rows if r.judged.quantity == "total_drift")
+    assert row.verdict == "not comparable: after first heard 60 s after switch-on"
+    assert row.limit_verdict.word == ""
+    assert not row.change.measurable
