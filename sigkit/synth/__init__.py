@@ -1,14 +1,7 @@
 """Signals of exactly known truth, for the demo and the tests."""
 
 from sigkit.synth.demo import demo_sound, make_demo
-from sigkit.synth.dirt import (
-    Place,
-    Travel,
-    audio_taper,
-    dirty_level_slider,
-    dirty_pitch_slider,
-    travel,
-)
+from sigkit.synth.dirt import Place
 from sigkit.synth.filters import LowPass
 from sigkit.synth.noise import hum, pink, thump, white
 from sigkit.synth.oscillators import Oscillator, dbfs, rms, stream, tone
@@ -29,7 +22,15 @@ from sigkit.synth.paths import (
     wander_cents,
     warmup_cents,
 )
+from sigkit.synth.sliders import (
+    audio_taper,
+    dirty_level_slider,
+    dirty_pitch_slider,
+    dirty_timbre_slider,
+    dirty_width_slider,
+)
 from sigkit.synth.sound import Sound, quantise, write_blocks, write_wav
+from sigkit.synth.travel import Travel, travel
 
 __all__ = [
     "Envelope",
@@ -46,6 +47,8 @@ __all__ = [
     "demo_sound",
     "dirty_level_slider",
     "dirty_pitch_slider",
+    "dirty_timbre_slider",
+    "dirty_width_slider",
     "fade",
     "glide_line_cents",
     "glide_rc_cents",

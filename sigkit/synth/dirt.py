@@ -1,4 +1,4 @@
-"""Dirty sliders: faults bound to places on the travel, which fire when the slider crosses them.
+"""Dirt of sliders: faults bound to places on the travel, which fire when the slider crosses them.
 
 A slider that rests on a dirty place is quiet; it crackles when it moves. Every fault that fires is
 listed in the table of events with its exact instants and level, found from the difference between
@@ -8,7 +8,7 @@ the dirty and the clean sound.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,11 +17,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sigkit.errors import InputError
-from sigkit.synth.oscillators import Oscillator, Response, Shape, rms
-from sigkit.synth.paths import at_cents, smooth_step
-from sigkit.synth.sound import Sound, truth_path
+from sigkit.synth.oscillators import rms
+from sigkit.synth.paths import smooth_step
+from sigkit.synth.travel import Travel
 
-Kind = Literal["burst", "dropout", "pitch jump"]
+Kind = Literal["burst", "dropout", "chopped contact", "jumping value", "pitch jump"]
 EVENT_COLUMNS = (
     "start_s",
     "stop_s",
@@ -32,7 +32,10 @@ EVENT_COLUMNS = (
     "place",
     "number",
 )
+Crossing = tuple[int, int, int]
+"""Index of the place, first sample, sample after the last."""
 _EDGE_S = 0.0005  # faults begin and end within this time
+_CONTACT_S = 0.0002  # a contact opens and closes within this time
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,15 +48,24 @@ class Place:
         Its middle, 0 to 1 of the travel.
     width : float
         Its width, as a share of the travel.
-    kind : {"burst", "dropout", "pitch jump"}
-        What happens there: added noise, loss of level, or a step of pitch.
+    kind : {"burst", "dropout", "chopped contact", "jumping value", "pitch jump"}
+        What happens there: added noise; loss of level; the sound switched to and fro between all
+        and little of it; the value that the slider gives thrown to and fro between its own and
+        that of another place on the travel; a step of pitch that stays until the place is left.
     level_db : float
-        Of a burst, its RMS level re the RMS tone around it; of a dropout, the level left re the
-        tone around it. Not used by a pitch jump.
+        Of a burst, its RMS level re the RMS tone around it; of a dropout and a chopped contact,
+        the level left re the tone around it. Not used by the other two.
     size_cents : float
         Size of a pitch jump.
+    jump : float
+        How far along the travel, 1 for the whole, a jumping value is thrown; below zero downwards.
+    dwell_s : float
+        How long a chopped contact or a jumping value stays in one state, on average.
     probability : float
         Chance that a crossing fires.
+    passes : int, optional
+        It fires in so many first passes only, as loose dirt does that the slider pushes away;
+        None: in all.
     """
 
     position: float
@@ -61,7 +73,10 @@ class Place:
     kind: Kind = "burst"
     level_db: float = -30.0
     size_cents: float = 0.0
+    jump: float = 0.1
+    dwell_s: float = 0.0015
     probability: float = 0.9
+    passes: int | None = None
 
     def __post_init__(self) -> None:
         low, high = self.position - self.width / 2, self.position + self.width / 2
@@ -71,84 +86,16 @@ class Place:
                 " is not within 0 to 1.",
                 remedy="Give position, width and probability as shares of 1.",
             )
+        if self.kind == "jumping value" and not (low + self.jump >= 0 and high + self.jump <= 1):
+            raise InputError(
+                f"A value thrown from {self.position:g} by {self.jump:g} leaves the travel.",
+                remedy="Give a jump that ends within 0 to 1.",
+            )
+        if not self.dwell_s > 0:
+            raise InputError(f"dwell_s must be above zero; got {self.dwell_s:g} s.")
 
 
-@dataclass(frozen=True, eq=False)
-class Travel:
-    """How a slider was moved.
-
-    Parameters
-    ----------
-    position : ndarray, shape (n_samples,)
-        Position at every sample, 0 to 1.
-    rate : int
-        Sample rate in Hz.
-    passes : DataFrame
-        One row per pass: ``number``, ``direction`` (up or down), ``start_s``, ``stop_s``.
-    """
-
-    position: NDArray[np.float64]
-    rate: int
-    passes: pd.DataFrame
-
-    @property
-    def moving(self) -> NDArray[np.bool_]:
-        """Whether the slider moves at each sample."""
-        return np.asarray(np.diff(self.position, prepend=self.position[:1]) != 0, np.bool_)
-
-
-def travel(
-    rate: int,
-    *,
-    passes: int = 4,
-    travel_s: float = 2.0,
-    rest_s: float = 0.5,
-    low: float = 0.0,
-    high: float = 1.0,
-) -> Travel:
-    """Move a slider up and down, with rests between.
-
-    Parameters
-    ----------
-    rate : int
-        Sample rate in Hz.
-    passes : int
-        Number of passes; the first goes up, then down, and so on.
-    travel_s : float
-        Time of one pass.
-    rest_s : float
-        Rest before the first pass and after each.
-    low, high : float
-        Ends of the travel that is used.
-
-    Returns
-    -------
-    Travel
-        With smooth starts and stops, as a hand moves.
-
-    Examples
-    --------
-    >>> t = travel(1000, passes=2, travel_s=2.0, rest_s=0.5)
-    >>> len(t.position), t.passes["direction"].tolist()
-    (5500, ['up', 'down'])
-    """
-    seconds = rest_s + passes * (travel_s + rest_s)
-    time = np.arange(round(seconds * rate)) / rate
-    position = np.full(len(time), low)
-    rows = []
-    for number in range(passes):
-        start = rest_s + number * (travel_s + rest_s)
-        up = number % 2 == 0
-        part = smooth_step((time - start) / travel_s)
-        position += (high - low) * (part if up else -part)
-        rows.append((number + 1, "up" if up else "down", start, start + travel_s))
-    table = pd.DataFrame(rows, columns=["number", "direction", "start_s", "stop_s"])
-    return Travel(np.clip(position, low, high), rate, table)
-
-
-def crossings(
-    path: Travel, places: Sequence[Place], *, rng: np.random.Generator
-) -> list[tuple[int, int, int]]:
+def crossings(path: Travel, places: Sequence[Place], *, rng: np.random.Generator) -> list[Crossing]:
     """Return the crossings that fire, as (index of the place, first sample, sample after the last).
 
     Parameters
@@ -170,144 +117,134 @@ def crossings(
         inside = np.abs(path.position - place.position) <= place.width / 2
         edges = np.flatnonzero(np.diff((inside & path.moving).astype(np.int8), prepend=0, append=0))
         for first, after in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            if rng.random() < place.probability:
+            fires = rng.random() < place.probability
+            if fires and (place.passes is None or _number(path, first) <= place.passes):
                 fired.append((index, first, after))
     return sorted(fired, key=lambda crossing: crossing[1])
 
 
-def audio_taper(position: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Gain of a level slider with an audio taper: 0 at the bottom, 1 at the top, 1/11 halfway."""
-    return np.expm1(position * math.log(100)) / 99
-
-
-def dirty_level_slider(
-    path: Travel,
-    *,
-    frequency_hz: float,
-    places: Sequence[Place],
-    rng: np.random.Generator,
-    shape: Shape = "saw",
-    response: Response | None = None,
-    level_dbfs: float = -12.0,
-) -> Sound:
-    """Play a tone through a level slider that is moved and is dirty in places.
+def thrown(
+    path: Travel, places: Sequence[Place], fired: Sequence[Crossing], *, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Return the place on the travel whose value the slider gives: its own, but for jumping values.
 
     Parameters
     ----------
     path : Travel
         How the slider moves.
-    frequency_hz : float
-        Pitch of the tone.
     places : sequence of Place
-        Bursts and dropouts; empty for a clean slider.
+        The dirty places.
+    fired : sequence of tuple of int
+        What `crossings` returned.
     rng : numpy.random.Generator
-        Decides which crossings fire and how a burst sounds.
-    shape : {"sine", "triangle", "saw", "pulse"}
-        The wave.
-    response : Response, optional
-        Filter of the tone, such as ``LowPass(120.0)`` for a dark one.
-    level_dbfs : float
-        RMS level of the tone with the slider at the top.
+        Decides how long each state lasts.
 
     Returns
     -------
-    Sound
-        Truth: ``time_s`` with ``frequency_hz``, ``position`` and ``gain`` (of the slider);
-        ``clean``, the same sound without dirt; ``passes``; ``events`` with start_s, stop_s, kind,
-        position, level_db, size_cents (nan), place (index in ``places``), number (of the pass).
-        ``level_db`` is the RMS of dirty less clean over the event, re the RMS of the clean tone
-        at the slider's mean gain over the event.
-
-    Raises
-    ------
-    InputError
-        A place holds a pitch jump.
+    ndarray, shape (n_samples,)
+        0 to 1 at every sample; ``path.position`` itself where no value jumps.
     """
-    _only(places, ("burst", "dropout"))
-    n, rate = len(path.position), path.rate
-    tone = Oscillator(shape, rate).play(np.full(n, frequency_hz), response=response)
-    tone *= 10 ** (level_dbfs / 20) / (rms(tone) * math.sqrt(2))
-    gain = audio_taper(path.position)
-    steady = rms(tone)
-    clean = tone * gain
-    dirty = clean.copy()
-    rows = []
-    for index, first, after in crossings(path, places, rng=rng):
+    jumping = [c for c in fired if places[c[0]].kind == "jumping value"]
+    if not jumping:
+        return path.position
+    position = path.position.copy()
+    for index, first, after in jumping:
+        place = places[index]
+        state = _to_and_fro(after - first, place.dwell_s, path.rate, rng)
+        position[first:after] += place.jump * state
+    return np.clip(position, 0.0, 1.0)
+
+
+def soil(
+    samples: NDArray[np.float64],
+    path: Travel,
+    places: Sequence[Place],
+    fired: Sequence[Crossing],
+    *,
+    around: Callable[[slice], float],
+    rng: np.random.Generator,
+) -> NDArray[np.float64]:
+    """Return the sound with bursts added, and taken away where dropouts and open contacts are.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n_samples,)
+        The sound as the values that the slider gives make it.
+    path : Travel
+        How the slider moves.
+    places : sequence of Place
+        The dirty places.
+    fired : sequence of tuple of int
+        What `crossings` returned.
+    around : callable
+        Gives the RMS of the clean tone around a slice of samples.
+    rng : numpy.random.Generator
+        Decides how a burst sounds and how long each state of a contact lasts.
+
+    Returns
+    -------
+    ndarray, shape (n_samples,)
+        A new array.
+    """
+    dirty = samples.copy()
+    for index, first, after in fired:
         place, part = places[index], slice(first, after)
-        around = steady * rms(gain[part])
-        edge = _edges(after - first, rate)
         factor = 10 ** (place.level_db / 20)
         if place.kind == "burst":
-            noise = rng.standard_normal(after - first) * edge
-            dirty[part] += noise * (factor * around / rms(noise))
-        else:
-            dirty[part] *= 1 - (1 - factor) * edge
-        level = 20 * math.log10(rms(dirty[part] - clean[part]) / around)
-        rows.append(_event(path, place, index, first, after, level))
-    hz = np.full(n, float(frequency_hz))
-    paths = truth_path(rate, frequency_hz=hz, position=path.position, gain=gain)
-    return Sound(
-        dirty, rate, {**paths, "clean": clean, "passes": path.passes, "events": _table(rows)}
-    )
+            noise = rng.standard_normal(after - first) * _edges(after - first, path.rate)
+            dirty[part] += noise * (factor * around(part) / rms(noise))
+        elif place.kind == "dropout":
+            dirty[part] *= 1 - (1 - factor) * _edges(after - first, path.rate)
+        elif place.kind == "chopped contact":
+            state = _to_and_fro(after - first, place.dwell_s, path.rate, rng)
+            dirty[part] *= 1 - (1 - factor) * state
+    return dirty
 
 
-def dirty_pitch_slider(
+def event_table(
     path: Travel,
-    *,
-    lowest_hz: float,
-    range_cents: float,
     places: Sequence[Place],
-    rng: np.random.Generator,
-    shape: Shape = "saw",
-    level_dbfs: float = -12.0,
-) -> Sound:
-    """Play a tone whose pitch slider is moved and is dirty in places.
+    fired: Sequence[Crossing],
+    *,
+    level_db: Callable[[slice], float],
+    size_cents: Callable[[Place], float] | None = None,
+) -> pd.DataFrame:
+    """Return the table of events: `EVENT_COLUMNS`, one row for each crossing that fired.
 
     Parameters
     ----------
     path : Travel
         How the slider moves.
-    lowest_hz : float
-        Pitch at the bottom of the travel.
-    range_cents : float
-        Range of the slider, even in cents along its travel.
     places : sequence of Place
-        Pitch jumps; empty for a clean slider.
-    rng : numpy.random.Generator
-        Decides which crossings fire.
-    shape : {"sine", "triangle", "saw", "pulse"}
-        The wave.
-    level_dbfs : float
-        RMS level of the tone.
+        The dirty places.
+    fired : sequence of tuple of int
+        What `crossings` returned.
+    level_db : callable
+        Gives the level of the dirt within a slice of samples, dB re the tone around it.
+    size_cents : callable, optional
+        Gives the size of the step of pitch at a place, nan where there is none.
 
     Returns
     -------
-    Sound
-        Truth: ``time_s`` with ``frequency_hz`` (dirt included), ``clean_hz`` and ``position``;
-        ``passes``; ``events`` as `dirty_level_slider` has them, ``level_db`` nan.
-
-    Raises
-    ------
-    InputError
-        A place holds a burst or a dropout.
+    DataFrame
+        In order of time.
     """
-    _only(places, ("pitch jump",))
-    cents = range_cents * path.position
-    offset = np.zeros(len(cents))
     rows = []
-    for index, first, after in crossings(path, places, rng=rng):
-        offset[first:after] += places[index].size_cents * _edges(after - first, path.rate)
-        rows.append(_event(path, places[index], index, first, after, math.nan))
-    hz = at_cents(lowest_hz, cents + offset)
-    samples = Oscillator(shape, path.rate).play(hz)
-    samples *= 10 ** (level_dbfs / 20) / (rms(samples) * math.sqrt(2))
-    paths = truth_path(
-        path.rate, frequency_hz=hz, clean_hz=at_cents(lowest_hz, cents), position=path.position
-    )
-    return Sound(samples, path.rate, {**paths, "passes": path.passes, "events": _table(rows)})
+    for index, first, after in fired:
+        place, start = places[index], first / path.rate
+        level, size = (
+            level_db(slice(first, after)),
+            math.nan if size_cents is None else size_cents(place),
+        )
+        number = _number(path, first)
+        rows.append(
+            (start, after / path.rate, place.kind, place.position, level, size, index, number)
+        )
+    return pd.DataFrame(rows, columns=list(EVENT_COLUMNS))
 
 
-def _only(places: Sequence[Place], kinds: tuple[Kind, ...]) -> None:
+def only(places: Sequence[Place], kinds: tuple[Kind, ...]) -> None:
+    """Refuse places of a kind that a slider cannot have."""
     for place in places:
         if place.kind not in kinds:
             raise InputError(
@@ -316,20 +253,33 @@ def _only(places: Sequence[Place], kinds: tuple[Kind, ...]) -> None:
             )
 
 
+def steps(
+    n: int, places: Sequence[Place], fired: Sequence[Crossing], *, rate: int
+) -> NDArray[np.float64]:
+    """Return the pitch jumps in cents at each of ``n`` samples."""
+    offset = np.zeros(n)
+    for index, first, after in fired:
+        if places[index].kind == "pitch jump":
+            offset[first:after] += places[index].size_cents * _edges(after - first, rate)
+    return offset
+
+
+def _number(path: Travel, sample: int) -> int:
+    """Return the number of the pass under way at a sample."""
+    return int(path.passes["number"][path.passes["start_s"] <= sample / path.rate].iloc[-1])
+
+
 def _edges(n: int, rate: int) -> NDArray[np.float64]:
     """Window of 1 with smooth ends, above zero at every sample."""
     from_end = np.minimum(np.arange(n), np.arange(n)[::-1]) + 1
     return smooth_step(from_end / (_EDGE_S * rate))
 
 
-def _event(
-    path: Travel, place: Place, index: int, first: int, after: int, level_db: float
-) -> tuple[float, float, str, float, float, float, int, int]:
-    start, stop = first / path.rate, after / path.rate
-    number = int(path.passes["number"][path.passes["start_s"] <= start].iloc[-1])
-    size = place.size_cents if place.kind == "pitch jump" else math.nan
-    return start, stop, place.kind, place.position, level_db, size, index, number
-
-
-def _table(rows: list[tuple[float, float, str, float, float, float, int, int]]) -> pd.DataFrame:
-    return pd.DataFrame(rows, columns=list(EVENT_COLUMNS))
+def _to_and_fro(n: int, dwell_s: float, rate: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    """State of a bad contact, 0 good to 1 bad: bad at both ends, between them by chance."""
+    count = 1 + 2 * max(0, round((n / rate / dwell_s - 1) / 2))
+    ends = np.cumsum(rng.exponential(size=count))
+    bad = np.searchsorted(ends * (n / ends[-1]), np.arange(n), side="right") % 2 == 0
+    window = np.hanning(max(1, round(_CONTACT_S * rate)) + 2)[1:-1]
+    smooth = np.convolve(bad, window / window.sum())[len(window) // 2 :][:n]
+    return smooth * _edges(n, rate)

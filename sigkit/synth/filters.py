@@ -21,9 +21,9 @@ class LowPass:
         Cutoff in Hz: fixed, or one value for every sample of the block that is played.
     slope_db : {12, 24}
         Fall above the cutoff in dB per octave; 24 is two equal stages of 12.
-    q : float
-        Quality factor of each stage of 12 dB. 0.5, the default, gives equal real poles: no
-        resonance.
+    q : float or ndarray, shape (n_samples,)
+        Quality factor of each stage of 12 dB, likewise. 0.5, the default, gives equal real poles:
+        no resonance.
 
     Notes
     -----
@@ -42,10 +42,14 @@ class LowPass:
 
     cutoff_hz: float | NDArray[np.float64]
     slope_db: Literal[12, 24] = 24
-    q: float = 0.5
+    q: float | NDArray[np.float64] = 0.5
 
     def __post_init__(self) -> None:
-        if self.slope_db not in (12, 24) or not self.q > 0 or not np.all(self.cutoff_hz > 0):
+        if (
+            self.slope_db not in (12, 24)
+            or not np.all(self.q > 0)
+            or not np.all(self.cutoff_hz > 0)
+        ):
             raise InputError(
                 "A low-pass needs a slope of 12 or 24 dB, and cutoff and q above zero.",
                 remedy="Check the cutoff path.",
@@ -55,7 +59,10 @@ class LowPass:
         self, frequency_hz: NDArray[np.float64], where: slice | NDArray[np.intp] = slice(None)
     ) -> NDArray[np.complex128]:
         """Return the response at one frequency per sample, for the samples ``where``."""
-        cutoff = np.asarray(self.cutoff_hz, np.float64)
-        ratio = frequency_hz / (cutoff if cutoff.ndim == 0 else cutoff[where])
-        stage = 1 / (1 - ratio**2 + 1j * ratio / self.q)
+        cutoff, q = (
+            value if value.ndim == 0 else value[where]
+            for value in (np.asarray(v, np.float64) for v in (self.cutoff_hz, self.q))
+        )
+        ratio = frequency_hz / cutoff
+        stage = 1 / (1 - ratio**2 + 1j * ratio / q)
         return np.asarray(stage if self.slope_db == 12 else stage * stage, np.complex128)

@@ -327,15 +327,19 @@ def _orders(shape: Shape, lowest_hz: float, rate: int) -> list[int]:
 def _audible(
     orders: list[int], shape: Shape, f: NDArray[np.float64], response: Response, where: slice
 ) -> list[int]:
-    """Leave out the highest harmonics that the filter has made inaudible."""
+    """Leave out the highest harmonics that the filter has made inaudible, at every sample."""
+
+    def loud(k: int, at: NDArray[np.intp]) -> bool:
+        gain = np.abs(response(k * f[at], at + where.start)).max()
+        return bool(gain * _ideal(shape, k) > _INAUDIBLE)
+
     probes = np.unique(np.linspace(0, len(f) - 1, 9).astype(np.intp))
     count = len(orders)
-    while count > 1:
-        k = orders[count - 1]
-        gain = np.abs(response(k * f[probes], probes + where.start)).max()
-        if gain * _ideal(shape, k) > _INAUDIBLE:
-            break
+    while count > 1 and not loud(orders[count - 1], probes):
         count -= 1
+    every = np.arange(len(f))  # a jump of the cutoff may lie between the probes
+    while count < len(orders) and loud(orders[count], every):
+        count += 1
     return orders[:count]
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.synth.dirt import Place, dirty_level_slider, travel
+from sigkit.synth.dirt import Place
 from sigkit.synth.filters import LowPass
 from sigkit.synth.noise import hum, thump, white
 from sigkit.synth.oscillators import tone
@@ -26,7 +26,9 @@ from sigkit.synth.paths import (
     wander_cents,
     warmup_cents,
 )
+from sigkit.synth.sliders import dirty_level_slider
 from sigkit.synth.sound import Sound
+from sigkit.synth.travel import travel
 
 STAGES = ("1_before", "2_cleaned", "3_after")
 NOMINAL_HZ = 220.0

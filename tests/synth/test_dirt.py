@@ -1,6 +1,7 @@
 """Dirty sliders: faults where and as loud as stated, and nothing else."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,9 +12,7 @@ from sigkit.synth import (
     LowPass,
     Place,
     audio_taper,
-    cents_above,
     dirty_level_slider,
-    dirty_pitch_slider,
     travel,
 )
 from sigkit.synth.dirt import crossings
@@ -106,6 +105,79 @@ def test_every_crossing_fires_or_none_as_the_probability_says():
     assert sum(half) == pytest.approx(120, abs=4 * math.sqrt(240 * 0.25))  # binomial, 4 sd
 
 
+def test_loose_dirt_fires_in_the_first_passes_only():
+    path = travel(RATE, passes=6, travel_s=1.0)
+    loose = Place(position=0.4, probability=1.0, passes=2)
+    stuck = Place(position=0.6, probability=0.5)
+    both, alone = (
+        crossings(path, places, rng=np.random.default_rng(4))
+        for places in ((loose, stuck), (replace(loose, passes=None), stuck))
+    )
+    number = path.passes["number"].to_numpy()
+    begun = (path.passes["start_s"] * RATE).to_numpy()
+    of = {
+        index: [
+            int(number[np.searchsorted(begun, first) - 1]) for i, first, _ in both if i == index
+        ]
+        for index in (0, 1)
+    }
+    assert of[0] == [1, 2]
+    assert [c for c in both if c[0] == 1] == [c for c in alone if c[0] == 1]  # same chances
+    assert len([c for c in alone if c[0] == 0]) == 6
+
+
+def test_a_chopped_contact_lets_all_or_little_through():
+    """What is left of the sound, sample by sample: all or -20 dB, for as long as is said."""
+    place = Place(
+        position=0.6, width=0.2, kind="chopped contact", level_db=-20.0, dwell_s=0.004,
+        probability=1.0,
+    )  # fmt: skip
+    sound = play((place,))
+    clean = sound.truth["clean"]
+    dwells = []
+    for event in sound.truth["events"].itertuples():
+        part = slice(round(event.start_s * RATE), round(event.stop_s * RATE))
+        good = np.abs(clean[part]) > 1e-6
+        left = (sound.samples[part] / np.where(good, clean[part], 1.0))[good]
+        assert left.min() == pytest.approx(0.1)
+        assert left.max() <= 1 + 1e-12
+        between = (left > 0.11) & (left < 0.99)
+        assert np.mean(between) < 0.1  # a contact opens and closes within 0.2 ms of 4 ms
+        changes = np.count_nonzero(np.diff(left > 0.55))
+        assert changes % 2 == 0  # it is bad at both ends, but for the last 0.5 ms
+        dwells.append((event.stop_s - event.start_s) / (changes - 1))
+        error = np.sqrt(np.mean((sound.samples - clean)[part] ** 2))
+        tone = np.sqrt(np.mean(clean[part] ** 2))
+        assert event.level_db == pytest.approx(20 * math.log10(error / tone), abs=1.0)
+    assert len(dwells) == 6
+    assert np.mean(dwells) == pytest.approx(0.004, rel=0.25)
+
+
+def test_a_jumping_value_is_the_slider_s_own_or_that_of_another_place():
+    place = Place(
+        position=0.5, width=0.1, kind="jumping value", jump=0.2, dwell_s=0.003, probability=1.0
+    )
+    sound = play((place,))
+    clean, events = sound.truth["clean"], sound.truth["events"]
+    position = np.interp(
+        np.arange(len(clean)) / RATE, sound.truth["time_s"], sound.truth["position"]
+    )
+    outside = np.ones(len(clean), bool)
+    for event in events.itertuples():
+        part = slice(round(event.start_s * RATE), round(event.stop_s * RATE))
+        outside[part] = False
+        good = np.abs(clean[part]) > 1e-4
+        gain = (sound.samples[part] / clean[part])[good] * audio_taper(position[part][good])
+        thrown = np.log1p(99 * gain) / math.log(100) - position[part][good]
+        assert np.mean(np.abs(thrown) < 0.002) > 0.1
+        assert np.mean(np.abs(thrown - 0.2) < 0.002) > 0.2
+        assert np.mean((thrown > 0.002) & (thrown < 0.198)) < 0.12
+        assert event.level_db > 0  # 0.2 of this taper is 8 dB
+        assert (event.kind, math.isnan(event.size_cents)) == ("jumping value", True)
+    assert np.array_equal(sound.samples[outside], clean[outside])
+    assert len(events) == 6
+
+
 def test_a_slider_at_rest_on_a_dirty_place_is_quiet():
     path = travel(RATE, passes=2, travel_s=1.0, rest_s=1.0, high=0.6)
     sound = dirty_level_slider(
@@ -143,33 +215,6 @@ def test_dark_tone_is_dark():
     assert 10 * math.log10(power[f > 4000].sum() / power.sum()) < -90
 
 
-def test_pitch_jumps_are_where_and_as_wide_as_stated():
-    places = (
-        Place(position=0.3, width=0.02, kind="pitch jump", size_cents=40.0, probability=1.0),
-        Place(position=0.7, width=0.02, kind="pitch jump", size_cents=-90.0, probability=1.0),
-    )
-    sound = dirty_pitch_slider(
-        travel(RATE, passes=2, travel_s=2.0),
-        lowest_hz=400.0,
-        range_cents=2400.0,
-        places=places,
-        rng=np.random.default_rng(3),
-        level_dbfs=-15.0,
-    )
-    truth = sound.truth
-    offset = cents_above(1.0, truth["frequency_hz"]) - cents_above(1.0, truth["clean_hz"])
-    inside = np.zeros(len(offset), bool)
-    for event in truth["events"].itertuples():
-        middle = (event.start_s + event.stop_s) / 2
-        at = np.argmin(np.abs(truth["time_s"] - middle))
-        assert offset[at] == pytest.approx(event.size_cents)
-        assert truth["position"][at] == pytest.approx(event.position, abs=0.01)
-        assert math.isnan(event.level_db)
-        inside |= (truth["time_s"] >= event.start_s) & (truth["time_s"] < event.stop_s)
-    assert truth["events"]["size_cents"].tolist() == [40.0, -90.0, -90.0, 40.0]
-    assert_allclose(offset[~inside], 0, atol=1e-9)
-
-
 def test_same_seed_same_sound():
     assert np.array_equal(play().samples, play().samples)
     assert not np.array_equal(play().samples, play(seed=2).samples)
@@ -180,11 +225,7 @@ def test_wrong_places_are_refused():
         Place(position=0.0)
     with pytest.raises(InputError, match="cannot have a place of kind 'pitch jump'"):
         play((Place(position=0.5, kind="pitch jump"),))
-    with pytest.raises(InputError, match="cannot have a place of kind 'burst'"):
-        dirty_pitch_slider(
-            travel(RATE, passes=1),
-            lowest_hz=400.0,
-            range_cents=1200.0,
-            places=PLACES,
-            rng=np.random.default_rng(1),
-        )
+    with pytest.raises(InputError, match="leaves the travel"):
+        Place(position=0.95, kind="jumping value", jump=0.1)
+    with pytest.raises(InputError, match="dwell_s must be above zero"):
+        Place(position=0.5, dwell_s=0.0)

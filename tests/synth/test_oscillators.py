@@ -178,6 +178,18 @@ def test_filter_follows_its_cutoff_path():
     assert_allclose(s.samples, np.abs(h) * np.sin(2 * np.pi * 200 * t + np.angle(h)), atol=1e-9)
 
 
+def test_no_harmonic_is_lost_where_a_closed_filter_opens_for_a_moment():
+    """Filters that open within 1 ms from far below the tone, against a filter that stays open."""
+    open_at = slice(10300, 10350)
+    cutoff = np.full(RATE // 2, 5.0)
+    cutoff[open_at] = 8000.0
+    opens, stays = (
+        tone("saw", 100.0, rate=RATE, seconds=0.5, response=LowPass(c)).samples
+        for c in (cutoff, 8000.0)
+    )
+    assert_allclose(opens[open_at], stays[open_at], atol=1e-12)
+
+
 def test_level_is_that_of_aes17():
     """AES17: a full-scale sine reads 0 dBFS; then a full-scale square of low pitch reads +3.01."""
     assert dbfs(tone("sine", 997.0, rate=RATE, seconds=1.0).samples) == pytest.approx(0, abs=1e-9)
