@@ -95,7 +95,7 @@ def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[P
 
     Notes
     -----
-    Takes some seconds and 18 MB. What is planted is listed in ``sample_audio/README.md``.
+    Takes some ten seconds and 24 MB. What is planted is listed in ``sample_audio/README.md``.
     """
     folder = Path(folder)
     wanted = _contents()

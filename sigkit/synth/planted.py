@@ -8,6 +8,7 @@ digits of a sine is far below the step of 16 bits.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,12 @@ from sigkit.synth.paths import (
     wander_cents,
     warmup_cents,
 )
-from sigkit.synth.sliders import dirty_level_slider
+from sigkit.synth.sliders import (
+    dirty_level_slider,
+    dirty_pitch_slider,
+    dirty_timbre_slider,
+    dirty_width_slider,
+)
 from sigkit.synth.sound import Sound
 from sigkit.synth.travel import travel
 
@@ -34,9 +40,17 @@ STAGES = ("1_before", "2_cleaned", "3_after")
 NOMINAL_HZ = 220.0
 """Nominal pitch of the stability and warm-up captures: A3."""
 DARK_HZ = 98.0
-"""Pitch of the slider captures: about G2."""
+"""Pitch of the captures of level sliders: about G2."""
 CUTOFF_HZ = 120.0
-"""Cutoff of the closed filter, 24 dB per octave, in the slider captures."""
+"""Cutoff of the closed filter, 24 dB per octave, in the captures of level sliders."""
+SLIDER_HZ = {"pitch": 440.0, "timbre": 220.0, "width": 220.0}
+"""Pitch of the other slider captures; of the tune slider, at the bottom of its travel."""
+TUNE_CENTS = 700.0
+"""Range of the tune slider."""
+SWEEP_HZ, SWEEP_Q = (200.0, 4000.0), 0.8
+"""Cutoff at both ends of the travel of its slider, and the quality factor of each stage."""
+WIDTHS, WIDTH_CUTOFF_HZ = (0.5, 0.9), 1500.0
+"""Pulse width at both ends of the travel of its slider, and the cutoff meanwhile."""
 PAIR_HZ = 440.0
 """Nominal pitch of two oscillators that beat: A4."""
 PAIR_RATE = 16000
@@ -151,10 +165,17 @@ class Slider:
         Seed of everything random.
     places : tuple of Place
         The dirty places.
+    controls : {"level", "pitch", "timbre", "width"}
+        What the slider controls. A level slider has the dark tone, the others that of
+        `SLIDER_HZ`.
     passes : int
         Number of passes, up and down in turn.
+    travel_s, rest_s : float
+        Time of a pass, and of the rest before the first and after each.
     low : float
         Where the travel begins; 1 is its upper end.
+    rate : int
+        Sample rate in Hz.
     bright : bool
         Whether the filter was left open.
     overdrive_db : float
@@ -164,24 +185,68 @@ class Slider:
     stage: str
     seed: int
     places: tuple[Place, ...] = ()
+    controls: Literal["level", "pitch", "timbre", "width"] = "level"
     passes: int = 4
+    travel_s: float = 1.9
+    rest_s: float = 0.5
     low: float = 0.1
+    rate: int = 32000
     bright: bool = False
     overdrive_db: float = 0.0
 
     def sound(self) -> Sound:
         """Return the capture as sound, with ``events`` and ``passes`` in its truth."""
-        sound = dirty_level_slider(
-            travel(32000, passes=self.passes, travel_s=1.9, rest_s=0.5, low=self.low),
-            frequency_hz=DARK_HZ,
-            places=self.places,
-            rng=np.random.default_rng(self.seed),
-            response=None if self.bright else LowPass(CUTOFF_HZ),
-            level_dbfs=-14.0,
-        )
+        sound = self._played()
         samples = sound.samples * 10 ** (self.overdrive_db / 20)
         samples = samples + _hum(self.stage, sound.time_s) + _hiss(len(samples), self.seed)
         return replace(sound, samples=samples)
+
+    def _played(self) -> Sound:
+        path = travel(
+            self.rate,
+            passes=self.passes,
+            travel_s=self.travel_s,
+            rest_s=self.rest_s,
+            low=self.low,
+        )
+        rng, level_dbfs = np.random.default_rng(self.seed), -14.0
+        if self.controls == "pitch":
+            return dirty_pitch_slider(
+                path,
+                lowest_hz=SLIDER_HZ["pitch"],
+                range_cents=TUNE_CENTS,
+                places=self.places,
+                rng=rng,
+                level_dbfs=level_dbfs,
+            )
+        if self.controls == "timbre":
+            return dirty_timbre_slider(
+                path,
+                frequency_hz=SLIDER_HZ["timbre"],
+                cutoff_hz=SWEEP_HZ,
+                q=SWEEP_Q,
+                places=self.places,
+                rng=rng,
+                level_dbfs=level_dbfs,
+            )
+        if self.controls == "width":
+            return dirty_width_slider(
+                path,
+                frequency_hz=SLIDER_HZ["width"],
+                width=WIDTHS,
+                response=LowPass(WIDTH_CUTOFF_HZ),
+                places=self.places,
+                rng=rng,
+                level_dbfs=level_dbfs,
+            )
+        return dirty_level_slider(
+            path,
+            frequency_hz=DARK_HZ,
+            places=self.places,
+            rng=rng,
+            response=None if self.bright else LowPass(CUTOFF_HZ),
+            level_dbfs=level_dbfs,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

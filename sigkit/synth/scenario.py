@@ -28,6 +28,8 @@ _VOLUME = (
     Place(position=0.63, width=0.012, level_db=-18.0),
     Place(position=0.71, width=0.010, kind="dropout", level_db=-26.0, probability=0.8),
     Place(position=0.86, width=0.008, level_db=-22.0),
+    Place(position=0.375, width=0.008, level_db=-19.0, probability=1.0, passes=1),
+    Place(position=0.79, width=0.010, level_db=-21.0, probability=1.0, passes=1),
 )
 _VOLUME_CLEANED = (
     Place(position=0.44, width=0.006, level_db=-34.0, probability=0.7),
@@ -42,10 +44,47 @@ _MIXER = (
 )
 _MIXER_CLEANED = tuple(replace(p, level_db=p.level_db - 6, probability=0.8) for p in _MIXER[1:])
 _MIXER_AFTER = tuple(replace(p, level_db=p.level_db - 8, probability=0.9) for p in _MIXER[1:4:2])
+_CUTOFF = (
+    Place(position=0.22, width=0.016, kind="jumping value", jump=0.06, dwell_s=0.002),
+    Place(position=0.36, width=0.010, level_db=-22.0),
+    Place(position=0.48, width=0.024, kind="jumping value", jump=-0.10, dwell_s=0.003),
+    Place(position=0.61, width=0.012, kind="chopped contact", level_db=-12.0),
+    Place(position=0.74, width=0.020, kind="jumping value", jump=-0.16, dwell_s=0.002),
+    Place(position=0.30, width=0.012, level_db=-18.0, probability=1.0, passes=1),
+    Place(position=0.55, width=0.012, level_db=-16.0, probability=1.0, passes=1),
+)
+_CUTOFF_CLEANED = (
+    Place(position=0.48, width=0.016, kind="jumping value", jump=-0.06, dwell_s=0.002),
+    Place(position=0.74, width=0.010, level_db=-24.0, probability=0.7),
+)
+_TUNE = (
+    Place(position=0.24, width=0.030, kind="pitch jump", size_cents=48.0),
+    Place(position=0.39, width=0.040, kind="pitch jump", size_cents=-70.0),
+    Place(position=0.57, width=0.030, kind="jumping value", jump=-0.12, dwell_s=0.006),
+    Place(position=0.72, width=0.035, kind="pitch jump", size_cents=110.0),
+    Place(
+        position=0.31, width=0.040, kind="pitch jump", size_cents=90.0, probability=1.0, passes=1
+    ),
+    Place(
+        position=0.48, width=0.035, kind="pitch jump", size_cents=-60.0, probability=1.0, passes=1
+    ),
+)
+_TUNE_CLEANED = (Place(position=0.39, width=0.035, kind="pitch jump", size_cents=-45.0),)
+_WIDTH = (
+    Place(position=0.28, width=0.016, kind="jumping value", jump=0.10, dwell_s=0.002),
+    Place(position=0.52, width=0.012, kind="jumping value", jump=-0.15, dwell_s=0.0015),
+    Place(position=0.66, width=0.010, level_db=-24.0, probability=0.8),
+    Place(position=0.41, width=0.012, level_db=-18.0, probability=1.0, passes=1),
+)
 _OSC_1_LEVEL = (
     Place(position=0.40, width=0.008, level_db=-24.0),
     Place(position=0.66, width=0.008, level_db=-28.0),
 )
+
+_LONGER = Slider(stage="1_before", seed=0, passes=6, travel_s=1.5, rest_s=0.4, low=0.0, rate=24000)
+_CUTOFF_PASSES = replace(_LONGER, controls="timbre")
+_TUNE_PASSES = replace(_LONGER, controls="pitch")
+_WIDTH_PASSES = replace(_LONGER, controls="width")
 
 SCENARIO: Mapping[str, Pitch | Slider | Pair] = {
     "1_before/warmup-oscillator_1.wav": Pitch(
@@ -110,6 +149,21 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair] = {
         stage="2_cleaned", seed=241, places=_MIXER_CLEANED
     ),
     "3_after/slider-oscillator_2_level.wav": Slider(stage="3_after", seed=341, places=_MIXER_AFTER),
+    "1_before/slider-filter_cutoff.wav": replace(_CUTOFF_PASSES, seed=161, places=_CUTOFF),
+    "2_cleaned/slider-filter_cutoff.wav": replace(
+        _CUTOFF_PASSES, stage="2_cleaned", seed=261, places=_CUTOFF_CLEANED, travel_s=1.6
+    ),
+    "3_after/slider-filter_cutoff.wav": replace(_CUTOFF_PASSES, stage="3_after", seed=361),
+    "1_before/slider-oscillator_2_tune.wav": replace(_TUNE_PASSES, seed=171, places=_TUNE),
+    "2_cleaned/slider-oscillator_2_tune.wav": replace(
+        _TUNE_PASSES, stage="2_cleaned", seed=271, places=_TUNE_CLEANED
+    ),
+    "3_after/slider-oscillator_2_tune.wav": replace(
+        _TUNE_PASSES, stage="3_after", seed=371, travel_s=1.6
+    ),
+    "1_before/slider-pulse_width.wav": replace(_WIDTH_PASSES, seed=181, places=_WIDTH),
+    "2_cleaned/slider-pulse_width.wav": replace(_WIDTH_PASSES, stage="2_cleaned", seed=281),
+    "3_after/slider-pulse_width.wav": replace(_WIDTH_PASSES, stage="3_after", seed=381),
     "1_before/slider-oscillator_1_level.wav": Slider(
         stage="1_before", seed=151, places=_OSC_1_LEVEL, passes=2, bright=True
     ),
