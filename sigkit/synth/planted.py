@@ -28,6 +28,7 @@ from sigkit.synth.paths import (
     warmup_cents,
 )
 from sigkit.synth.sliders import (
+    audio_taper,
     dirty_level_slider,
     dirty_pitch_slider,
     dirty_timbre_slider,
@@ -176,8 +177,9 @@ class Slider:
         Where the travel begins; 1 is its upper end.
     rate : int
         Sample rate in Hz.
-    bright : bool
-        Whether the filter was left open.
+    noise_db : float, optional
+        RMS level re the tone of a noise source that was left on, with the filter open; None: off,
+        and the filter closed.
     overdrive_db : float
         By how much the recorder was overdriven; above zero the capture is clipped.
     """
@@ -191,7 +193,7 @@ class Slider:
     rest_s: float = 0.5
     low: float = 0.1
     rate: int = 32000
-    bright: bool = False
+    noise_db: float | None = None
     overdrive_db: float = 0.0
 
     def sound(self) -> Sound:
@@ -239,14 +241,18 @@ class Slider:
                 rng=rng,
                 level_dbfs=level_dbfs,
             )
-        return dirty_level_slider(
+        sound = dirty_level_slider(
             path,
             frequency_hz=DARK_HZ,
             places=self.places,
             rng=rng,
-            response=None if self.bright else LowPass(CUTOFF_HZ),
+            response=LowPass(CUTOFF_HZ) if self.noise_db is None else None,
             level_dbfs=level_dbfs,
         )
+        if self.noise_db is None:
+            return sound
+        noise = white(len(sound.samples), level_dbfs=level_dbfs + self.noise_db, rng=rng)
+        return replace(sound, samples=sound.samples + noise * audio_taper(path.position))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -165,11 +165,11 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair] = {
     "2_cleaned/slider-pulse_width.wav": replace(_WIDTH_PASSES, stage="2_cleaned", seed=281),
     "3_after/slider-pulse_width.wav": replace(_WIDTH_PASSES, stage="3_after", seed=381),
     "1_before/slider-oscillator_1_level.wav": Slider(
-        stage="1_before", seed=151, places=_OSC_1_LEVEL, passes=2, bright=True
+        stage="1_before", seed=151, places=_OSC_1_LEVEL, noise_db=-9.0
     ),
     "2_cleaned/slider-oscillator_1_level.wav": Slider(
-        stage="2_cleaned", seed=251, passes=2, overdrive_db=18.0
+        stage="2_cleaned", seed=251, overdrive_db=18.0
     ),
-    "3_after/slider-oscillator_1_level.wav": Slider(stage="3_after", seed=351, passes=2),
+    "3_after/slider-oscillator_1_level.wav": Slider(stage="3_after", seed=351),
 }
 """What is planted in each capture of the demo, by ``STAGE/NAME.wav``."""
