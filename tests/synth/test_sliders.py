@@ -63,6 +63,13 @@ def low_pass(orders, cutoff_hz, q):
     return h**2
 
 
+def saw_at(sample, h):
+    """One sample of a saw of 100 Hz whose harmonics have passed a filter of response h."""
+    orders = np.arange(1, len(h) + 1)
+    turned = np.exp(2j * np.pi * 100 * orders * sample / RATE)
+    return -np.sum(2 / np.pi / orders * (h * turned).imag)
+
+
 @pytest.mark.parametrize("q", [0.5, 2.0])
 def test_cutoff_is_what_is_stated_at_both_ends_and_on_the_way(q):
     """At rest by the spectrum; on the way sample by sample, a saw being 2/(pi k) sin(k phi)."""
@@ -78,9 +85,7 @@ def test_cutoff_is_what_is_stated_at_both_ends_and_on_the_way(q):
         assert np.interp(at_s, sound.truth["time_s"], sound.truth["cutoff_hz"]) == cutoff
     position = hand().position
     for sample in np.random.default_rng(1).integers(0.5 * RATE, 0.9 * RATE, 50):
-        h = low_pass(orders, 200 * 32 ** position[sample], q)
-        turned = np.exp(2j * np.pi * 100 * orders * sample / RATE)
-        expected = -scale * np.sum(ideal * (h * turned).imag)
+        expected = scale * saw_at(sample, low_pass(orders, 200 * 32 ** position[sample], q))
         assert sound.samples[sample] == pytest.approx(expected, abs=2e-4)  # harmonics above 12 kHz
     middle = sound.truth["cutoff_hz"][np.argmin(np.abs(sound.truth["position"] - 0.5))]
     assert middle == pytest.approx(math.sqrt(200 * 6400), rel=0.01)
@@ -94,6 +99,11 @@ def test_a_resonance_slider_moves_resonance_alone():
     closed, open_ = (harmonics(sound.samples, at_s, 20)[:10] for at_s in (0.1, 1.5))
     ratio = np.abs(low_pass(orders, 500.0, 8.0) / low_pass(orders, 500.0, 0.5))
     assert_allclose(open_ / closed, ratio, rtol=1e-9)
+    orders, position = np.arange(1, 121), hand().position
+    scale = closed[0] / np.abs(low_pass(orders, 500.0, 0.5) * 2 / np.pi)[0]
+    for sample in np.random.default_rng(1).integers(0.5 * RATE, 1.3 * RATE, 30):
+        expected = scale * saw_at(sample, low_pass(orders, 500.0, 0.5 * 16 ** position[sample]))
+        assert sound.samples[sample] == pytest.approx(expected, abs=1e-5)
 
 
 def test_width_is_what_is_stated_on_the_way():
@@ -107,6 +117,8 @@ def test_width_is_what_is_stated_on_the_way():
         told = np.interp(at_s + 0.005, sound.truth["time_s"], sound.truth["width"])
         assert share == pytest.approx(told, abs=0.012)  # it moves by up to 0.75 %; 1 of 320 samples
     assert_allclose(np.interp([0.1, 1.5], sound.truth["time_s"], sound.truth["width"]), [0.5, 0.9])
+    position = sound.truth["position"]
+    assert_allclose(sound.truth["width"], 0.5 + 0.4 * position, atol=1e-12)  # even between
 
 
 @pytest.mark.parametrize("slider", [timbre, width])
