@@ -7,6 +7,7 @@ import tempfile
 from pathlib import Path
 
 from sigkit.errors import InputError
+from sigkit.synth.planted import Slider
 from sigkit.synth.scenario import SCENARIO
 from sigkit.synth.sound import Sound, write_wav
 
@@ -136,7 +137,14 @@ def _holds(path: Path, data: bytes) -> bool:
 
 
 def _settings() -> str:
-    """Return job.toml, with when the instrument was switched on before its pitch captures."""
-    warm = [n for n in SCENARIO if n.split("/")[1].startswith(("stability", "beating"))]
-    entries = [f'[captures."{n.removesuffix(".wav")}"]\npower_on_s = -{WARM_S}\n\n' for n in warm]
+    """Return job.toml, with what the names of its captures cannot say."""
+    entries = []
+    for name, planted in SCENARIO.items():
+        if name.split("/")[1].startswith(("stability", "beating")):
+            line = f"power_on_s = -{WARM_S}"
+        elif isinstance(planted, Slider) and planted.controls != "level":
+            line = f'controls = "{planted.controls}"'
+        else:
+            continue
+        entries.append(f'[captures."{name.removesuffix(".wav")}"]\n{line}\n\n')
     return JOB_TOML.replace("[private]", "".join(entries) + "[private]")

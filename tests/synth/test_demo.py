@@ -90,6 +90,16 @@ def test_job_settings():
     assert tuple(job["stages"]) == STAGES
     rooms = [stage["room_c"] for stage in job["stages"].values()]
     assert max(rooms) - min(rooms) < 3
+    said = {name: c["controls"] for name, c in job["captures"].items() if "controls" in c}
+    assert said == {
+        f"{stage}/slider-{subject}": controls
+        for stage in STAGES
+        for subject, controls in (
+            ("filter_cutoff", "timbre"),
+            ("oscillator_2_tune", "pitch"),
+            ("pulse_width", "width"),
+        )
+    }
     with pytest.raises(InputError, match="no capture named"):
         demo_sound("1_before/nothing.wav")
 
