@@ -232,10 +232,8 @@ def event_table(
     rows = []
     for index, first, after in fired:
         place, start = places[index], first / path.rate
-        level, size = (
-            level_db(slice(first, after)),
-            math.nan if size_cents is None else size_cents(place),
-        )
+        level = level_db(slice(first, after))
+        size = math.nan if size_cents is None else size_cents(place)
         number = _number(path, first)
         rows.append(
             (start, after / path.rate, place.kind, place.position, level, size, index, number)
@@ -244,7 +242,13 @@ def event_table(
 
 
 def only(places: Sequence[Place], kinds: tuple[Kind, ...]) -> None:
-    """Refuse places of a kind that a slider cannot have."""
+    """Refuse places of a kind that a slider cannot have.
+
+    Raises
+    ------
+    InputError
+        A place of another kind than ``kinds``.
+    """
     for place in places:
         if place.kind not in kinds:
             raise InputError(
@@ -256,7 +260,24 @@ def only(places: Sequence[Place], kinds: tuple[Kind, ...]) -> None:
 def steps(
     n: int, places: Sequence[Place], fired: Sequence[Crossing], *, rate: int
 ) -> NDArray[np.float64]:
-    """Return the pitch jumps in cents at each of ``n`` samples."""
+    """Return the pitch jumps.
+
+    Parameters
+    ----------
+    n : int
+        Number of samples.
+    places : sequence of Place
+        The dirty places.
+    fired : sequence of tuple of int
+        What `crossings` returned.
+    rate : int
+        Sample rate in Hz.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Cents by which the pitch is off at every sample.
+    """
     offset = np.zeros(n)
     for index, first, after in fired:
         if places[index].kind == "pitch jump":
