@@ -53,7 +53,7 @@ def test_moving_tones_are_their_fourier_series(shape, seed):
     """No edge is displaced: 90 dB is what the filter down to 48 kHz holds back (Kaiser, beta 9).
 
     Compared up to 18 kHz: a harmonic that moves along the filter's skirt hasn't the gain of a still
-    one. Pitch moves over an octave and the width over 0.4 within 0.35 s, faster than a hand's flick.
+    one. Pitch moves over an octave and the width over 0.4 in 0.35 s, faster than a hand's sweeps.
     """
     rng = np.random.default_rng(seed)
     t = np.arange(int(0.7 * RATE)) / RATE
