@@ -1,122 +1,83 @@
-"""Recall, precision, false alarms, floor and speed on random sweeps; run with -m benchmark -s.
+"""Sliders of four kinds: what is found, what is false, how faint, how soon, how fast.
 
-Seeds of this file were used for nothing else when thresholds were set. The clean sweeps of each
-range hold at least 15 min of assessed tone (30 min in the lowest): 5 to 10 min a range to run.
+``pytest -m benchmark -s tests/benchmarks/bench_slider.py``. The environment may give
+``SIGKIT_SWEEPS`` (dirty sweeps, default 520), ``SIGKIT_CLEAN`` (clean ones, 400: more than 60 min),
+``SIGKIT_JOBS`` (processes, default all cores) and ``SIGKIT_FIRST`` (first seed, default 700 000:
+seeds that nothing else uses, so that no threshold was ever set on them). Rules of scoring are in
+``slider_scoring.py``, the simulator in ``sliders.py``. Hiss is 50 to 75 dB under the full tone, and
+the measure is not told what the slider controls.
 """
 
-import time
+import os
 
-import numpy as np
+import pandas as pd
 import pytest
-import soundfile as sf
-from scipy import stats
-from sweeps import RATE, assessed_at, found_of, sweep
+import slider_figures as figures
+from joblib import Parallel, delayed
+from slider_scoring import run
 
-from sigkit.captures.wav import open_capture
-from sigkit.measures.slider import measure_slider
-from sigkit.synth import LowPass, dirty_level_slider, hum, travel, white
+SWEEPS = int(os.environ.get("SIGKIT_SWEEPS", "520"))
+CLEAN = int(os.environ.get("SIGKIT_CLEAN", "400"))
+JOBS = int(os.environ.get("SIGKIT_JOBS", "-1"))
+FIRST = int(os.environ.get("SIGKIT_FIRST", "700000"))
+WIDE = ("display.width", 220, "display.max_columns", 40, "display.float_format", "{:.2f}".format)
 
-RANGES = {(60, 110): 84, (110, 400): 42, (400, 1100): 68}
-"""Pitch range in Hz: number of clean sweeps of 30 s."""
-
-
-def limits(count, minutes):
-    """Exact 95 % limits of a Poisson rate, for 10 min."""
-    low = stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0
-    return 10 * low / minutes, 10 * stats.chi2.ppf(0.975, 2 * count + 2) / 2 / minutes
+pytestmark = pytest.mark.benchmark
 
 
-def smooth_pass(folder, seed, pitch_hz):
-    """A clean slider moved up and down with smooth starts and stops, from `sigkit.synth`."""
-    rng = np.random.default_rng(seed)
-    f0 = float(np.exp(rng.uniform(*np.log(pitch_hz))))
-    shape = str(rng.choice(["saw", "triangle", "sine"]))
-    path = travel(
-        RATE,
-        passes=int(rng.integers(4, 9)),
-        travel_s=rng.uniform(1, 5),
-        rest_s=rng.uniform(0.3, 1),
-        low=float(rng.choice([0, 0.1, 0.3])),
-    )
-    sound = dirty_level_slider(
-        path,
-        frequency_hz=f0,
-        places=[],
-        rng=rng,
-        shape=shape,
-        response=LowPass(f0 * rng.uniform(1, 2)) if shape == "saw" else None,
-        level_dbfs=-14.0,
-    )
-    count = len(sound.samples)
-    mains = float(rng.choice([50, 60])) * (1 + 1e-4 * rng.standard_normal())
-    lines = {1: rng.uniform(-90, -65), 2: rng.uniform(-90, -68), 3: -80.0}
-    noise = white(count, level_dbfs=rng.uniform(-95, -75), rng=rng)
-    noise += hum(np.arange(count) / RATE, mains_hz=mains, levels_dbfs=lines)
-    sf.write(folder / "slider-smooth.wav", sound.samples + noise, RATE, subtype="FLOAT")
-    return open_capture(folder / "slider-smooth.wav")
+@pytest.fixture(scope="module")
+def dirty():
+    return Parallel(JOBS)(delayed(run)(FIRST + i, dirty=True) for i in range(SWEEPS))
 
 
-def alarms_of(captures):
-    """False alarms, minutes assessed, floors, refusals and seconds spent on clean captures."""
-    alarms, heard, floors, refused, spent, length = 0, 0.0, [], 0, 0.0, 0.0
-    for capture in captures:
-        begun = time.perf_counter()
-        result = measure_slider(capture)
-        spent += time.perf_counter() - begun
-        length += capture.duration_s
-        if not result.floor.measurable:
-            refused += 1
-            continue
-        alarms += len(result.events)
-        heard += result.assessed_s / 60
-        floors.append(result.floor.value)
-    low, high = limits(alarms, heard)
+@pytest.fixture(scope="module")
+def clean():
+    first = FIRST + 100_000
+    return Parallel(JOBS)(delayed(run)(first + i, dirty=False) for i in range(CLEAN))
+
+
+def show(title, table):
+    with pd.option_context(*WIDE):
+        print(f"\n{title}\n{table.to_string()}")
+
+
+def test_events_are_found(dirty):
+    print(f"\n{len(dirty)} dirty sweeps, {sum(s.duration_s for s in dirty) / 60:.0f} min")
+    found = figures.found_table(dirty)
+    show("F1 and recall, not assessed left out ('strict': taken for missed):", found)
+    show("Errors of what was found:", figures.error_table(dirty))
+    print(figures.directions(dirty))
+    show("Faintest bursts found (inf: not reached):", figures.faintest_table(dirty))
+    assert found.loc["all", "F1 20 dB"] > 0.5  # or something is broken
+
+
+def test_floor_is_as_stated(dirty):
+    """The claim is 95 %; fails where the hits show less."""
+    table = figures.stated_floor(dirty)
+    show("Bursts above the floor that the measure states there:", table)
+    for claim in ("added, 5-20 ms", "all bursts"):
+        assert float(table.loc[claim, "95 % limits"].split()[-1]) >= 0.95, claim
+
+
+def test_clean_sliders_are_called_clean(clean):
+    """The aim is one false alarm in 10 min at most; fails where the count shows more."""
+    alarms = figures.alarm_table(clean)
+    show("False alarms on clean sweeps:", alarms)
+    minutes = alarms.loc["all", "minutes"]
+    low, _ = figures.poisson_limits(alarms.loc["all", "alarms"], minutes / 10)
+    assert low <= 1
+
+
+def test_refusing_does_not_flatter(dirty, clean):
+    both = dirty + clean
+    table = figures.refusal_table(both)
+    show("Refused, and not assessed:", table)
+    reasons = pd.Series([s.refused[:120] for s in both if s.refused], dtype=str).value_counts()
+    show("Reasons:", reasons)
     print(
-        f"  {alarms} false alarms in {heard:.1f} min of clean sweep (95 %: {low:.2f} to "
-        f"{high:.2f} in 10 min); refused {refused} of {refused + len(floors)}; floor "
-        f"{np.median(floors):.1f} dB ({min(floors):.1f} to {max(floors):.1f}); "
-        f"{spent / length:.3f} of real time"
+        "\nprocessor time of a second of capture: median {:.4f} s, all {:.4f} s".format(
+            *figures.speed(both)
+        )
     )
-    return alarms, heard
-
-
-@pytest.mark.benchmark
-@pytest.mark.parametrize("pitch_hz", RANGES)
-def test_false_alarms(tmp_path, pitch_hz):
-    print(f"\n{pitch_hz[0]}-{pitch_hz[1]} Hz, abrupt and smooth hand:")
-    alarms, heard = alarms_of(
-        sweep(70_000 + seed, 30.0, pitch_hz, dirty=False).capture(tmp_path)
-        for seed in range(RANGES[pitch_hz])
-    )
-    assert limits(alarms, heard)[0] <= 1  # no evidence of more than one in 10 min
-    print(f"{pitch_hz[0]}-{pitch_hz[1]} Hz, smooth passes:")
-    alarms, heard = alarms_of(smooth_pass(tmp_path, 75_000 + k, pitch_hz) for k in range(16))
-    assert limits(alarms, heard)[0] <= 1
-
-
-@pytest.mark.benchmark
-@pytest.mark.parametrize("pitch_hz", RANGES)
-def test_recall(tmp_path, pitch_hz):
-    hits = {"burst": [], "dropout": []}
-    true, false = 0, 0
-    for seed in range(20):
-        made = sweep(80_000 + seed, 30.0, pitch_hz)
-        result = measure_slider(made.capture(tmp_path))
-        if not result.floor.measurable:
-            continue
-        matched = set()
-        for event in made.planted:
-            rows = found_of(result, event)
-            matched |= set(rows.index)
-            if assessed_at(result, event) and (event.over_noise_db >= 12):
-                same = event.kind == "burst" or "dropout" in set(rows.kind)
-                hits[event.kind].append(len(rows) > 0 and same)
-        true += len(matched)
-        false += len(result.events) - len(matched)
-    print(
-        f"\n{pitch_hz[0]}-{pitch_hz[1]} Hz: recall of bursts {np.mean(hits['burst']):.3f} "
-        f"(n {len(hits['burst'])}), of dropouts {np.mean(hits['dropout']):.3f} "
-        f"(n {len(hits['dropout'])}); precision {true / (true + false):.3f}"
-    )
-    assert np.mean(hits["burst"]) >= 0.9
-    assert np.mean(hits["dropout"]) >= 0.9
+    print(f"\n{figures.readme_table(dirty, clean)}")
+    assert table.loc[("all", "all"), "not assessed %"] < 50
