@@ -1,11 +1,13 @@
 """Fetch the open recordings that some checks measure, into a cache folder; nothing is committed.
 
-Usage: ``SIGKIT_RECORDINGS=/some/folder python tests/references/fetch.py`` on a Debian system.
+Usage, on a Debian system: ``python tests/references/fetch.py FOLDER``, or with the folder named by
+``SIGKIT_RECORDINGS``, which is where the tests look for it.
 
 Packages, by name, from Debian's archive (``apt-get download``, then ``dpkg-deb -x``):
 
 - ``freepats``: notes key by key with their root frequency; GPL-2+ with a composition exception.
 - ``sonic-pi-samples``: textures of record crackle and hiss; CC0.
+- ``lmms-common``: notes and drums recorded by its contributors; GPL-2+.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from pathlib import Path
 PACKAGES = {
     "freepats": "usr/share/midi/freepats/Tone_000",
     "sonic-pi-samples": "usr/share/sonic-pi/samples",
+    "lmms-common": "usr/share/lmms/samples",
 }
 """Packages and a folder that each of them brings."""
 
@@ -35,7 +38,7 @@ def fetch(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    cache = os.environ.get("SIGKIT_RECORDINGS")
+    cache = sys.argv[1] if len(sys.argv) > 1 else os.environ.get("SIGKIT_RECORDINGS")
     if not cache:
-        sys.exit("Set SIGKIT_RECORDINGS to the folder in which to keep the recordings.")
+        sys.exit("Name the folder in which to keep the recordings, or set SIGKIT_RECORDINGS to it.")
     fetch(Path(cache))
