@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,19 +16,21 @@ Mask = NDArray[np.bool_]
 
 SCALES = (1, 3, 10, 30)
 """Lengths in bins over which residual power is gathered."""
-ALARMS_PER_S = 0.5 / 600
-"""False alarms the thresholds are set for: one in 20 min, all bands and lengths together."""
+ALARMS_PER_S = 0.1 / 600
+"""False alarms the thresholds are set for: one in 100 min, all bands and lengths together."""
 GUARD_RATIO = 4.0
 """Least excess over the floor, 6 dB: floors are medians over 0.4 s and may be late by that."""
-MARGIN = 2.0
+MARGIN = 3.0
 """Factor on the threshold of the law: a floor that is the median of 25 values is uncertain too."""
-HEAVY_TAIL = 1.25
+HEAVY_TAIL = 2.5
 """Most that a capture's own upper tail raises a threshold; sub-threshold bursts lie there too."""
+LOCAL_BINS, MOST_RAISED = 1000, 16.0
+"""Stretch whose own scatter counts, and the most that it raises a threshold."""
 MERGE_BINS, NEAR_BINS = 20, 150
-STEEP_DB = 12.0
-"""Change of the tone's level within 100 ms beyond which bursts are not looked for (flicks)."""
 DROP_RATIO, DEEP_RATIO = 0.5, 0.4
 DROP_BINS = (3, 300)
+LEAST_SHAPE = 0.03
+"""Least power of the tone over 3 ms, re a period's, from which its gain there is read."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,12 +46,14 @@ class Test:
 
 @dataclass(frozen=True, kw_only=True)
 class Fault:
-    """One event: first bin, one past the last bin, its kind, depth of the gain (dropouts)."""
+    """One event: first bin, one past the last bin, kind, depth in dB (dropouts), size in cents."""
 
     first: int
     last: int
     kind: str
-    depth_db: float
+    depth_db: float = np.nan
+    size_cents: float = np.nan
+    u_size_cents: float = np.nan
 
 
 def box(values: NDArray[np.floating], bins: int) -> Array:
@@ -80,7 +85,7 @@ def set_test(ratio: NDArray[np.floating], band: str, bins: int, alarms_per_s: fl
     The power of noise over a window follows a chi-square law; its degrees of freedom are read
     off the quartiles, which events in less than a quarter of the time leave nearly alone, the
     wider side counting. The threshold is where that law's tail holds the wanted alarm rate,
-    raised by up to 1 dB where the largest thousandth of the values lies above the law.
+    raised by up to 4 dB where the largest thousandth of the values lies above the law.
     """
     low, usual, high = np.log(np.maximum(np.quantile(ratio, [0.25, 0.5, 0.75]), 1e-12))
     below, above = _QUARTILES[1] - _QUARTILES[0], _QUARTILES[2] - _QUARTILES[1]
@@ -112,8 +117,35 @@ def find_bursts(track: ResidualTrack, assessed: Mask) -> tuple[list[Fault], list
             quiet = assessed & (ratio < test.ratio)
             test = set_test(ratio[quiet][:: max(1, bins // 3)], band, bins, share)
             tests.append(test)
-            hits |= assessed & (ratio > test.ratio)
+            hits |= assessed & (ratio > test.ratio * rougher(ratio, assessed, test, share))
     return [_trim(track, a, b) for a, b in runs(hits, gap=MERGE_BINS)], tests
+
+
+def rougher(ratio: NDArray[np.floating], assessed: Mask, test: Test, alarms_per_s: float) -> Array:
+    """Return by what factor a threshold is raised where the ratio scatters more than elsewhere.
+
+    Where the tone moves in a way that its neighbours foretell badly, the residual is not only
+    larger but also less even; the upper quartile over a second tells how much.
+    """
+    step = 4
+    values = np.log(np.maximum(ratio[::step], 1e-9))
+    values[~assessed[::step]] = np.log(test.usual)
+    size = LOCAL_BINS // step + 1
+    high, usual = (ndimage.percentile_filter(values, q, size, mode="nearest") for q in (75, 50))
+    dof = np.interp(-(high - usual), -(_QUARTILES[2] - _QUARTILES[1]), _DOF)
+    levels = np.interp(np.log(dof), np.log(_DOF[::8]), _tails(alarms_per_s))
+    own = np.interp(np.log(test.dof), np.log(_DOF[::8]), _tails(alarms_per_s))
+    factor = np.exp(np.maximum(levels - own, 0.0) + np.maximum(usual - np.log(test.usual), 0.0))
+    out: Array = np.interp(np.arange(ratio.size), np.arange(factor.size) * step, factor)
+    return np.minimum(out, MOST_RAISED)
+
+
+@functools.cache
+def _tails(alarms_per_s: float) -> Array:
+    """Return the logarithm of the threshold re the median, for each of some degrees of freedom."""
+    dof = _DOF[::8]
+    out: Array = np.log(stats.chi2.isf(alarms_per_s * BIN_S, dof) / stats.chi2.median(dof))
+    return out
 
 
 def _trim(track: ResidualTrack, first: int, last: int) -> Fault:
@@ -121,77 +153,47 @@ def _trim(track: ResidualTrack, first: int, last: int) -> Fault:
     a, b = max(0, first - 15), min(track.power.size, last + 15)
     excess = np.zeros(b - a)
     for band in track.bands_hz:
-        floor = getattr(track, f"{band}_floor")[a:b]
-        got = getattr(track, band)[a:b] / np.maximum(floor, 1e-30)
-        excess += np.where(got > 2 * GUARD_RATIO, got, 0)
+        floor = np.maximum(getattr(track, f"{band}_floor")[a:b], 1e-30)
+        power = getattr(track, band)[a:b]
+        excess += np.where(power > 2 * GUARD_RATIO * floor, power - floor, 0)
     if excess.sum() <= 0:
-        return Fault(first=first, last=last, kind="burst", depth_db=np.nan)
+        return Fault(first=first, last=last, kind="burst")
     share = np.cumsum(excess) / excess.sum()
     start, stop = np.searchsorted(share, [0.01, 0.99])
-    return Fault(
-        first=a + int(start), last=a + min(int(stop) + 1, b - a), kind="burst", depth_db=np.nan
-    )
+    return Fault(first=a + int(start), last=a + min(int(stop) + 1, b - a), kind="burst")
 
 
 def fine_gain(track: ResidualTrack) -> Array:
-    """Return the gain of the tone gathered over 3 bins, as rms of the tone."""
-    shape = box(track.shape, 3)
-    out: Array = track.tone_rms + box(track.cross, 3) / np.maximum(shape, 0.03)
-    return out
-
-
-def too_steep(track: ResidualTrack, dropouts: list[Fault]) -> Mask:
-    """Return where the level moves too fast to tell a burst from it.
-
-    That is 0.15 s about flicks and about dropouts; a burst that near counts with the dropout.
-    """
-    level = 20 * np.log10(np.maximum(track.tone_rms, 1e-7))
-    for fault in dropouts:
-        a, b = max(0, fault.first - 40), min(level.size - 1, fault.last + 40)
-        level[a:b] = np.linspace(level[a], level[b], b - a)
-    change = np.zeros(level.size)
-    change[50:-50] = np.abs(level[100:] - level[:-100])
-    steep = change > STEEP_DB
-    for fault in dropouts:
-        steep[fault.first : fault.last] = True
-    out: Mask = ndimage.binary_dilation(steep, np.ones(2 * NEAR_BINS + 1, bool))
+    """Return the gain over 3 bins re the clean tone there."""
+    told = box(track.told, 3)
+    least = 3 * LEAST_SHAPE * track.tone_rms.astype(np.float64) ** 2
+    out: Array = 1 + box(track.cross, 3) / np.maximum(np.maximum(told, least), 1e-20)
     return out
 
 
 def find_dropouts(track: ResidualTrack, assessed: Mask) -> list[Fault]:
     """Return the dropouts: the gain falls by more than half and comes back, both steeply."""
     gain = fine_gain(track)
-    around = slow_gain(track)
-    low = assessed & (gain < DROP_RATIO * around)
     found = []
-    for a, b in runs(low, gap=2):
+    for a, b in runs(assessed & (gain < DROP_RATIO), gap=2):
         if not DROP_BINS[0] <= b - a <= DROP_BINS[1] or a < 40 or b > gain.size - 40:
             continue
-        before = float(np.median(gain[a - 25 : a - 4]))
-        after = float(np.median(gain[b + 4 : b + 25]))
-        inside = gain[a:b]
-        near = min(before, after)
+        before, after = np.median(gain[a - 25 : a - 4]), np.median(gain[b + 4 : b + 25])
+        near = float(np.sqrt(max(before, 1e-3) * max(after, 1e-3)))
+        if min(before, after) < 0.4 * max(before, after) or near < 0.6:
+            continue
         steep = gain[a + 2] < 0.55 * gain[a - 5] and gain[b - 3] < 0.55 * gain[b + 4]
-        alike = near > 0.4 * max(before, after)
-        deepest = float(np.min(box(inside, 3)[1:-1]) / 3)
-        if steep and alike and deepest < DEEP_RATIO * np.sqrt(before * after):
-            depth = -20 * np.log10(max(deepest, 1e-4 * near) / np.sqrt(before * after))
+        deepest = float(np.min(box(gain[a:b], 3)[1:-1]) / 3)
+        if steep and deepest < DEEP_RATIO * near:
+            depth = -20 * np.log10(max(deepest, 1e-4) / near)
             found.append(Fault(first=a, last=b, kind="dropout", depth_db=float(depth)))
     return found
 
 
-def slow_gain(track: ResidualTrack) -> Array:
-    """Return the running median of the gain over 0.6 s."""
-    step = 10
-    coarse = ndimage.median_filter(track.tone_rms[::step].astype(np.float64), 61, mode="nearest")
-    out: Array = np.interp(np.arange(track.tone_rms.size), np.arange(coarse.size) * step, coarse)
-    return out
-
-
-def join_faults(bursts: list[Fault], dropouts: list[Fault]) -> list[Fault]:
-    """Join bursts with the dropouts whose edges they are, and events nearer than 20 ms."""
+def join_faults(*kinds: list[Fault]) -> list[Fault]:
+    """Join events nearer than 20 ms; a burst at the edges of a dropout or a jump is part of it."""
     out: list[Fault] = []
-    for fault in sorted([*bursts, *dropouts], key=lambda f: f.first):
+    for fault in sorted((f for kind in kinds for f in kind), key=lambda f: f.first):
         if out and fault.first - out[-1].last < MERGE_BINS:
             out[-1] = _joined(out[-1], fault)
         else:
@@ -199,13 +201,21 @@ def join_faults(bursts: list[Fault], dropouts: list[Fault]) -> list[Fault]:
     return out
 
 
+RANK = ("burst", "pitch jump", "dropout")
+
+
 def _joined(one: Fault, other: Fault) -> Fault:
-    drops = [f for f in (one, other) if f.kind == "dropout"]
+    most = max((one, other), key=lambda f: RANK.index(f.kind))
+    alike = [f for f in (one, other) if f.kind == most.kind]
+    sizes = [f for f in (one, other) if np.isfinite(f.size_cents)]
+    size = max(sizes, key=lambda f: abs(f.size_cents), default=most)
     return Fault(
-        first=min(f.first for f in drops or (one, other)),
-        last=max(f.last for f in drops or (one, other)),
-        kind="dropout" if drops else "burst",
-        depth_db=max((f.depth_db for f in drops), default=np.nan),
+        first=min(f.first for f in alike),
+        last=max(f.last for f in alike),
+        kind=most.kind,
+        depth_db=max((f.depth_db for f in alike), default=np.nan),
+        size_cents=size.size_cents,
+        u_size_cents=size.u_size_cents,
     )
 
 
@@ -221,34 +231,20 @@ def runs(mask: Mask, gap: int = 0) -> list[tuple[int, int]]:
     return out
 
 
-def residual_level(track: ResidualTrack, fault: Fault) -> tuple[float, float, float]:
-    """Return the event's residual power, the background's, and the power of the tone around it.
+def residual_level(track: ResidualTrack, fault: Fault) -> tuple[float, float, float, float]:
+    """Return power and background of an event's residual, the background's spread, and the tone's.
 
-    The gain is drawn straight, in decibels, from the 12 ms before the event to those after it.
+    The background is the mean of the residual in the 100 ms before and after; its spread is the
+    standard deviation between stretches as long as the event.
     """
     a, b = fault.first, fault.last
-    pad, gap = 12, 3
-    first, last = max(0, a - gap - pad), min(track.power.size, b + gap + pad)
-    gain = track.tone_rms[first:last].astype(np.float64)
-    where = np.arange(first, last)
-    outside = (where < a - gap) | (where >= b + gap)
-    cross, shape, rest = (
-        v[first:last].astype(float) for v in (track.cross, track.shape, track.rest)
-    )
-
-    def around(side: Mask) -> float:
-        if not side.any() or shape[side].sum() <= 0:
-            return float(np.median(gain))
-        return float(
-            np.average(gain[side], weights=shape[side]) + cross[side].sum() / shape[side].sum()
-        )
-
-    left = max(around(where < a - gap), 1e-9)
-    right = max(around(where >= b + gap), 1e-9)
-    place = np.clip((where - a) / max(b - a, 1), 0, 1)
-    line = np.exp((1 - place) * np.log(left) + place * np.log(right))
-    change = line - gain
-    power = np.maximum(rest - 2 * change * cross + change**2 * shape, 0)
-    inside = ~outside & (where >= a) & (where < b)
-    background = float(np.median(power[outside])) if outside.any() else 0.0
-    return float(power[inside].mean()), background, float((line[inside] ** 2).mean())
+    size = max(b - a, 1)
+    near = np.r_[max(0, a - 105) : max(0, a - 5), b + 5 : min(track.rest.size, b + 105)]
+    rest = track.rest.astype(np.float64)
+    around = rest[near]
+    quiet = around[around < 6 * np.median(around) + 1e-30] if around.size else around
+    background = float(quiet.mean()) if quiet.size else 0.0
+    parts = quiet[: quiet.size // size * size].reshape(-1, size).mean(axis=1)
+    spread = float(parts.std()) if parts.size > 2 else background
+    tone = track.tone_rms[max(0, a - 20) : b + 20].astype(np.float64)
+    return float(rest[a:b].mean()), background, spread, float((tone**2).mean())

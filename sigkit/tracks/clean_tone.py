@@ -1,0 +1,208 @@
+"""The tone of a stretch of sound as it would be without dirt, foretold period by period."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sigkit.tracks.moving_phase import HOP_S, follow_phase
+from sigkit.tracks.neighbours import corner
+from sigkit.tracks.periods import HUM_HZ, Cut, Sound, cut_periods
+
+Array = NDArray[np.floating]
+Mask = NDArray[np.bool_]
+
+LONGEST_GAP_S = 0.35
+CHOICE_S = 0.06
+"""Stretch over which one way of cutting is chosen, by the median of what it leaves."""
+HANDOVER = 0.025
+"""Share of a period over which one family of edges gives way to the other."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CleanTone:
+    """A tone as foretold, and what is known of it.
+
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        The clean tone.
+    corner : ndarray, shape (n_samples,)
+        Change of its slope from period to period, per period.
+    cycles : ndarray, shape (n_samples,)
+        Phase in cycles.
+    quick : ndarray, shape (n_samples,)
+        The same, but quick to follow a jump: by each edge or each period.
+    known : ndarray of bool, shape (n_samples,)
+        Where whole periods were cut.
+    middle : ndarray, shape (n_periods,)
+        Phase of the middle of each period.
+    even, third : ndarray of complex, shape (n_periods,)
+        Second and third harmonic re the first, at the phase of the first.
+    frame_s, clarity : ndarray, shape (n_frames,)
+        Middle of each frame of the pitch path, and its likeness one period apart.
+    heard : ndarray of bool, shape (n_frames,)
+        Frames that hold a clear tone.
+    """
+
+    sound: Array
+    corner: Array
+    cycles: Array
+    quick: Array
+    known: Mask
+    middle: Array
+    even: NDArray[np.complex128]
+    third: NDArray[np.complex128]
+    frame_s: Array
+    clarity: Array
+    heard: Mask
+
+    def sounding(self, count: int, bin_s: float) -> Mask:
+        """Return where the tone sounds, bin by bin, with short gaps closed."""
+        tone = np.zeros(count, bool)
+        for at in self.frame_s[self.heard]:
+            first = max(0, round((at - HOP_S) / bin_s))
+            tone[first : round((at + HOP_S) / bin_s) + 1] = True
+        edges = np.flatnonzero(np.diff(tone.astype(np.int8)))
+        for a, b in pairwise(edges.tolist()):
+            if not tone[a + 1] and (b - a) * bin_s <= LONGEST_GAP_S:
+                tone[a + 1 : b + 1] = True
+        return tone
+
+
+def clean_tone(x: Array, rate: int) -> CleanTone | None:
+    """Foretell the tone of a stretch of sound from period to period.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n_samples,)
+        The sound, without offset.
+    rate : int
+        Sample rate in Hz.
+
+    Returns
+    -------
+    CleanTone or None
+        None where there is no tone.
+
+    Notes
+    -----
+    Periods are cut on the phase of the fundamental and, where the tone has steep edges, on its
+    rising and its falling edges too, so that an edge that moves (pulse width) or comes a little
+    early or late (jitter) lies on its neighbours; near each edge its own cut counts. Of both ways
+    the one that leaves less in the 60 ms around is taken.
+    """
+    path = follow_phase(x, rate)
+    if path is None or path.cycles[-1] - path.cycles[0] < 12:
+        return None
+    sound = Sound(x, rate)
+    told, kink = np.zeros(x.size), np.zeros(x.size)
+    quick = path.quick.copy()
+    known = np.zeros(x.size, bool)
+    middles, ratios, seams = [], [], []
+    for plain, edged in cut_periods(sound, path.cycles, rate):
+        here = (plain.phase >= plain.keep[0]) & (plain.phase < plain.keep[1])
+        first, last = np.flatnonzero(here)[[0, -1]] if here.any() else (0, -1)
+        part = slice(first, last + 1)
+        told[part], kink[part] = _best(x[part], plain, edged, part, rate)
+        known[part] = True
+        if edged:
+            quick[part] = _on_edges(edged[0], path.cycles[part])
+            seams += [part.start, part.stop]
+        a, b = round(plain.keep[0]), round(plain.keep[1])
+        middles.append(plain.first + np.arange(a, b) + 0.5)
+        ratios.append(_harmonics(plain.told[a:b]))
+    even, third = np.concatenate(ratios, axis=1)
+    return CleanTone(
+        sound=told,
+        corner=kink,
+        cycles=path.cycles,
+        quick=np.maximum.accumulate(_joined(quick, path.cycles, seams)),
+        known=known,
+        middle=np.concatenate(middles),
+        even=even,
+        third=third,
+        frame_s=path.frame_s,
+        clarity=path.clarity,
+        heard=path.heard,
+    )
+
+
+def _joined(quick: Array, cycles: Array, seams: list[int]) -> Array:
+    """Return a phase without steps at its seams."""
+    away = quick - cycles
+    for seam in seams:
+        if 0 < seam < away.size:
+            away[seam:] -= away[seam] - away[seam - 1]
+    out: Array = cycles + away
+    return out
+
+
+def _best(x: Array, plain: Cut, edged: list[Cut], part: slice, rate: int) -> tuple[Array, Array]:
+    """Return the foretold sound and its corners, from whichever cut leaves less about there."""
+    told, kink = plain.at(plain.told, part), plain.at(corner(plain.rows, plain.ok), part, order=1)
+    if not edged:
+        return told, kink
+    near = _nearness(edged, part)
+    other = _mix([cut.at(cut.told, part) for cut in edged], near)
+    step = max(1, round(0.005 * rate))
+    starts = np.arange(0, x.size, step)
+    left = [np.add.reduceat(_spread(x - y, rate), starts) for y in (told, other)]
+    size = 2 * round(CHOICE_S / 0.005 / 2) + 1
+    whole = math.ceil(plain.period / step) + 1
+    left = [ndimage.uniform_filter1d(v, whole, mode="nearest") for v in left]
+    smooth = [ndimage.median_filter(v, size, mode="nearest") for v in left]
+    better = (smooth[1] < smooth[0]).astype(float)
+    if not better.any():
+        return told, kink
+    share = np.interp(np.arange(x.size), starts + step / 2, better)
+    turns = _mix([cut.at(corner(cut.rows, cut.ok), part, order=1) for cut in edged], near)
+    return _mix([told, other], 1 - share), _mix([kink, turns], 1 - share)
+
+
+def _on_edges(cut: Cut, cycles: Array) -> Array:
+    """Return the phase on which every edge seen comes after a whole period."""
+    place = np.median(cut.edge - np.arange(cut.edge.size))
+    whole = np.arange(cut.edge.size) + place + cut.first
+    seen = np.maximum.accumulate(cut.edge + cut.first)
+    out: Array = cycles + np.interp(cycles, seen, whole - seen)
+    return out
+
+
+def _spread(left: Array, rate: int) -> Array:
+    """Return the power of what is left above the hum, its highs as heavy as its lows."""
+    high = left - ndimage.uniform_filter1d(left, max(3, round(rate / HUM_HZ)))
+    out: Array = high**2 + np.diff(left, append=0.0) ** 2
+    return out
+
+
+def _nearness(cuts: list[Cut], part: slice) -> Array:
+    """Return how much the first of the cuts counts: all near its own edge."""
+    if len(cuts) == 1:
+        return np.ones(cuts[0].phase[part].size)
+    one, other = (np.abs(cut.phase[part] % 1 - 0.5) for cut in cuts)
+    share: Array = 1 / (1 + np.exp(np.clip((one - other) / HANDOVER, -40, 40)))
+    return share
+
+
+def _mix(parts: list[Array], share: Array) -> Array:
+    """Return one series, or two of which the first has the given share."""
+    if len(parts) == 1:
+        return parts[0]
+    out: Array = share * parts[0] + (1 - share) * parts[1]
+    return out
+
+
+def _harmonics(rows: NDArray[np.float32]) -> NDArray[np.complex128]:
+    """Return the second and third harmonic of each period re its first, at its phase."""
+    turn = np.arange(rows.shape[1]) / rows.shape[1]
+    c1, c2, c3 = (rows @ np.exp(-2j * np.pi * k * turn) for k in (1, 2, 3))
+    size = np.abs(c1) + 1e-9
+    return np.stack(
+        [c2 / size * (size / (c1 + 1e-12)) ** 2, c3 / size * (size / (c1 + 1e-12)) ** 3]
+    )

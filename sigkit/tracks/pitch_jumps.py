@@ -1,0 +1,120 @@
+"""Jumps of pitch that come back: two steps of opposite sign within a third of a second."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sigkit.tracks.faults import Fault, Mask, runs
+from sigkit.tracks.residual import BIN_S, ResidualTrack
+
+Array = NDArray[np.float64]
+
+LEAST_CENTS = 12.0
+"""A smaller jump is left to the ear; guide value."""
+SIGMAS = 8.0
+"""A step stands out by so many standard deviations of the pitch's own steps."""
+SCATTER_BINS = 1001
+"""Stretch over which those are taken."""
+LONGEST_BINS, SHORTEST_BINS = 320, 3
+ALIKE = 0.45
+"""Both steps of a jump are alike within this share of the larger."""
+
+
+def find_pitch_jumps(track: ResidualTrack, assessed: Mask) -> list[Fault]:
+    """Return the jumps of pitch that come back.
+
+    Parameters
+    ----------
+    track : ResidualTrack
+        With its pitch over one period at each millisecond.
+    assessed : ndarray of bool, shape (n_bins,)
+        Where jumps are looked for.
+
+    Returns
+    -------
+    list of Fault
+        In order of time, with their sizes.
+
+    Notes
+    -----
+    A step is the pitch after less the pitch before, each over 4 ms and half a period from the
+    place, less what the slide around does in that time. Its limit is 12 cents, or eight standard
+    deviations of the pitch's own steps within half a second (from their median size).
+    """
+    hz = np.where(track.hz > 0, track.hz, np.nan).astype(np.float64)
+    if not np.isfinite(hz).any():
+        return []
+    known = np.flatnonzero(np.isfinite(hz) & track.tone)
+    if known.size < 100:
+        return []
+    cents = 1200 * np.log2(np.interp(np.arange(hz.size), known, hz[known]))
+    half = np.ceil(0.5 / (hz * BIN_S)).astype(float)
+    half = np.clip(np.nan_to_num(half, nan=10), 1, 20).astype(int) + 1
+    step = _steps(cents, half)
+    usual = ndimage.median_filter(np.abs(step[::4]), SCATTER_BINS // 4, mode="nearest")
+    usual = np.interp(np.arange(hz.size), np.arange(usual.size) * 4, usual)
+    limit = np.maximum(LEAST_CENTS, SIGMAS * 1.48 * usual)
+    marks = [(a + int(np.abs(step[a:b]).argmax())) for a, b in _signed_runs(step, limit, assessed)]
+    return _paired(marks, step, cents, half)
+
+
+def _steps(cents: Array, half: NDArray[np.intp]) -> Array:
+    """Return the step of the pitch at each bin, less what the slide around does."""
+    at = np.arange(cents.size)
+    total = np.concatenate([[0.0], np.cumsum(cents)])
+
+    def mean(first: NDArray[np.intp], last: NDArray[np.intp]) -> Array:
+        a, b = np.clip(first, 0, cents.size), np.clip(last, 0, cents.size)
+        out: Array = (total[b] - total[a]) / np.maximum(b - a, 1)
+        return out
+
+    rise = mean(at + half, at + half + 4) - mean(at - half - 3, at - half + 1)
+    slope = ndimage.median_filter(np.gradient(cents)[::4], 61, mode="nearest")
+    slope = np.interp(at, np.arange(slope.size) * 4, slope)
+    out: Array = rise - slope * (2 * half + 3)
+    return out
+
+
+def _signed_runs(step: Array, limit: Array, assessed: Mask) -> list[tuple[int, int]]:
+    out = [r for sign in (-1, 1) for r in runs(assessed & (sign * step > limit), gap=2)]
+    return sorted(out)
+
+
+def _paired(marks: list[int], step: Array, cents: Array, half: NDArray[np.intp]) -> list[Fault]:
+    """Return a jump for each step that is undone by the next of the opposite sign."""
+    out: list[Fault] = []
+    taken = -1
+    for i, a in enumerate(marks):
+        if a <= taken:
+            continue
+        for b in marks[i + 1 :]:
+            if b - a > LONGEST_BINS:
+                break
+            up, down = step[a], step[b]
+            undone = up * down < 0 and abs(up + down) < ALIKE * max(abs(up), abs(down))
+            if not undone or b - a < SHORTEST_BINS:
+                continue
+            out.append(_jump(a, b, step, cents, half))
+            taken = b
+            break
+    return out
+
+
+def _jump(a: int, b: int, step: Array, cents: Array, half: NDArray[np.intp]) -> Fault:
+    """Return a jump between two steps; its size over its middle, re a line across it."""
+    edge = int(half[a])
+    before, after = (
+        float(np.median(cents[max(0, s) : max(1, e)]))
+        for s, e in ((a - edge - 12, a - edge), (b + edge, b + edge + 12))
+    )
+    inside = cents[a + edge : b - edge + 1]
+    steps = (step[a] - step[b]) / 2
+    if inside.size >= 3:
+        size = float(np.median(inside)) - (before + after) / 2
+        size = size if size * steps > 0 and abs(size) > 0.5 * abs(steps) else steps
+    else:
+        size = steps
+    u = max(abs(step[a] + step[b]) / 2, 1.0)
+    return Fault(first=a, last=b + 1, kind="pitch jump", size_cents=size, u_size_cents=float(u))
