@@ -130,9 +130,16 @@ TESTS: Mapping[str, BenchTest] = {
             "Slider pass",
             options={"controls": (str,)},
             judged=(
-                Judged("event_rate", "bursts and dropouts", "1/s", "smaller"),
+                Judged("events_per_pass", "events per pass", "per pass", "smaller", True),
+                Judged("event_rate", "events per second", "1/s", "smaller"),
                 Judged("worst_level", "loudest burst re tone", "dB", "smaller"),
+                Judged("fixed_spots", "fixed spots of the travel", "", "smaller", True),
+                Judged("longest_dropout", "longest dropout", "s", "smaller", True),
+                Judged("largest_jump", "largest jump of pitch", "cents", "smaller", True),
+                Judged("travel_affected", "travel affected", "%", "smaller", True),
+                Judged("energy_ratio", "energy of events re tone", "dB", "smaller", True),
                 Judged("floor", "detection floor re tone", "dB", "none"),
+                Judged("not_assessed", "sweep not assessed", "%", "none", True),
             ),
         ),
     )

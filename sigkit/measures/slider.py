@@ -1,11 +1,9 @@
-"""Slider pass: bursts and dropouts of a level slider that is moved while a dark tone sounds."""
+"""Slider pass: bursts, dropouts and pitch jumps of a slider that is moved while a tone sounds."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,135 +11,65 @@ from numpy.typing import NDArray
 
 from sigkit.errors import InputError
 from sigkit.measures.held_note import source_of
-from sigkit.measures.result import Result, Source
+from sigkit.measures.result import Source
+from sigkit.measures.slider_control import LEAST, STEP, control_of, lines_of
+from sigkit.measures.slider_events import COLUMNS, events_table
+from sigkit.measures.slider_floor import LOUD_DB, floor_by_bin, floor_of
+from sigkit.measures.slider_passes import (
+    count_passes,
+    counted,
+    events_per_pass,
+    parts_looked_at,
+    passes_table,
+    place_events,
+    travel_affected,
+)
+from sigkit.measures.slider_result import SliderResult
+from sigkit.measures.slider_sizes import energy_ratio, largest_jump, longest_dropout
+from sigkit.measures.slider_spots import first_pass_apart, fixed_spots, spots_of
 from sigkit.measures.slider_tone import (
     HEADROOM_DB,
+    HIDDEN_DB,
     LEAST_S,
-    assessed_bins,
-    movement,
+    RANGE_DB,
+    heard_bins,
     refuse_tone,
+    too_fast,
 )
+from sigkit.measures.slider_travel import Travel, travel_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
-from sigkit.tracks.faults import (
-    NEAR_BINS,
-    Fault,
-    Test,
-    box,
-    find_bursts,
-    find_dropouts,
-    join_faults,
-    residual_level,
-    too_steep,
-)
-from sigkit.tracks.residual import BIN_S, TEMPLATE_S, ResidualTrack, track_residual
+from sigkit.tracks.faults import DROP_BINS, Fault, Test, find_bursts, find_dropouts, join_faults
+from sigkit.tracks.pitch_jumps import find_pitch_jumps
+from sigkit.tracks.residual import BIN_S, ResidualTrack, track_residual
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from sigkit.captures.wav import Capture
 
 Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 
 CONTROLS = ("level", "pitch", "timbre", "width")
-COLUMNS = [
-    "start_s",
-    "stop_s",
-    "kind",
-    "level_db",
-    "u_level_db",
-    "depth_db",
-    "tone_dbfs",
-    "floor_db",
-    "moving",
-]
 WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
-ENDS_BINS, GAIN_DB = 3.0, 0.8
-"""Standard uncertainties of a level: both ends of the event together, and the tone below it."""
-FLOOR_BINS, MET = 10, 0.9
-"""Length of the bursts that the floor speaks of, and the share of the time in which it is met."""
-DULLED = 1.26
-"""Reading between samples takes up to 1 dB from a burst in the highest octave."""
-LOUD_DB = 6.0
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SliderResult(Result):
-    """Bursts and dropouts of a level slider, and the floor above which they would be seen.
-
-    Parameters
-    ----------
-    event_rate : Quantity
-        Counted events per second of assessed movement (or of assessed tone, see ``notes``), 1/s.
-    worst_level : Quantity
-        Residual of the loudest counted burst re the tone around it, dB.
-    floor : Quantity
-        Level, re the tone around it, at which 19 of 20 wideband bursts of 10 ms are found while
-        the slider moves (or while the tone sounds, see ``notes``) and the tone is within 6 dB of
-        its loudest; met in nine tenths of that time, dB.
-    events : DataFrame
-        One row an event: ``start_s``, ``stop_s``, ``kind`` (``burst`` or ``dropout``),
-        ``level_db`` and its standard uncertainty ``u_level_db`` (rms of the residual re the tone
-        around it), ``depth_db`` (dropouts), ``tone_dbfs``, ``floor_db`` (floor at that
-        place, re the tone there) and ``moving`` (False: the slider was at rest; not counted).
-    controls : str
-        What the slider controls.
-    movement_s, assessed_s : float
-        Seconds of movement, and of tone, in which events were looked for; nan: not seen.
-    counts : mapping of str to (int, float)
-        ``event_rate``: number of counted events and the exposure in seconds.
-    time_s, tone_db, residual_db, found_above_db, assessed : ndarray, shape (n_points,)
-        Every 10 ms: level of the tone re its loudest, residual above 400 Hz re the same, and the
-        level above which a burst of 10 ms is found there, re the same (dB, nan: no tone, or not
-        looked at), and whether events were looked for.
-    """
-
-    test: ClassVar[str] = "slider"
-
-    event_rate: Quantity
-    worst_level: Quantity
-    floor: Quantity
-    events: pd.DataFrame
-    controls: str
-    movement_s: float
-    assessed_s: float
-    counts: Mapping[str, tuple[int, float]]
-    time_s: Array
-    tone_db: Array
-    residual_db: Array
-    found_above_db: Array
-    assessed: Mask
-
-    def at_most(self) -> Mapping[str, Quantity]:
-        """Return the floor as the bound of the loudest burst where none was found above it."""
-        nothing = not self.worst_level.measurable and self.floor.measurable
-        return {"worst_level": self.floor} if nothing else {}
-
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the level of the tone against time with the events below it; return the axes."""
-        from sigkit.charts.slider import draw_slider
-
-        return draw_slider(self, ax)
+NO_TRAVEL = "no movement seen: move the slider end to end, or say what it controls"
 
 
 def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderResult:
-    """Count the bursts and dropouts of a level slider moved by hand under a dark tone.
+    """Find the bursts, dropouts and pitch jumps of a slider moved by hand under a tone.
 
     Parameters
     ----------
     capture : Capture
-        One held note, 60 to 1100 Hz, dull (filter closed, triangle or sine), while the slider
-        goes up and down. A bright tone, noise, no tone, silence or clipping is refused with a
-        reason.
+        One held note of one oscillator, 45 to 2400 Hz, while the slider goes up and down, several
+        times. Noise, no tone, silence or clipping is refused with a reason; a tone that hides
+        bursts raises the floor, which is always stated.
     controls : {"level", "pitch", "timbre", "width"}, optional
-        What the slider controls; None means it is taken to be the level. Only ``"level"`` is
-        assessed in this version; the others give results that are not measurable.
+        What the slider controls; None: found from the sound.
 
     Returns
     -------
     SliderResult
-        Events, their rate, the loudest burst and the detection floor.
+        Events with their places on the travel, how many a pass, and the detection floor.
 
     Raises
     ------
@@ -150,14 +78,20 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
 
     Notes
     -----
-    The tone's own waveform is taken out (`sigkit.tracks.residual`); bursts are where what is left
-    rises above its own running floor, in two bands over 1, 3, 10 and 30 ms, at thresholds set for
-    one false alarm in 20 min from the spread of this capture's own residual. Dropouts are where
-    the gain of the waveform falls by more than 7.5 dB and returns, steeply, within 0.3 s. Not
-    looked at: 0.15 s after a note begins and before it ends, its release; tone 40 dB below its
-    loudest or less than 20 dB above its residual; for bursts also 0.15 s about dropouts and
-    about flicks faster than 12 dB in 0.1 s.
-    Events nearer than 20 ms are one.
+    Whatever moves smoothly from one period of the tone to the next is taken out
+    (`sigkit.tracks.clean_tone`); bursts are where what is left rises above its own running
+    floor, in two bands over 1, 3, 10 and 30 ms, at thresholds set from the spread of this
+    capture's own residual. Dropouts are where the gain of the tone falls by more than 7.5 dB and
+    returns, steeply, within 0.3 s; pitch jumps, on pitch sliders, are two steps of the pitch of
+    12 cents or more that undo each other within 0.3 s. Not looked at: 0.2 s (eight periods, if
+    that is longer) after a note begins and before it ends, its release; tone 40 dB below its
+    loudest or less than 20 dB above its residual; 0.15 s about flicks (12 dB or 0.7 octaves in
+    0.1 s); and where a burst would show only above -20 dB re the tone. Events nearer than 20 ms
+    are one.
+
+    The place on the travel comes from the control itself, on the assumptions of
+    `sigkit.measures.slider_travel.travel_of`; up is louder, higher, brighter, and from the square
+    to the narrow pulse.
 
     The rate's uncertainty is that of a Poisson count, sqrt(n)/T; where n = 0 it is 1.5/T, so that
     k = 2 gives the one-sided 95 % limit 3/T (-ln 0.05 = 3.0, the "rule of three" [1]_).
@@ -175,132 +109,129 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
             remedy=f"Use one of: {', '.join(CONTROLS)}.",
         )
     source = source_of(capture)
-    if controls not in (None, "level"):
-        reason = f"{controls} sliders are not assessed in this version"
-        return _refused(source, controls, str(controls), reason, None)
     clipped = [p for p in capture.fitness().problems if p.kind == "clipped"]
     if clipped:
         reason = f"the capture is clipped, {clipped[0].how_much}: {clipped[0].remedy}"
-        return _refused(source, controls, "level", reason, None)
-    track = track_residual(capture)
-    return assess_slider(track, source, controls)
+        return _refused(source, controls, reason, None)
+    return assess_slider(track_residual(capture), source, controls, capture)
 
 
-def assess_slider(track: ResidualTrack, source: Source, controls: str | None) -> SliderResult:
-    """Judge the tone of a residual track, then find, size and count its events."""
+def assess_slider(
+    track: ResidualTrack, source: Source, controls: str | None, capture: Capture | None = None
+) -> SliderResult:
+    """Judge the tone of a residual track, then find, size, place and count its events."""
     reason = refuse_tone(track)
     if reason:
-        return _refused(source, controls, "level", reason, track)
-    heard = assessed_bins(track)
-    dropouts = find_dropouts(track, heard)
-    assessed = heard & ~too_steep(track, dropouts)
-    if assessed.sum() * BIN_S < LEAST_S:
+        return _refused(source, controls, reason, track)
+    heard = heard_bins(track)
+    slow = heard & ~too_fast(track)
+    if slow.sum() * BIN_S < LEAST_S:
         short = (
             f"less than {LEAST_S:g} s of tone stands {HEADROOM_DB:g} dB above its noise: "
             "play louder or longer, move slower"
         )
-        return _refused(source, controls, "level", short, track)
-    bursts, tests = find_bursts(track, assessed)
-    floor_db = floor_by_bin(track, tests)
-    moving = movement(track, assessed)
-    seen = moving is not None
-    where = moving if moving is not None else np.ones_like(assessed)
-    floor = _floor(track, floor_db, assessed, where, tests)
+        return _refused(source, controls, short, track)
+    found = controls or control_of(track, heard)
+    floor_db = floor_by_bin(track, find_bursts(track, slow)[1])
+    assessed = slow & (floor_db < HIDDEN_DB)
+    if assessed.sum() * BIN_S < LEAST_S:
+        return _refused(source, controls, _hidden(float(np.median(floor_db[slow]))), track)
+    faults, tests = _faults(track, assessed, found)
+    lines = _lines(track, assessed, floor_db)
+    travel = _travel(track, lines, found, heard, faults)
+    moving = _by_bin(travel.moving, assessed.size)
+    where = assessed & moving if (assessed & moving).sum() * BIN_S >= LEAST_S else assessed
+    floor = floor_of(track, floor_db, where, tests)
     if floor.value > WORST_FLOOR_DB:
-        high = (
-            f"not measurable with this tone: a burst shows only above {floor.value:.0f} dB re "
-            "it; close the filter, use a steady dull note, lower the noise"
-        )
-        return _refused(source, controls, "level", high, track)
-    events = _table(track, join_faults(bursts, dropouts), floor_db, where)
-    counted = events[events["moving"]]
-    exposure = float((assessed & where).sum() * BIN_S)
+        return _refused(source, controls, _hidden(floor.value), track)
+    time, percent, u = lines["time_s"], travel.travel_percent, travel.u_travel_percent
+    events = events_table(track, faults, floor_db)
+    events = place_events(events, travel.passes, time, percent, u, travel.moving)
+    passes = passes_table(travel.passes, events, time, lines["assessed"])
+    looked = parts_looked_at(passes, time, percent, lines["assessed"])
+    spots = spots_of(events, passes, looked)
+    exposure = float((assessed & moving).sum() * BIN_S)
+    each, hits = count_passes(passes), counted(events)
+    tone_dbfs = lines.pop("tone_dbfs")
     return SliderResult(
         source=source,
         settings={"controls": controls},
-        notes=_notes(track, events, floor_db, assessed, seen, exposure),
-        event_rate=_rate(len(counted), exposure),
-        worst_level=_worst(counted, floor),
+        notes=_notes(track, events, passes, floor_db, assessed, travel.moving, exposure),
+        events_per_pass=events_per_pass(passes),
+        event_rate=_rate(len(hits), exposure),
+        worst_level=_worst(hits, floor),
+        longest_dropout=longest_dropout(events),
+        largest_jump=_largest_jump(events, found),
+        energy_ratio=energy_ratio(
+            events, time, tone_dbfs, where[: time.size * STEP : STEP], floor_db=floor.value
+        ),
+        travel_affected=travel_affected(events, passes, looked),
+        fixed_spots=fixed_spots(spots, passes),
         floor=floor,
+        not_assessed=_not_assessed(track, assessed),
         events=events,
-        controls="level",
-        movement_s=exposure if seen else math.nan,
+        passes=passes,
+        spots=spots,
+        controls=found,
+        movement_s=exposure if travel.moving is not None else math.nan,
         assessed_s=float(assessed.sum() * BIN_S),
-        counts={"event_rate": (len(counted), exposure)},
-        **_lines(track, _shown(assessed, heard, dropouts), floor_db),
+        counts={
+            "event_rate": (len(hits), exposure),
+            "events_per_pass": (each.number, each.exposure),
+        },
+        bounds=_bounds(hits, floor, found),
+        travel_percent=percent,
+        capture=capture,
+        **_shown(lines, found),
     )
 
 
-def _shown(assessed: Mask, heard: Mask, dropouts: list[Fault]) -> Mask:
-    """Return where events were looked for, the stretches about dropouts included."""
-    out = assessed.copy()
-    for fault in dropouts:
-        out[max(0, fault.first - NEAR_BINS) : fault.last + NEAR_BINS] = True
-    return out & heard
+def _faults(track: ResidualTrack, assessed: Mask, found: str) -> tuple[list[Fault], list[Test]]:
+    bursts, tests = find_bursts(track, assessed)
+    jumps = find_pitch_jumps(track, assessed) if found == "pitch" else []
+    return join_faults(bursts, find_dropouts(track, assessed), jumps), tests
 
 
-def floor_by_bin(track: ResidualTrack, tests: list[Test]) -> Array:
-    """Return the level re tone at which 19 of 20 wideband bursts of 10 ms are found, in dB."""
-    least = np.full(track.power.size, np.inf)
-    tone = np.maximum(track.tone_rms.astype(np.float64), 1e-9) ** 2
-    for test in tests:
-        if test.bins != FLOOR_BINS:
-            continue
-        low, high = track.bands_hz[test.band]
-        width = high - low
-        own = 1 - 1.64 / math.sqrt(width * FLOOR_BINS * BIN_S)  # the burst's own scatter, 5 %
-        floor = box(getattr(track, f"{test.band}_floor"), FLOOR_BINS) / FLOOR_BINS
-        floor = np.where(floor > 0, floor, np.inf)
-        needed = DULLED * test.ratio * floor / max(own, 0.3)
-        least = np.minimum(least, needed * (track.rate / 2 / width) / tone)
-    out: Array = 10 * np.log10(np.clip(least, 1e-15, 1e15))
-    return out
-
-
-def _floor(
-    track: ResidualTrack, floor_db: Array, assessed: Mask, moving: Mask, tests: list[Test]
-) -> Quantity:
-    top = np.quantile(track.tone_rms[assessed], 0.98)
-    loud = assessed & (track.tone_rms > top * 10 ** (-LOUD_DB / 20))
-    if (loud & moving).any():
-        loud &= moving
-    keenest = min((t for t in tests if t.bins == FLOOR_BINS), key=lambda t: t.ratio)
-    windows = TEMPLATE_S / (FLOOR_BINS * BIN_S)
-    running = 10 / math.log(10) * math.sqrt(math.pi / (windows * keenest.dof))
-    terms = (
-        Term("running floor, a median over 0.4 s", running, "A", dof=windows - 1),
-        Term("spectrum of a burst taken as even", 1.0, "B"),
+def _hidden(floor_db: float) -> str:
+    return (
+        f"not measurable with this tone: a burst shows only above {floor_db:.0f} dB re it; move "
+        "slower, close the filter or take a steadier note, lower the noise"
     )
-    return combine(float(np.quantile(floor_db[loud], MET)), "dB", terms)
 
 
-def _table(
-    track: ResidualTrack, faults: list[Fault], floor_db: Array, moving: Mask
-) -> pd.DataFrame:
-    rows = []
+def _travel(
+    track: ResidualTrack, lines: dict[str, Any], found: str, heard: Mask, faults: list[Fault]
+) -> Travel:
+    """Return the travel as the control tells it, dirt bridged."""
+    control = lines_of(track)[found]
+    lines["line"] = control
+    rising = 0.5 - control if found == "width" else control  # from the square to the narrow pulse
+    size = control.size
+    top = float(np.quantile(track.tone_rms[heard], 0.98))
+    audible = track.tone & (track.tone_rms > top * 10 ** (-RANGE_DB / 20))
+    known = (heard if found != "level" else audible)[: size * STEP : STEP]
+    dirt = np.zeros(size, bool)
     for fault in faults:
-        got, background, tone = residual_level(track, fault)
-        excess = max(got - background, 1e-15)
-        bins = fault.last - fault.first
-        freedom = max(2.0, bins * BIN_S * track.rate / 4)
-        noise = 10 / math.log(10) * math.sqrt(4 * background / excess / freedom)
-        ends = 10 / math.log(10) * math.log1p(ENDS_BINS / bins)
-        a, b = max(0, fault.first - 300), fault.last + 300
-        rows.append(
-            {
-                "start_s": fault.first * BIN_S,
-                "stop_s": fault.last * BIN_S,
-                "kind": fault.kind,
-                "level_db": 10 * math.log10(excess / tone),
-                "u_level_db": math.hypot(min(noise, 10.0), ends, GAIN_DB),
-                "depth_db": fault.depth_db,
-                "tone_dbfs": 10 * math.log10(2 * tone),
-                "floor_db": float(np.median(floor_db[fault.first : fault.last])),
-                "moving": bool(moving[a:b].any()),
-            }
-        )
-    table = pd.DataFrame(rows, columns=COLUMNS)
-    return table.astype({"kind": str, "moving": bool})
+        dirt[max(0, fault.first // STEP - 2) : fault.last // STEP + 3] = True
+    return travel_of(lines["time_s"], rising, known, events_mask=dirt, least=LEAST[found])
+
+
+def _by_bin(moving: Mask | None, size: int) -> Mask:
+    if moving is None:
+        return np.ones(size, bool)
+    out = np.repeat(moving, STEP)
+    return np.concatenate([out, np.zeros(max(0, size - out.size), bool)])[:size]
+
+
+def _shown(lines: dict[str, Any], found: str) -> dict[str, Any]:
+    """Return the lines with the control re its loudest or lowest where that is known."""
+    control = lines.pop("line")
+    known = lines["assessed"]
+    if found == "level":
+        control = lines["tone_db"]
+    elif found == "pitch":
+        control = control - (control[known].min() if known.any() else 0.0)
+    return {**lines, "control": np.where(np.isfinite(lines["tone_db"]), control, np.nan)}
 
 
 def _rate(number: int, exposure_s: float) -> Quantity:
@@ -310,8 +241,8 @@ def _rate(number: int, exposure_s: float) -> Quantity:
     return combine(number / exposure_s, "1/s", [Term("counting", u / exposure_s, "A")])
 
 
-def _worst(counted: pd.DataFrame, floor: Quantity) -> Quantity:
-    bursts = counted[counted["kind"] == "burst"]
+def _worst(hits: pd.DataFrame, floor: Quantity) -> Quantity:
+    bursts = hits[hits["kind"] == "burst"]
     if bursts.empty:
         return not_measurable(
             "dB",
@@ -323,19 +254,48 @@ def _worst(counted: pd.DataFrame, floor: Quantity) -> Quantity:
     return combine(float(worst["level_db"]), "dB", [term])
 
 
+def _largest_jump(events: pd.DataFrame, found: str) -> Quantity:
+    if found != "pitch":
+        return not_measurable("cents", "looked for on sliders of pitch only")
+    return largest_jump(events)
+
+
+def _not_assessed(track: ResidualTrack, assessed: Mask) -> Quantity:
+    """Return the share of the sounding time that was not looked at; one bin may be off."""
+    sounding = max(int(track.tone.sum()), 1)
+    share = 100 * (1 - int((assessed & track.tone).sum()) / sounding)
+    grid = Term("1 ms bins at the ends", 100 * 10 / sounding, "B")
+    return combine(share, "%", [grid])
+
+
+def _bounds(hits: pd.DataFrame, floor: Quantity, found: str) -> dict[str, Quantity]:
+    """Return the bounds of what was looked for and not found."""
+    kinds = set(hits["kind"])
+    out = {}
+    if "burst" not in kinds:
+        out["worst_level"] = floor
+    if "dropout" not in kinds:
+        grid = Term("shortest dropout that is found", BIN_S, "B")
+        out["longest_dropout"] = combine(DROP_BINS[0] * BIN_S, "s", [grid])
+    if found == "pitch" and "pitch jump" not in kinds:
+        out["largest_jump"] = combine(30.0, "cents", [Term("limit of a step", 3.0, "B")])
+    return out
+
+
 def _notes(
     track: ResidualTrack,
     events: pd.DataFrame,
+    passes: pd.DataFrame,
     floor_db: Array,
     assessed: Mask,
-    seen: bool,
+    moving: Mask | None,
     exposure: float,
 ) -> tuple[str, ...]:
     quiet = float(np.quantile(floor_db[assessed], 0.9))
     notes = [
         f"Events per second of slider movement; {exposure:.1f} s of movement assessed."
-        if seen
-        else f"No movement seen in the level: events per second of tone, {exposure:.1f} s.",
+        if moving is not None
+        else f"No movement seen: events per second of tone, {exposure:.1f} s.",
         f"Nine tenths of the assessed time: floor below {quiet:.0f} dB re the tone there.",
     ]
     left = float((track.tone & ~assessed).sum() * BIN_S)
@@ -346,6 +306,9 @@ def _notes(
     resting = int((~events["moving"]).sum())
     if resting:
         notes.append(f"{resting} event(s) while the slider was at rest: listed, not counted.")
+    apart = str(first_pass_apart(passes))
+    if apart:
+        notes.append(f"{apart[0].upper()}{apart[1:]}.")
     return tuple(notes)
 
 
@@ -355,41 +318,65 @@ def _lines(
     """Return the lines to draw, one point each 10 ms."""
     if track is None or not track.power.size:
         empty = np.zeros(0)
-        names = ("time_s", "tone_db", "residual_db", "found_above_db")
+        names = ("time_s", "tone_db", "tone_dbfs", "residual_db", "found_above_db")
         return {**dict.fromkeys(names, empty), "assessed": np.zeros(0, bool)}
-    step = 10
-    size = track.power.size // step
+    size = track.power.size // STEP
     with np.errstate(divide="ignore", invalid="ignore"):
-        tone = np.where(track.tone, track.tone_rms, np.nan)[: size * step : step].astype(float)
+        tone = np.where(track.tone, track.tone_rms, np.nan)[: size * STEP : STEP].astype(float)
         top = np.nanmax(tone) if np.isfinite(tone).any() else 1.0
-        power = (track.mid + track.high)[: size * step].reshape(size, step).max(axis=1)
+        power = (track.mid + track.high)[: size * STEP].reshape(size, STEP).max(axis=1)
         residual = np.where(np.isfinite(tone), power, np.nan).astype(float)
         lines: dict[str, Any] = {
-            "time_s": np.arange(size) * step * BIN_S,
+            "time_s": np.arange(size) * STEP * BIN_S,
             "tone_db": 20 * np.log10(np.maximum(tone / top, 1e-6)),
+            "tone_dbfs": 20 * np.log10(np.maximum(tone, 1e-7) * math.sqrt(2)),
             "residual_db": 10 * np.log10(np.maximum(residual / top**2, 1e-12)),
         }
-    known = np.zeros(size, bool) if assessed is None else assessed[: size * step : step].copy()
-    above = np.full(size, np.nan) if floor_db is None else floor_db[: size * step : step]
+    known = np.zeros(size, bool) if assessed is None else assessed[: size * STEP : STEP].copy()
+    above = np.full(size, np.nan) if floor_db is None else floor_db[: size * STEP : STEP]
     lines["found_above_db"] = np.where(known, above + lines["tone_db"], np.nan)
     lines["assessed"] = known
     return lines
 
 
+UNITS = {
+    "events_per_pass": "per pass",
+    "event_rate": "1/s",
+    "worst_level": "dB",
+    "longest_dropout": "s",
+    "largest_jump": "cents",
+    "energy_ratio": "dB",
+    "travel_affected": "%",
+    "fixed_spots": "",
+    "floor": "dB",
+    "not_assessed": "%",
+}
+"""Unit of each answer."""
+
+
 def _refused(
-    source: Source, asked: str | None, controls: str, reason: str, track: ResidualTrack | None
+    source: Source, asked: str | None, reason: str, track: ResidualTrack | None
 ) -> SliderResult:
-    events = pd.DataFrame([], columns=COLUMNS).astype({"kind": str, "moving": bool})
+    answers: dict[str, Any] = {n: not_measurable(unit, reason) for n, unit in UNITS.items()}
+    lines = _lines(track, None)
+    del lines["tone_dbfs"]
+    nothing = np.full(lines["time_s"].size, np.nan)
+    events = pd.DataFrame([], columns=COLUMNS).astype({"kind": str, "moving": bool, "number": int})
+    none = travel_of(np.zeros(0), np.zeros(0), np.zeros(0, bool), least=1.0).passes
+    passes = passes_table(none, events, np.zeros(0), np.zeros(0, bool))
     return SliderResult(
         source=source,
         settings={"controls": asked},
-        event_rate=not_measurable("1/s", reason),
-        worst_level=not_measurable("dB", reason),
-        floor=not_measurable("dB", reason),
+        **answers,
         events=events,
-        controls=controls,
+        passes=passes,
+        spots=spots_of(events, passes),
+        controls=asked or "",
         movement_s=math.nan,
         assessed_s=0.0,
         counts={},
-        **_lines(track, None),
+        bounds={},
+        control=nothing,
+        travel_percent=nothing,
+        **lines,
     )

@@ -6,12 +6,15 @@ import numpy as np
 import pytest
 import soundfile as sf
 from scipy import stats
+from sliders import KINDS
+from sliders import sweep as simulated
 from sweeps import LEVEL, RATE, Sweep, assessed_at, found_of, sweep, tone
 
 from sigkit.captures.wav import open_capture
 from sigkit.errors import InputError
 from sigkit.measures import bench_test
-from sigkit.measures.slider import COLUMNS, measure_slider
+from sigkit.measures.slider import measure_slider
+from sigkit.measures.slider_events import COLUMNS
 
 SEEDS = range(9000, 9010)
 
@@ -87,22 +90,27 @@ def test_stated_uncertainty_of_levels_covers_the_truth(dirty):
 
 
 def test_bursts_at_the_floor_are_found_about_as_often_as_it_says(tmp_path):
-    """White bursts of 10 ms, half a decibel above and 8 dB below the stated floor."""
+    """White bursts of 10 ms above and 8 dB below the floor that is stated with them there."""
     rng = np.random.default_rng(3)
-    clean = steady(tmp_path, 20.0)
-    floor = measure_slider(clean).floor
     times = np.arange(1.0, 19.0, 0.31)
-    found = {}
-    for offset in (0.5, -8.0):
+    above, below = [], []
+    for level_db in np.arange(-78.0, -49.0, 4.0):
         extra = np.zeros(20 * RATE)
         for t in times:
             burst = rng.standard_normal(RATE // 100)
-            burst *= LEVEL * 10 ** ((floor.value + offset) / 20) / np.sqrt(np.mean(burst**2))
+            burst *= LEVEL * 10 ** (level_db / 20) / np.sqrt(np.mean(burst**2))
             extra[int(t * RATE) : int(t * RATE) + burst.size] += burst
-        events = measure_slider(steady(tmp_path, 20.0, extra=extra)).events
-        found[offset] = np.mean([np.any(np.abs(events.start_s - t) < 0.02) for t in times])
-    assert found[0.5] >= 0.85
-    assert found[-8.0] <= 0.5
+        result = measure_slider(steady(tmp_path, 20.0, extra=extra))
+        starts = result.events.start_s.to_numpy()
+        found = np.mean([np.any(np.abs(starts - t) < 0.02) for t in times])
+        if level_db > result.floor.value + 0.5:
+            above.append(found)
+        elif level_db < result.floor.value - 8:
+            below.append(found)
+    assert len(above) >= 2
+    assert min(above) >= 0.85
+    assert len(below) >= 2
+    assert max(below) <= 0.5
 
 
 def one_burst(folder, level_db=-25.0, at_s=3.0, length_s=0.02, count=8 * RATE):
@@ -154,7 +162,7 @@ def test_every_field_of_one_burst(tmp_path):
     assert result.residual_db[301] > np.median(result.residual_db[inside]) + 30
     assert result.found_above_db[inside].max() < -30
     assert np.isnan(result.found_above_db[~inside]).all()
-    assert result.at_most() == {}
+    assert set(result.at_most()) == {"longest_dropout"}
     json.dumps(result.to_dict(), allow_nan=False)
 
 
@@ -172,7 +180,8 @@ def test_no_event_gives_a_limit_not_a_zero_uncertainty(tmp_path):
     upper = stats.chi2.ppf(0.95, 2) / 2 / exposure  # exact Poisson limit
     assert result.event_rate.expanded == pytest.approx(upper, rel=0.01)
     assert "no burst found above the floor of -" in result.worst_level.reason
-    assert result.at_most() == {"worst_level": result.floor}
+    assert result.at_most()["worst_level"] == result.floor
+    assert set(result.at_most()) == {"worst_level", "longest_dropout"}
 
 
 def test_the_floor_follows_the_hiss_and_is_known_to_a_few_decibels(tmp_path):
@@ -228,13 +237,59 @@ def test_a_longer_capture_than_a_block_gives_the_same_event(tmp_path):
 
 
 @pytest.mark.parametrize("control", ["pitch", "timbre", "width"])
-def test_other_sliders_are_said_not_to_be_assessed(tmp_path, control):
+def test_what_is_said_of_the_slider_is_believed(tmp_path, control):
+    """The level moves; said to be another slider, no travel is seen, but the burst is there."""
     result = measure_slider(one_burst(tmp_path), controls=control)
-    for quantity in result.quantities().values():
-        assert quantity.reason == f"{control} sliders are not assessed in this version"
     assert result.controls == control
-    assert result.events.empty
-    assert result.counts == {}
+    assert result.settings == {"controls": control}
+    assert result.events.start_s.tolist() == pytest.approx([3.0], abs=0.002)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_is_told_from_the_sound_with_its_passes_and_events(tmp_path, kind):
+    """Five passes up and down of the simulator's hand, which says where everything is."""
+    made = simulated(4100, kind=kind, protocol=True, snr_db=60)
+    result = measure_slider(made.capture(tmp_path))
+    assert result.controls == kind
+    assert result.passes.direction.tolist() == made.passes.direction.tolist()
+    # a level slider is not heard near its foot, where an up pass begins
+    assert result.passes.start_s.to_numpy() == pytest.approx(made.passes.start_s, abs=1.0)
+    loud = [
+        e
+        for e in made.events
+        if assessed_at(result, e) and not e.excused and (e.over_noise_db >= 25 or e.size_cents)
+    ]
+    hits = [found_of(result, e, 0.02) for e in loud]
+    assert len(loud) >= 8
+    # 0.86 is what timbre, the hardest kind, reached over the sweeps of development
+    least = 0.86 - 3 * np.sqrt(0.86 * 0.14 / len(hits))  # three binomial deviations
+    assert np.mean([len(h) > 0 for h in hits]) >= least
+    pairs = [(h, e) for h, e in zip(hits, loud, strict=True) if len(h)]
+    off = [h.travel_percent.iloc[0] - e.place_percent for h, e in pairs]
+    assert np.sqrt(np.mean(np.square(off))) < 12
+    number, exposure = result.counts["events_per_pass"]
+    assert exposure == 10
+    assert number == result.passes.events.sum()
+    assert result.events_per_pass.value == pytest.approx(number / 10)
+    assert 0 <= result.travel_affected.value <= 100
+    assert result.fixed_spots.measurable
+    assert result.energy_ratio.measurable
+    assert np.isfinite(result.control[result.assessed]).all()
+    assert np.isfinite(result.travel_percent[result.assessed]).mean() > 0.9
+    assert result.not_assessed.value < 30
+    assert len(result.spots) >= 1
+    assert result.capture is not None
+
+
+def test_an_excerpt_holds_the_event_and_half_a_second_around(tmp_path):
+    result = measure_slider(one_burst(tmp_path))
+    audio = result.excerpt(0)
+    (row,) = result.events.itertuples()
+    seconds = row.stop_s - row.start_s + 1.0
+    # 16-bit mono WAV: two bytes a frame and a header of less than 100 bytes
+    assert len(audio.data) == pytest.approx(2 * seconds * RATE, abs=110)
+    with pytest.raises(InputError, match="no event 1"):
+        result.excerpt(1)
 
 
 def test_an_unknown_word_is_an_error(tmp_path):
@@ -254,15 +309,6 @@ def dull_noise(rng):
     return 3 * signal.sosfilt(signal.butter(2, 200, fs=RATE, output="sos"), noise(rng))
 
 
-def bright(rng):
-    return LEVEL * tone(rng, 6 * RATE, 90, "saw")
-
-
-def two_notes(rng):
-    notes = [tone(rng, 8 * RATE, pitch_hz, "triangle") for pitch_hz in (80, 100)]
-    return LEVEL * np.concatenate(notes)
-
-
 def silent(rng):
     return np.zeros(6 * RATE) + 0 * rng.random()
 
@@ -276,8 +322,6 @@ def short(rng):
     [
         (noise, "no steady tone"),
         (dull_noise, "no steady tone"),
-        (bright, "not measurable with this tone: close the filter"),
-        (two_notes, "not measurable with this tone: its pitch moves"),
         (silent, "silent"),
         (short, "longer|no steady tone"),
     ],
