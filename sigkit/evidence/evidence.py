@@ -17,15 +17,8 @@ import pandas as pd
 
 from sigkit.errors import InputError
 from sigkit.evidence.job import Job
-from sigkit.evidence.manifest import (
-    FILE,
-    KIND,
-    file_entry,
-    is_evidence,
-    outputs_of,
-    sha256,
-    verify,
-)
+from sigkit.evidence.ladder import Ladder, ladder_of
+from sigkit.evidence.manifest import FILE, KIND, file_entry, is_evidence, outputs_of, sha256, verify
 from sigkit.evidence.readings import FILE as READINGS
 from sigkit.evidence.rows import Row, rows_of
 from sigkit.evidence.run import Outcome, without_folder
@@ -117,6 +110,11 @@ class Evidence:
                     seen[file.sha256] = file.key
         return tuple(self._without_place(problem) for problem in found)
 
+    @cached_property
+    def ladder(self) -> Ladder:
+        """Every slider over the stages, with what to do next."""
+        return ladder_of(self)
+
     def to_dict(self) -> dict[str, Any]:
         """Return all but tracks and sound, ready for JSON, without private fields."""
         settings = self.job.settings
@@ -135,6 +133,7 @@ class Evidence:
                 for stage in self.job.stages
             ],
             "rows": [row.to_dict() for row in self.rows],
+            "sliders": [line.to_dict() for line in self.ladder.lines],
             "captures": [_capture(outcome) for outcome in self.outcomes],
             "problems": [
                 {"problem": p.problem, "where": p.where, "remedy": p.remedy, "lost": p.lost}

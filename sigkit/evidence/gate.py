@@ -13,6 +13,7 @@ import pandas as pd
 from sigkit.errors import SigkitError
 from sigkit.evidence.job import Stage
 from sigkit.evidence.run import Outcome
+from sigkit.evidence.slider_rows import other_control
 from sigkit.measures import TESTS, Result
 
 ROOM_STEP_C = 3.0
@@ -64,6 +65,8 @@ def comparable(
         return f"another note, {notes[0]:.1f} Hz against {notes[1]:.1f} Hz", ()
     if any(a.take.options != b.take.options for a in before for b in after):
         return "measured with other options", ()
+    if test == "slider" and (why := other_control(before, after)):
+        return why, ()
     pitch = is_pitch_test(test)
     if test == "warmup" and (why := unknown_start([*before, *after])):
         return why, ()
@@ -251,8 +254,9 @@ def _rails(first: Stage, last: Stage, test: str, subject: str, *, unlogged: bool
 
 
 def is_pitch_test(test: str) -> bool:
-    """Whether a bench test measures pitch."""
-    return any(judged.unit.startswith("cents") for judged in TESTS[test].judged)
+    """Whether a bench test measures pitch whatever it finds; jumps under a slider are no such."""
+    every = [judged for judged in TESTS[test].judged if not judged.only_if_seen]
+    return any(judged.unit.startswith("cents") for judged in every)
 
 
 def _frequency_hz(outcomes: Outcomes) -> float:

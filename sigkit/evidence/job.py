@@ -23,7 +23,7 @@ from sigkit.evidence.readings import (
     strangers,
     temperature,
 )
-from sigkit.evidence.settings import FILE, Settings, capture_options, read_settings
+from sigkit.evidence.settings import FILE, Settings, capture_options, check_cleaned, read_settings
 from sigkit.measures import TESTS
 
 if TYPE_CHECKING:
@@ -253,6 +253,7 @@ def open_job(folder: str | Path) -> Job:
         problems += wrong + broken
         takes += [_take(stage, name, paths, settings) for name, paths in whole.items()]
     _check_capture_keys(settings, found, takes)
+    check_cleaned(settings, {t.name.subject for t in takes if t.name.test == "slider"})
     subjects = {test: {t.name.subject for t in takes if t.name.test == test} for test in TESTS}
     problems += strangers(readings, subjects)
     return Job(folder, settings, stages, tuple(takes), tuple(problems))

@@ -6,8 +6,9 @@ import contextlib
 import importlib
 import io
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from sigkit.charts.slider_ladder import draw_slider_ladder, height_ladder
 from sigkit.charts.style import ACCENT, INK, look
 from sigkit.evidence.rows import Group
 from sigkit.evidence.run import Outcome
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 Overlay = Callable[[Mapping[str, Result | None], "Axes"], object]
 BESIDE = "-beside"
+LADDER = "ladder-slider"
+"""Name of the picture of all sliders over the stages."""
 WIDTH_IN = 5.2
 """Narrow enough that its letters stay readable at the width of a phone."""
 HEIGHT_IN = 2.5
@@ -31,7 +34,8 @@ DPI = 160
 def draw_groups(evidence: Evidence) -> dict[str, bytes]:
     """Draw every test, subject and setting that has a measurement; PNG by picture name.
 
-    What the chart of a test puts beside its main picture has a name that ends in ``-beside``.
+    What the chart of a test puts beside its main picture has a name that ends in ``-beside``; all
+    sliders over the stages are ``ladder-slider``.
     """
     drawn: dict[str, bytes] = {}
     for group in dict.fromkeys(row.group for row in evidence.rows):
@@ -40,6 +44,9 @@ def draw_groups(evidence: Evidence) -> dict[str, bytes]:
             drawn[picture_name(group)] = draw_stages(shown)
             if beside := _of_chart("beside", group[0]):
                 drawn[picture_name(group) + BESIDE] = _overlaid(beside, shown)
+    if evidence.ladder:
+        height_in = height_ladder(evidence.ladder)
+        drawn[LADDER] = _drawn(lambda ax: draw_slider_ladder(evidence.ladder, ax), height_in)
     return drawn
 
 
@@ -64,8 +71,11 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
     In one picture where the chart of the test can lay stages over each other, else one below the
     other.
     """
-    if overlay := _of_chart("compare", shown[0].take.name.test):
-        return _overlaid(overlay, shown)
+    test = shown[0].take.name.test
+    overlay = _of_chart("compare", test)
+    lies_over = _of_chart("lies_over", test)
+    if overlay and (lies_over is None or lies_over(_by_stage(shown))):
+        return _overlaid(overlay, shown, _of_chart("height", test))
     from matplotlib.figure import Figure
 
     with look():
@@ -74,14 +84,26 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
         return _png(figure)
 
 
-def _overlaid(draw: Overlay, shown: Sequence[Outcome]) -> bytes:
+def _overlaid(
+    draw: Overlay, shown: Sequence[Outcome], height: Callable[..., Any] | None = None
+) -> bytes:
+    stages = _by_stage(shown)
+    usual = 0.65 * WIDTH_IN
+    height_in = usual if height is None else max(usual, float(height(stages)))
+    return _drawn(lambda ax: draw(stages, ax), height_in)
+
+
+def _drawn(draw: Callable[[Axes], object], height_in: float) -> bytes:
     from matplotlib.figure import Figure
 
     with look():
-        figure = Figure(figsize=(WIDTH_IN, 0.65 * WIDTH_IN), layout="constrained")
-        stages = {words(outcome.take.stage): outcome.result for outcome in shown}
-        draw(stages, figure.add_subplot())
+        figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+        draw(figure.add_subplot())
         return _png(figure)
+
+
+def _by_stage(shown: Sequence[Outcome]) -> dict[str, Result | None]:
+    return {words(outcome.take.stage): outcome.result for outcome in shown}
 
 
 def _png(figure: Figure) -> bytes:
@@ -90,14 +112,16 @@ def _png(figure: Figure) -> bytes:
     return picture.getvalue()
 
 
-def _of_chart(kind: str, test: str) -> Overlay | None:
-    """Return ``compare_TEST`` or ``beside_TEST`` of the test's chart, if there is one.
+def _of_chart(kind: str, test: str) -> Callable[..., Any] | None:
+    """Return a function of the test's chart that takes the results by stage, if there is one.
 
-    Both take the results by stage, and axes.
+    ``compare_TEST`` and ``beside_TEST`` take axes too and draw on them; ``height_TEST`` says how
+    many inches high the first has to be, ``lies_over_TEST`` whether it can show these stages, else
+    they are drawn one below the other.
     """
     with contextlib.suppress(ModuleNotFoundError):
         chart = importlib.import_module(f"sigkit.charts.{test}")
-        found: Overlay | None = getattr(chart, f"{kind}_{test}", None)
+        found: Callable[..., Any] | None = getattr(chart, f"{kind}_{test}", None)
         return found
     return None
 

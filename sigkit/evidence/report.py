@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from sigkit.evidence.ladder_report import ladder_section
 from sigkit.evidence.pictures import BESIDE, picture_name
 from sigkit.evidence.rows import SINGLE, Cell, Group, Row
 from sigkit.judging.compare import (
@@ -64,6 +65,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
     sources = {name: base64.b64encode(png).decode() for name, png in pictures.items()}
     sections = [_section(group, rows, sources) for group in dict.fromkeys(r.group for r in rows)]
     charted = [s for s in sections if s["picture"]]
+    ladder = ladder_section(evidence.ladder, rows, sources)
     chosen = sorted(charted, key=lambda s: s["weight"], reverse=True)[:PAGE_ONE_CHARTS]
     return environment.get_template("report.html").render(
         unit=settings.unit or "unit not named",
@@ -72,7 +74,8 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
         dates=collections.defaultdict(str, {s.name: s.date for s in evidence.job.stages}),
         leading=[_line(row) for row in _leading(rows)],
         ends=[evidence.job.stages[i].name for i in (0, -1)][: len(evidence.job.stages)],
-        sentences=_sentences(evidence),
+        sentences=[*_sentences(evidence), *([ladder["sentence"]] if ladder else [])],
+        ladder=ladder,
         chosen=chosen,
         lists=_lists(evidence),
         sections=sections,
@@ -141,11 +144,12 @@ def cell_text(cell: Cell) -> str:
 def rate_text(cell: Cell) -> str:
     """Return a rate with the count behind it and its exact 95 % limits."""
     assert cell.counts is not None
-    count, exposure_s = cell.counts
-    low, high = rate_interval(count, exposure_s)
+    count, exposure = cell.counts
+    low, high = rate_interval(count, exposure)
     places = max(decimal_places(high - low), 0)
-    rate, limits = f"{count / exposure_s:.{places}f}", f"{low:.{places}f} to {high:.{places}f}"
-    told = f"({count} in {exposure_s:.3g} s: {limits})".replace(" ", HOLD)
+    rate, limits = f"{count / exposure:.{places}f}", f"{low:.{places}f} to {high:.{places}f}"
+    unit = "passes" if cell.quantity.unit == "per pass" else "s"
+    told = f"({count} in {exposure:.3g} {unit}: {limits})".replace(" ", HOLD)
     return f"{rate}{HOLD}{cell.quantity.unit} {told}"
 
 

@@ -19,6 +19,7 @@ from sigkit.evidence.gate import (
 from sigkit.evidence.job import Job, Stage
 from sigkit.evidence.names import stage_order
 from sigkit.evidence.run import Outcome
+from sigkit.evidence.slider_rows import judge_slider
 from sigkit.judging.compare import (
     BY_AT_LEAST,
     Change,
@@ -29,7 +30,14 @@ from sigkit.judging.compare import (
     judge_change,
     judge_counts,
 )
-from sigkit.judging.limits import NOT_TESTED, Limit, LimitVerdict, job_limits, judge_limit
+from sigkit.judging.limits import (
+    NOT_TESTED,
+    Limit,
+    LimitVerdict,
+    job_limits,
+    judge_count,
+    judge_limit,
+)
 from sigkit.measures import TESTS, Judged
 from sigkit.measures.result import words
 from sigkit.quantity import Quantity, combine, not_measurable
@@ -206,11 +214,7 @@ def _row(
     if unjudged:
         remarks = (*remarks, f"not held against its limit: {unjudged}")
     elif limit is not None and judged.better != "none":
-        verdict = (
-            judge_limit(last.quantity, limit, judged.better, at_most=last.at_most)
-            if last.tested
-            else LimitVerdict(NOT_TESTED)
-        )
+        verdict = _stands(last, limit, judged)
     if any(cells[name].takes == 1 for name in tested):
         remarks = (*remarks, SINGLE)
     return Row(
@@ -223,6 +227,15 @@ def _row(
         limit_verdict=verdict,
         remarks=remarks,
     )
+
+
+def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:
+    """Hold the last stage against a limit; what was counted by its exact limits."""
+    if not last.tested:
+        return LimitVerdict(NOT_TESTED)
+    if last.counts is not None and last.quantity.measurable:
+        return judge_count(last.counts, limit)
+    return judge_limit(last.quantity, limit, judged.better, at_most=last.at_most)
 
 
 def _change(
@@ -254,12 +267,15 @@ def _change(
         )
     if why:
         return Change(not_measurable(judged.unit, why), f"not comparable: {why}"), ()
-    if bounded is not None:
-        return bounded, remarks
-    change = judge_change(cells[first].quantity, cells[last].quantity, judged.better)
-    counts = cells[first].counts, cells[last].counts
-    if counts[0] is not None and counts[1] is not None and judged.better == "smaller":
-        change = judge_counts(change, counts[0], counts[1])
+    change = bounded
+    if change is None:
+        change = judge_change(cells[first].quantity, cells[last].quantity, judged.better)
+        counts = cells[first].counts, cells[last].counts
+        if counts[0] is not None and counts[1] is not None and judged.better == "smaller":
+            change = judge_counts(change, counts[0], counts[1])
+    if test == "slider" and judged.better != "none":
+        change, by_passes = judge_slider(judged.quantity, change, *used)
+        remarks = (*remarks, *by_passes)
     return change, (*remarks, change.remark) if change.remark else remarks
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from sigkit.errors import InputError
 from sigkit.evidence.names import known_test, suggestion
+from sigkit.judging.next_step import CLEANINGS
 from sigkit.measures import BenchTest
 
 FILE = "job.toml"
@@ -49,6 +50,7 @@ _STAGE: Mapping[str, tuple[type, ...]] = {
     "room_c": NUMBER,
     "reason": (str,),
     "rails_v": (dict,),
+    "cleaning": (str, dict),
 }
 _WORDS = {
     str: "a text",
@@ -74,7 +76,7 @@ class Settings:
     wide : mapping
         Options of bench tests that hold for the whole job, such as ``mains_hz``.
     stages : mapping of str to mapping
-        Date, room temperature, reason and rails by stage.
+        Date, room temperature, reason and rails by stage, and what was done to its sliders.
     options : mapping of str to mapping
         Options by bench test.
     captures : mapping of str to mapping
@@ -129,6 +131,7 @@ def read_settings(path: Path) -> Settings:
         check(stage, _STAGE, f"stages.{name}")
         for rail, volts in stage.get("rails_v", {}).items():
             check_kind(volts, NUMBER, f"stages.{name}.rails_v", rail)
+        _check_cleaning(stage.get("cleaning", {}), f"stages.{name}")
     options = _tables(document, "options")
     for test, values in options.items():
         known = known_test(test, where=f"{FILE}, [options.{test}]").options
@@ -313,10 +316,33 @@ _SENSE: Mapping[str, tuple[Callable[[Any], bool], str, str]] = {
 
 
 def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
-    """Refuse a limit that nothing can keep; only levels in dB lie below zero."""
-    if limit <= 0 and not unit.startswith("dB"):
+    """Refuse a limit that nothing can keep; levels in dB lie below zero, a number may be none."""
+    if (limit < 0 or (limit == 0 and unit)) and not unit.startswith("dB"):
         remedy = f"Give the largest size in {unit} that is still good, without a sign."
         raise _wrong(limit, "above 0", section, key, remedy)
+
+
+def check_cleaned(settings: Settings, sliders: set[str]) -> None:
+    """Refuse a slider under ``cleaning`` of which the job has no capture."""
+    for stage, entry in settings.stages.items():
+        cleaning = entry.get("cleaning", {})
+        for name in cleaning if isinstance(cleaning, dict) else ():
+            if name not in sliders:
+                raise InputError(
+                    f"There is no slider {name!r} in the job.",
+                    where=f"{FILE}, [stages.{stage}.cleaning]",
+                    remedy=suggestion(name, sliders, "sliders"),
+                )
+
+
+def _check_cleaning(value: str | Mapping[str, Any], section: str) -> None:
+    """Refuse what sliders are not cleaned with: one word for all, or one for each slider."""
+    for key, word in ({"cleaning": value} if isinstance(value, str) else value).items():
+        if word not in CLEANINGS:
+            wanted = f"one of {', '.join(CLEANINGS)}"
+            remedy = 'Write cleaning = "cleaner" for all sliders, or { volume = "air" } for some.'
+            where = section if isinstance(value, str) else f"{section}.cleaning"
+            raise _wrong(word, wanted, where, key, remedy)
 
 
 def _tables(document: Mapping[str, Any], key: str) -> dict[str, dict[str, Any]]:

@@ -9,7 +9,7 @@ from importlib import resources
 
 from scipy import special
 
-from sigkit.judging.compare import Better
+from sigkit.judging.compare import Better, Counts, rate_interval
 from sigkit.quantity import Quantity
 
 WITHIN = "within limits"
@@ -17,6 +17,9 @@ OUTSIDE = "outside limits"
 UNDECIDED = "undecided"
 NOT_MEASURABLE = "not measurable"
 NOT_TESTED = "not tested"
+NUMBER = ""
+"""Unit of a number of things."""
+HALF_A_THING = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +34,15 @@ class Limit:
         Its unit.
     source : str
         Where it comes from.
+    worn_to : float or None
+        Up to where a value beyond the limit is called worn, and faulty from there on; None where
+        the limits draw no such line.
     """
 
     value: float
     unit: str
     source: str
+    worn_to: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +66,12 @@ def guide_limits() -> dict[tuple[str, str], Limit]:
     """Return the shipped guide values by bench test and quantity."""
     text = resources.files("sigkit.judging").joinpath("limits.csv").read_text(encoding="utf-8")
     return {
-        (row["test"], row["quantity"]): Limit(float(row["limit"]), row["unit"], row["source"])
+        (row["test"], row["quantity"]): Limit(
+            float(row["limit"]),
+            row["unit"],
+            row["source"],
+            float(row["worn_to"]) if row["worn_to"] else None,
+        )
         for row in csv.DictReader(text.splitlines())
     }
 
@@ -93,7 +105,8 @@ def judge_limit(
     LimitVerdict
         Within where the value lies inside the limit by its expanded uncertainty or more, outside
         where it lies beyond by as much, else undecided; with the probability of conformity. A
-        bound can only show that something is within its limit.
+        bound can only show that something is within its limit. A number of things (no unit) is
+        compared with half a thing more than its limit: the next whole number lies beyond it.
 
     References
     ----------
@@ -114,12 +127,51 @@ def judge_limit(
     two_sided = better == "nearer zero"
     size = abs(quantity.value) if two_sided else quantity.value
     guard = quantity.expanded
-    probability = _below(limit.value, quantity)
+    border = limit.value + (HALF_A_THING if limit.unit == NUMBER else 0.0)
+    probability = _below(border, quantity)
     if two_sided:
-        probability -= _below(-limit.value, quantity)
-    if size <= limit.value - guard:
+        probability -= _below(-border, quantity)
+    if size <= border - guard:
         return LimitVerdict(WITHIN, probability)
-    return LimitVerdict(OUTSIDE if size >= limit.value + guard else UNDECIDED, probability)
+    return LimitVerdict(OUTSIDE if size >= border + guard else UNDECIDED, probability)
+
+
+def judge_count(counts: Counts, limit: Limit) -> LimitVerdict:
+    """Compare a rate that was counted with a limit, by its exact limits.
+
+    Parameters
+    ----------
+    counts : tuple of int and float
+        Number of events, and the exposure: seconds or passes.
+    limit : Limit
+        The largest rate that is within limits.
+
+    Returns
+    -------
+    LimitVerdict
+        Within where the exact two-sided 95 % limits of the rate [1]_ lie at the limit or below,
+        outside where they lie at it or above, else undecided. The probability of conformity
+        is that of a rate without prior knowledge (Jeffreys' prior for a Poisson rate [2]_).
+
+    References
+    ----------
+    .. [1] F. Garwood, Fiducial limits for the Poisson distribution, Biometrika 28 (1936) 437-442.
+    .. [2] H. Jeffreys, An invariant form for the prior probability in estimation problems, Proc.
+       R. Soc. A 186 (1946) 453-461; from memory.
+
+    Examples
+    --------
+    >>> judge_count((0, 10.0), Limit(1, "per pass", "")).word
+    'within limits'
+    >>> judge_count((4, 10.0), Limit(1, "per pass", "")).word
+    'undecided'
+    """
+    number, exposure = counts
+    low, high = rate_interval(number, exposure)
+    probability = float(special.gammainc(number + 0.5, limit.value * exposure))
+    if high <= limit.value:
+        return LimitVerdict(WITHIN, probability)
+    return LimitVerdict(OUTSIDE if low >= limit.value else UNDECIDED, probability)
 
 
 def _below(limit: float, quantity: Quantity) -> float:

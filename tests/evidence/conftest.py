@@ -5,6 +5,7 @@ from pathlib import Path
 import joblib
 import pytest
 
+from sigkit.evidence import pictures
 from sigkit.measures import BenchTest
 
 _spec = importlib.util.spec_from_file_location("sigkit_fake", Path(__file__).with_name("fake.py"))
@@ -14,7 +15,14 @@ _spec.loader.exec_module(fake)
 
 @pytest.fixture
 def fake_slider(monkeypatch):
-    """Let the slider test measure with the small fake, in threads: workers would not know it."""
+    """Let the slider test measure with the small fake, in threads: workers would not know it.
+
+    The fake draws itself, as a result without passes cannot be drawn as a travel strip.
+    """
+    chart = pictures._of_chart
+    monkeypatch.setattr(
+        pictures, "_of_chart", lambda kind, test: None if test == "slider" else chart(kind, test)
+    )
     real = BenchTest.measure.fget
     monkeypatch.setattr(
         BenchTest,

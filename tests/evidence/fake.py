@@ -12,6 +12,15 @@ from sigkit.measures.result import Result, Source
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 RATE = 8000
+NOT_IN_IT = {
+    "events_per_pass": "per pass",
+    "fixed_spots": "",
+    "longest_dropout": "s",
+    "largest_jump": "cents",
+    "travel_affected": "%",
+    "energy_ratio": "dB",
+    "not_assessed": "%",
+}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -20,6 +29,13 @@ class Level(Result):
     event_rate: Quantity
     worst_level: Quantity
     floor: Quantity
+    events_per_pass: Quantity
+    fixed_spots: Quantity
+    longest_dropout: Quantity
+    largest_jump: Quantity
+    travel_affected: Quantity
+    energy_ratio: Quantity
+    not_assessed: Quantity
     curve: pd.DataFrame
     counts: dict
 
@@ -55,6 +71,7 @@ def measure_level(capture, *, controls=None):
         event_rate=rate,
         worst_level=worst,
         floor=not_measurable("dB", "the tone hides it: close the filter"),
+        **{name: not_measurable(unit, "not in the fake") for name, unit in NOT_IN_IT.items()},
         curve=pd.DataFrame({"time_s": np.arange(10) / 10, "level": np.full(10, peak)}),
         counts={"event_rate": (count, capture.duration_s)},
     )

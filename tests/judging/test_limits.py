@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from sigkit.judging.limits import Limit, guide_limits, job_limits, judge_limit
+from sigkit.judging.limits import Limit, guide_limits, job_limits, judge_count, judge_limit
 from sigkit.measures import TESTS
 from sigkit.quantity import Quantity, not_measurable
 
@@ -96,3 +96,48 @@ def test_the_job_overrides_a_guide_value():
     chosen = job_limits({key: 8.0}, {key: "cents"})
     assert chosen[key] == Limit(8.0, "cents", "set for this job")
     assert chosen["warmup", "settling_time"].value == 1200
+
+
+@pytest.mark.parametrize(
+    ("count", "word"),
+    [
+        (0, "within limits"),
+        (3, "within limits"),
+        (4, "undecided"),
+        (17, "undecided"),
+        (18, "outside limits"),
+    ],
+)
+def test_counts_are_judged_by_their_exact_limits(count, word):
+    """In 10 passes, at most 1 a pass: F. Garwood, Biometrika 28 (1936), 95 %: 3 gives up to 8.767,
+    4 up to 10.24; 17 from 9.903, 18 from 10.668 (scipy.stats.chi2).
+    """
+    low = stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0
+    high = stats.chi2.ppf(0.975, 2 * count + 2) / 2
+    expected = "within" if high <= 10 else "outside" if low >= 10 else "undecided"
+    assert word.startswith(expected)
+    verdict = judge_count((count, 10.0), limit(1, "per pass"))
+    assert verdict.word == word
+    law = stats.gamma(count + 0.5, scale=1 / 10)
+    assert verdict.probability == pytest.approx(law.cdf(1.0), abs=1e-12)
+
+
+def test_a_number_of_things_is_judged_by_the_next_whole_number():
+    """At most none: 0 is within, 1 is outside, with an uncertainty of a quarter of a thing."""
+    none = Limit(0, "", "test")
+    assert judge_limit(Quantity(0, 0.2, ""), none, "smaller").word == "within limits"
+    assert judge_limit(Quantity(1, 0.2, ""), none, "smaller").word == "outside limits"
+    assert judge_limit(Quantity(0, 0.5, ""), none, "smaller").word == "undecided"
+    assert judge_limit(Quantity(1, 0.2, ""), Limit(1, "", "test"), "smaller").word == (
+        "within limits"
+    )
+
+
+def test_worn_and_faulty_are_drawn_where_the_table_draws_them():
+    limits = guide_limits()
+    assert limits["slider", "events_per_pass"].worn_to == 10
+    assert limits["slider", "worst_level"].worn_to == -30
+    assert limits["slider", "largest_jump"].worn_to is None
+    assert job_limits({("slider", "worst_level"): -40.0}, {("slider", "worst_level"): "dB"})[
+        "slider", "worst_level"
+    ] == Limit(-40.0, "dB", "set for this job")
