@@ -51,7 +51,6 @@ Mask = NDArray[np.bool_]
 CONTROLS = ("level", "pitch", "timbre", "width")
 WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
-NO_TRAVEL = "no movement seen: move the slider end to end, or say what it controls"
 
 
 def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderResult:

@@ -26,7 +26,8 @@ HEAVY_TAIL = 2.5
 """Most that a capture's own upper tail raises a threshold; sub-threshold bursts lie there too."""
 LOCAL_BINS, MOST_RAISED = 1000, 16.0
 """Stretch whose own scatter counts, and the most that it raises a threshold."""
-MERGE_BINS, NEAR_BINS = 20, 150
+MERGE_BINS = 20
+"""Events nearer than this are one."""
 DROP_RATIO, DEEP_RATIO = 0.5, 0.4
 DROP_BINS = (3, 300)
 LEAST_SHAPE = 0.03

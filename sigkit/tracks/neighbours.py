@@ -175,13 +175,15 @@ def corner(rows: Rows, ok: Mask) -> Rows:
     Returns
     -------
     ndarray, shape (n_rows, n_points)
-        Slope over the four clean periods after less that over the four before, per period.
+        Slope over the four clean periods after less that over the four before, per period; 0
+        where a side has fewer within twelve.
     """
     reach = 3 * CORNER
     k = np.arange(-reach, reach + 1)
     padded = np.concatenate([np.zeros(reach, bool), ok, np.zeros(reach, bool)])
     used = np.lib.stride_tricks.sliding_window_view(padded, k.size)
     weights = np.zeros(used.shape, np.float32)
+    both = np.ones(ok.size, bool)
     for sign in (-1, 1):
         side = used & (np.sign(k) == sign)
         rank = np.cumsum(side[:, ::sign], axis=1)[:, ::sign]
@@ -189,6 +191,6 @@ def corner(rows: Rows, ok: Mask) -> Rows:
         number = side.sum(axis=1, keepdims=True)
         off = np.where(side, k - (side * k).sum(axis=1, keepdims=True) / np.maximum(number, 1), 0.0)
         weights += sign * off / np.maximum((off**2).sum(axis=1, keepdims=True), 0.5)
-        weights[number[:, 0] < CORNER] = np.nan
-    weights = np.nan_to_num(weights)
+        both &= number[:, 0] == CORNER
+    weights[~both] = 0.0
     return apply_weights(weights, rows)

@@ -38,13 +38,15 @@ HIGHEST_EDGE_HZ, HIGHEST_WHOLE_HZ = 1500.0, 500.0
 LOW_GAIN, LONGEST_S = 0.6, 0.3
 """A period this weak re the one foretold holds dirt too; longer than this is another tone."""
 ALIGNMENTS, ALONG = 3, 8
+"""How often periods are laid on each other, and along how many on each side."""
 SPARE, OCTAVE = 40, 2.0
+"""Periods beyond the ends of a stretch, and the ratio of pitches within one."""
 ASTRAY, LATEST = 4.0, 2.0
+"""Points by which an edge may first be out of line, and by which it may be moved at once."""
 HUM_HZ = 450.0
 """Whole periods are laid on each other by what lies above this."""
 JITTERS, LEAST_POINTS, TURNS = 6.0, 0.05, 0.5
 """An edge is out of line beyond so many standard deviations, points, and shares of a turn."""
-"""Points by which an edge may be moved at once."""
 
 
 class Sound:
@@ -87,8 +89,6 @@ class Cut:
         Periods that hold no dirt.
     phase : ndarray, shape (n_samples,)
         Phase on which they were cut, in periods from the first row, at each sample.
-    edged : bool
-        Cut on an edge, which lies in the middle of each row.
     keep : (float, float)
         Phases between which the stretch counts; the rest lies in the one before or after.
     first : int
@@ -103,7 +103,6 @@ class Cut:
     told: Rows
     ok: Mask
     phase: Array
-    edged: bool
     keep: tuple[float, float]
     first: int
     edge: Array
@@ -290,7 +289,6 @@ def _aligned(
         told=told,
         ok=ok,
         phase=laid,
-        edged=family is not None and family.sign != 0,
         keep=keep,
         first=first,
         edge=seen,
