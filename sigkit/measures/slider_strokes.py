@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from sigkit.arrays import Flags, Real
+from sigkit.arrays import Flags, Real, runs
 
 STEP_S = 0.01
 """Time between two points of the control line."""
@@ -55,12 +55,6 @@ class Stroke:
     """How far the control had gone before ``start``, and went on after ``stop``."""
 
 
-def runs_of(flags: Flags) -> list[tuple[int, int]]:
-    """Return the first point, and the point after the last, of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], flags.astype(np.int8), [0]))))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
-
-
 def noise_of(control: Real, usable: Flags) -> float:
     """Return the standard deviation of the noise from point to point, from second differences.
 
@@ -79,7 +73,7 @@ def line_of(control: Real, known: Flags, events_mask: Flags, least: float) -> Li
     span = float(np.ptp(control[at]))
     foot = np.zeros(control.size, bool)
     bridged = events_mask & ~usable
-    for a, b in runs_of(~usable):
+    for a, b in runs(~usable):
         gap = ~known[a:b] & ~events_mask[a:b]
         if gap.any() and _is_foot(filled, usable, (a, b), least, span):
             foot[a:b] = True
@@ -126,7 +120,7 @@ def strokes_of(line: Line, least: float) -> list[Stroke]:
         up = bool(line.steady[b] > line.steady[a])
         swing = (moving[0 if up else 1] & ~still)[a : b + 1]
         closed = ndimage.binary_closing(np.pad(swing, 10), np.ones(round(STROKE_S / STEP_S), bool))
-        found = [(a + i, a + j - 1) for i, j in runs_of(closed[10:-10])]
+        found = [(a + i, a + j - 1) for i, j in runs(closed[10:-10])]
         for k, (i, j) in enumerate(found):
             before = found[k - 1][1] + 1 if k else a
             after = found[k + 1][0] - 1 if k + 1 < len(found) else b

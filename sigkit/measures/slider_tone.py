@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from sigkit.tracks.faults import DROP_BINS, box, runs
+from sigkit.arrays import runs
+from sigkit.tracks.faults import DROP_BINS, box
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.float64]

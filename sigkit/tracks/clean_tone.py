@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from sigkit.arrays import runs
 from sigkit.tracks.moving_phase import HOP_S, follow_phase
 from sigkit.tracks.neighbours import corner
 from sigkit.tracks.periods import HUM_HZ, Cut, Sound, cut_periods
@@ -68,10 +68,8 @@ class CleanTone:
         for at in self.frame_s[self.heard]:
             first = max(0, round((at - HOP_S) / bin_s))
             tone[first : round((at + HOP_S) / bin_s) + 1] = True
-        edges = np.flatnonzero(np.diff(tone.astype(np.int8)))
-        for a, b in pairwise(edges.tolist()):
-            if not tone[a + 1] and (b - a) * bin_s <= LONGEST_GAP_S:
-                tone[a + 1 : b + 1] = True
+        for a, b in runs(tone, gap=round(LONGEST_GAP_S / bin_s) + 1):
+            tone[a:b] = True
         return tone
 
 

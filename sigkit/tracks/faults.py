@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
+from sigkit.arrays import runs
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.float64]
@@ -218,18 +219,6 @@ def _joined(one: Fault, other: Fault) -> Fault:
         size_cents=size.size_cents,
         u_size_cents=size.u_size_cents,
     )
-
-
-def runs(mask: Mask, gap: int = 0) -> list[tuple[int, int]]:
-    """Return first and one-past-last index of each run of True, runs nearer than ``gap`` joined."""
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    out: list[tuple[int, int]] = []
-    for a, b in edge.reshape(-1, 2).tolist():
-        if out and a - out[-1][1] < gap:
-            out[-1] = (out[-1][0], b)
-        else:
-            out.append((a, b))
-    return out
 
 
 def residual_level(track: ResidualTrack, fault: Fault) -> tuple[float, float, float, float]:

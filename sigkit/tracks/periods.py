@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from sigkit.tracks.dirty_periods import TURNS, dirty_periods
 from sigkit.tracks.neighbours import (
     REACHES,
     Mask,
@@ -31,12 +32,8 @@ FAINTEST = 0.005
 """Periods this far below the loudest are laid where their neighbours are."""
 EDGE_S = 0.0006
 """Half the stretch about an edge on which it is laid on its neighbours."""
-OUT = 6.0
-"""A stretch of a period whose error has this many times its usual power holds dirt, for now."""
 HIGHEST_EDGE_HZ, HIGHEST_WHOLE_HZ = 1500.0, 500.0
 """Above, edges of one period to the next move by less than what is heard."""
-LOW_GAIN, LONGEST_S = 0.6, 0.3
-"""A period this weak re the one foretold holds dirt too; longer than this is another tone."""
 ALIGNMENTS, ALONG = 3, 8
 """How often periods are laid on each other, and along how many on each side."""
 SPARE, OCTAVE = 40, 2.0
@@ -45,8 +42,8 @@ ASTRAY, LATEST = 4.0, 2.0
 """Points by which an edge may first be out of line, and by which it may be moved at once."""
 HUM_HZ = 450.0
 """Whole periods are laid on each other by what lies above this."""
-JITTERS, LEAST_POINTS, TURNS = 6.0, 0.05, 0.5
-"""An edge is out of line beyond so many standard deviations, points, and shares of a turn."""
+JITTERS, LEAST_POINTS = 6.0, 0.05
+"""An edge is out of line beyond so many standard deviations and points."""
 
 
 class Sound:
@@ -270,17 +267,17 @@ def _aligned(
             late = _late(rows, told, hz) if family.sign else _late_whole(rows, told, lows)
             edge = edge - _known(late, sure & enough) / points
             rows = _read(sound, _laid(phase, edge), count, points)
-            ok = enough & sure & ~_dirty(rows, told, hz)
+            ok = enough & sure & ~dirty_periods(rows, told, hz)
         seen = edge
         edge = _in_line(edge, phase, sure, per_choice, LEAST_POINTS / sound.finer)
         laid = _laid(phase, edge)
         rows = _read(sound, laid, count, points)
     every = np.ones(count, bool)
     weights, enough = weights_of(every, *REACHES[1])
-    ok = enough & ~_dirty(rows, apply_weights(weights, rows), hz, corner(rows, every))
+    ok = enough & ~dirty_periods(rows, apply_weights(weights, rows), hz, corner(rows, every))
     for _ in range(2):
         told = foretell(rows, ok, per_choice, lows)
-        bad = _dirty(rows, told, hz, corner(rows, ok))
+        bad = dirty_periods(rows, told, hz, corner(rows, ok))
         if (bad == ~ok).all():
             break
         ok = ~bad
@@ -373,49 +370,4 @@ def _late_whole(rows: Rows, told: Rows, lows: NDArray[np.complex64]) -> Array:
     noise = float(np.median((error**2).mean(axis=1)))
     late = (error * slope).sum(axis=1) / (known + noise / LEAST_POINTS**2 + 1e-20)
     out: Array = np.clip(late, -LATEST, LATEST).astype(np.float64)
-    return out
-
-
-def _dirty(rows: Rows, told: Rows, hz: float, turn: Rows | None = None) -> Mask:
-    """Return the periods in which a stretch of 1 ms leaves much more than is usual there.
-
-    What a corner of the movement leaves is allowed for. What lasts longer than 0.3 s is no dirt.
-    """
-    points = rows.shape[1]
-    parts = max(1, round(1000 / hz))
-    cut = np.arange(parts) * points // parts
-    power = _fast_power(rows - told, cut)
-    around = 2 * max(6, round(0.12 * hz)) + 1
-    step = max(1, around // 25)
-    usual = ndimage.median_filter(power[::step], (25, 1), mode="nearest")
-    usual = OUT * np.repeat(usual, step, axis=0)[: len(power)]
-    if turn is not None:
-        usual += 2 * TURNS**2 * ndimage.maximum_filter1d(_fast_power(turn, cut), 3, axis=0)
-    gain = (rows * told).sum(axis=1) / ((told**2).sum(axis=1) + 1e-20)
-    out: Mask = (power > usual).any(axis=1) | (gain < LOW_GAIN) | _fallen(rows, hz)
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]]).astype(np.int8)))
-    for a, b in edge.reshape(-1, 2):
-        if b - a > LONGEST_S * hz:
-            out[a:b] = False
-    return out
-
-
-def _fallen(rows: Rows, hz: float) -> Mask:
-    """Return the periods of a gap: half as strong as those around, begun and ended steeply."""
-    strength = rows.std(axis=1)
-    out = np.zeros(strength.size, bool)
-    usual = ndimage.median_filter(strength, 2 * max(4, round(LONGEST_S * hz)) + 1, mode="nearest")
-    low = strength < 0.5 * usual
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], low, [False]]).astype(np.int8)))
-    for a, b in edge.reshape(-1, 2):
-        if a < 2 or b > strength.size - 2 or b - a > LONGEST_S * hz:
-            continue
-        fell = strength[a - 2] * LOW_GAIN > strength[min(a + 1, b - 1)]
-        rose = strength[b + 1] * LOW_GAIN > strength[max(b - 2, a)]
-        out[a - 1 : b + 1] = fell and rose
-    return out
-
-
-def _fast_power(rows: Rows, cut: NDArray[np.intp]) -> Rows:
-    out: Rows = np.add.reduceat(np.diff(rows, axis=1, append=0.0) ** 2, cut, axis=1)
     return out

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from sigkit.tracks.faults import Fault, Mask, runs
+from sigkit.arrays import runs
+from sigkit.tracks.faults import Fault, Mask
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.float64]
 
+LEAST_BINS = 100
 LEAST_CENTS = 12.0
 """A smaller jump is left to the ear; guide value."""
 SIGMAS = 8.0
@@ -22,20 +26,40 @@ ALIKE = 0.45
 """Both steps of a jump are alike within this share of the larger."""
 
 
-def find_pitch_jumps(track: ResidualTrack, assessed: Mask) -> list[Fault]:
-    """Return the jumps of pitch that come back.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Steps:
+    """The steps of a pitch, and which of them stand out.
+
+    Parameters
+    ----------
+    cents : ndarray, shape (n_bins,)
+        Pitch re 1 Hz.
+    half : ndarray of int, shape (n_bins,)
+        Half a period, in bins.
+    step : ndarray, shape (n_bins,)
+        Step at each bin, cents.
+    limit : ndarray, shape (n_bins,)
+        Size above which one stands out, cents.
+    """
+
+    cents: Array
+    half: NDArray[np.intp]
+    step: Array
+    limit: Array
+
+
+def pitch_steps(track: ResidualTrack) -> Steps | None:
+    """Return the steps of the pitch of a track; None where it holds less than 0.1 s of tone.
 
     Parameters
     ----------
     track : ResidualTrack
         With its pitch over one period at each millisecond.
-    assessed : ndarray of bool, shape (n_bins,)
-        Where jumps are looked for.
 
     Returns
     -------
-    list of Fault
-        In order of time, with their sizes.
+    Steps or None
+        One step for each bin.
 
     Notes
     -----
@@ -43,21 +67,39 @@ def find_pitch_jumps(track: ResidualTrack, assessed: Mask) -> list[Fault]:
     place, less what the slide around does in that time. Its limit is 12 cents, or eight standard
     deviations of the pitch's own steps within half a second (from their median size).
     """
-    hz = np.where(track.hz > 0, track.hz, np.nan).astype(np.float64)
-    if not np.isfinite(hz).any():
-        return []
-    known = np.flatnonzero(np.isfinite(hz) & track.tone)
-    if known.size < 100:
-        return []
-    cents = 1200 * np.log2(np.interp(np.arange(hz.size), known, hz[known]))
-    half = np.ceil(0.5 / (hz * BIN_S)).astype(float)
-    half = np.clip(np.nan_to_num(half, nan=10), 1, 20).astype(int) + 1
+    known = np.flatnonzero((track.hz > 0) & track.tone)
+    if known.size < LEAST_BINS:
+        return None
+    hz = np.interp(np.arange(track.hz.size), known, track.hz[known].astype(np.float64))
+    cents = 1200 * np.log2(hz)
+    half = np.clip(np.ceil(0.5 / (hz * BIN_S)), 1, 20).astype(np.intp) + 1
     step = _steps(cents, half)
     usual = ndimage.median_filter(np.abs(step[::4]), SCATTER_BINS // 4, mode="nearest")
     usual = np.interp(np.arange(hz.size), np.arange(usual.size) * 4, usual)
     limit = np.maximum(LEAST_CENTS, SIGMAS * 1.48 * usual)
-    marks = [(a + int(np.abs(step[a:b]).argmax())) for a, b in _signed_runs(step, limit, assessed)]
-    return _paired(marks, step, cents, half)
+    return Steps(cents=cents, half=half, step=step, limit=limit)
+
+
+def find_pitch_jumps(steps: Steps, assessed: Mask) -> list[Fault]:
+    """Return the jumps of pitch that come back, in order of time, with their sizes.
+
+    Parameters
+    ----------
+    steps : Steps
+        As from `pitch_steps`.
+    assessed : ndarray of bool, shape (n_bins,)
+        Where jumps are looked for.
+
+    Returns
+    -------
+    list of Fault
+        Pairs of steps of opposite sign within 0.32 s, alike within 45 % of the larger.
+    """
+    step = steps.step
+    marks = [
+        a + int(np.abs(step[a:b]).argmax()) for a, b in _signed_runs(step, steps.limit, assessed)
+    ]
+    return _paired(marks, step, steps.cents, steps.half)
 
 
 def _steps(cents: Array, half: NDArray[np.intp]) -> Array:

@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 from sweeps import LEVEL, RATE, Sweep, tone
 
-from sigkit.tracks.faults import HEAVY_TAIL, box, ratio_over_floor, runs, set_test
+from sigkit.arrays import runs
+from sigkit.tracks.faults import HEAVY_TAIL, box, ratio_over_floor, set_test
 from sigkit.tracks.residual import bands_hz, track_residual
 
 

@@ -1,0 +1,73 @@
+"""Which periods of a tone hold dirt, for now: those its neighbours are not foretold from."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sigkit.arrays import runs
+from sigkit.tracks.neighbours import Mask, Rows
+
+OUT = 6.0
+"""A stretch of a period whose error has this many times its usual power holds dirt."""
+TURNS = 0.5
+"""Share of a change of slope within one period that may be left over."""
+LOW_GAIN, LONGEST_S = 0.6, 0.3
+"""A period this weak re the one foretold holds dirt too; longer than this is another tone."""
+
+
+def dirty_periods(rows: Rows, told: Rows, hz: float, turn: Rows | None = None) -> Mask:
+    """Return the periods in which a stretch of 1 ms leaves much more than is usual there.
+
+    Parameters
+    ----------
+    rows, told : ndarray, shape (n_rows, n_points)
+        One period a row, and the same foretold.
+    hz : float
+        Pitch.
+    turn : ndarray, shape (n_rows, n_points), optional
+        Change of the slope from period to period, as from `corner`: what half of it leaves is
+        allowed for.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_rows,)
+        Dirty periods; so are those of a gap. What lasts longer than 0.3 s is no dirt.
+    """
+    points = rows.shape[1]
+    parts = max(1, round(1000 / hz))
+    cut = np.arange(parts) * points // parts
+    power = _quick_power(rows - told, cut)
+    around = 2 * max(6, round(0.12 * hz)) + 1
+    step = max(1, around // 25)
+    usual = ndimage.median_filter(power[::step], (25, 1), mode="nearest")
+    usual = OUT * np.repeat(usual, step, axis=0)[: len(power)]
+    if turn is not None:
+        usual += 2 * TURNS**2 * ndimage.maximum_filter1d(_quick_power(turn, cut), 3, axis=0)
+    gain = (rows * told).sum(axis=1) / ((told**2).sum(axis=1) + 1e-20)
+    out: Mask = (power > usual).any(axis=1) | (gain < LOW_GAIN) | _fallen(rows, hz)
+    for a, b in runs(out):
+        if b - a > LONGEST_S * hz:
+            out[a:b] = False
+    return out
+
+
+def _fallen(rows: Rows, hz: float) -> Mask:
+    """Return the periods of a gap: half as strong as those around, begun and ended steeply."""
+    strength = rows.std(axis=1)
+    out = np.zeros(strength.size, bool)
+    usual = ndimage.median_filter(strength, 2 * max(4, round(LONGEST_S * hz)) + 1, mode="nearest")
+    for a, b in runs(strength < 0.5 * usual):
+        if a < 2 or b > strength.size - 2 or b - a > LONGEST_S * hz:
+            continue
+        fell = strength[a - 2] * LOW_GAIN > strength[min(a + 1, b - 1)]
+        rose = strength[b + 1] * LOW_GAIN > strength[max(b - 2, a)]
+        out[a - 1 : b + 1] = fell and rose
+    return out
+
+
+def _quick_power(rows: Rows, cut: NDArray[np.intp]) -> Rows:
+    """Return the power of each part of each period, its highs weighed more than its lows."""
+    out: Rows = np.add.reduceat(np.diff(rows, axis=1, append=0.0) ** 2, cut, axis=1)
+    return out
