@@ -17,7 +17,8 @@ RANGE_DB, HEADROOM_DB = 40.0, 20.0
 """A tone this far below its loudest, or less than that above its own residual, is not assessed."""
 GUARD_BINS, GUARD_PERIODS = 200, 8
 """Not assessed after a note begins and before it ends: the key is no dirt."""
-RELEASE_DB_PER_S = 20.0
+RELEASE_DB_PER_S = 40.0
+"""A key let go falls faster than this (time constants up to 0.2 s), a slider moved down slower."""
 LEAST_S = 1.0
 STEEP_DB, STEEP_OCTAVES = 12.0, 0.7
 """Change of level and of pitch within 100 ms beyond which bursts are not looked for (flicks)."""

@@ -390,3 +390,12 @@ def test_a_clipped_capture_is_refused_with_its_remedy(tmp_path):
     for quantity in result.quantities().values():
         assert "clipped" in quantity.reason
     assert result.events.empty
+
+
+def test_a_last_pass_down_is_no_release(tmp_path):
+    """A hand goes down by 60 dB in 2 s, 30 dB/s, and rests at the foot; a key falls faster."""
+    t = np.arange(10 * RATE) / RATE
+    path = np.interp(t, [0, 2, 4, 6, 8, 10], [-60, 0, 0, -60, -60, -60])
+    result = measure_slider(steady(tmp_path, 10.0, path))
+    inside = (result.time_s > 4.2) & (result.time_s < 5.0)
+    assert result.assessed[inside].all()

@@ -1,0 +1,96 @@
+import numpy as np
+import pytest
+
+from sigkit.tracks.dirty_periods import dirty_periods
+from sigkit.tracks.neighbours import (
+    REACHES,
+    _faded,
+    apply_weights,
+    corner,
+    foretell,
+    weights_of,
+    without,
+)
+
+
+def rows_of(values, points=8):
+    """The same value all along each row."""
+    return np.repeat(np.asarray(values, np.float32)[:, None], points, axis=1)
+
+
+@pytest.mark.parametrize(("reach", "degree"), REACHES)
+def test_weights_are_those_of_numpys_least_squares(reach, degree):
+    """`numpy.polyfit` through the clean neighbours, read at the period itself."""
+    rng = np.random.default_rng(reach)
+    values = rng.standard_normal(3 * reach + 40)
+    ok = rng.random(values.size) > 0.2
+    weights, enough = weights_of(ok, reach, degree)
+    told = apply_weights(weights, rows_of(values))[:, 0]
+    for r in np.flatnonzero(enough)[:: max(1, values.size // 15)]:
+        k = np.arange(max(0, r - reach), min(values.size, r + reach + 1))
+        k = k[ok[k] & (k != r)]
+        expected = np.polyval(np.polyfit((k - r) / reach, values[k], degree), 0)
+        assert told[r] == pytest.approx(expected, abs=2e-4)  # single precision, sums of 97
+
+
+def test_a_period_takes_no_part_in_its_own_foretelling():
+    values = np.zeros(100)
+    values[50] = 1.0
+    told = foretell(rows_of(values), np.arange(100) != 50, 9)
+    assert np.abs(told).max() < 1e-6
+
+
+def test_what_moves_as_a_parabola_is_foretold_and_noise_is_not_added():
+    """Uniform weights over 96 neighbours add at most 3/4 + 9/4 over 96 of the noise's power."""
+    r = np.arange(400)
+    smooth = rows_of(1 + 0.01 * r + 1e-4 * r**2, 64)
+    noise = 0.1 * np.random.default_rng(1).standard_normal(smooth.shape).astype(np.float32)
+    told = foretell(smooth + noise, np.ones(400, bool), 9)
+    left = (told - smooth)[60:-60]
+    assert np.sqrt(np.mean(left**2)) < 0.1 * np.sqrt(2.25 / 96) * 1.3
+
+
+def test_a_corner_is_the_change_of_slope():
+    values = np.concatenate([np.arange(30) * 0.5, 15 + np.arange(30) * 2.0])
+    turn = corner(rows_of(values), np.ones(60, bool))[:, 0]
+    assert turn[30] == pytest.approx(1.5, abs=0.1)  # the kink lies between two periods
+    assert turn[10:20] == pytest.approx(0, abs=1e-5)
+    gap = np.ones(60, bool)
+    gap[8:30] = False
+    assert corner(rows_of(values), gap)[20, 0] == 0  # too few clean ones near
+
+
+def test_low_harmonics_are_taken_out_and_the_others_stay():
+    x = np.arange(64) / 64
+    lows = np.exp(-2j * np.pi * np.outer(x, [0, 1, 2])).astype(np.complex64)
+    rows = (3 + np.cos(2 * np.pi * x) + np.sin(4 * np.pi * x))[None].astype(np.float32)
+    high = 0.5 * np.cos(10 * np.pi * x)[None].astype(np.float32)
+    assert without(rows + high, lows) == pytest.approx(high, abs=1e-5)
+
+
+def test_a_click_and_a_gap_are_dirt_but_not_a_tone_that_stays_away():
+    rng = np.random.default_rng(5)
+    x = np.arange(240) / 240
+    clean = np.tile(np.sin(2 * np.pi * x), (600, 1)).astype(np.float32)
+    rows = clean + 1e-3 * rng.standard_normal(clean.shape).astype(np.float32)
+    rows[200, 100:130] += 0.02 * rng.standard_normal(30)
+    rows[300:310] *= 0.1
+    rows[400:480] *= 0.1  # 0.4 s
+    bad = dirty_periods(rows, clean, 200.0)
+    assert bad[200]
+    assert bad[300:310].all()
+    assert not bad[405:475].any()
+    assert bad[:190].mean() < 0.02
+
+
+def test_one_choice_fades_into_the_next():
+    """Rows of 0 and rows of 1: half way at the seam, and no step larger than one point's share."""
+    told = [rows_of(np.zeros(6), 50), rows_of(np.ones(6), 50)]
+    every = np.ones(6, bool)
+    out = _faded(told, [every, every], np.array([0, 0, 0, 1, 1, 1])).ravel()
+    assert np.abs(np.diff(out)).max() < 1.5 / 50
+    assert out[:125] == pytest.approx(0, abs=1e-6)
+    assert out[150] == pytest.approx(0.5, abs=0.02)
+    assert out[175:] == pytest.approx(1, abs=1e-6)
+    unable = np.array([1, 1, 1, 0, 1, 1], bool)  # the first cannot tell row 3
+    assert _faded(told, [unable, every], np.array([0, 0, 0, 1, 1, 1]))[3] == pytest.approx(1)
