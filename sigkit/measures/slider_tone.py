@@ -22,6 +22,8 @@ RELEASE_DB_PER_S = 40.0
 LEAST_S = 1.0
 STEEP_DB, STEEP_OCTAVES = 12.0, 0.7
 """Change of level and of pitch within 100 ms beyond which bursts are not looked for (flicks)."""
+STEEP_CHANGE = 0.05
+"""The same for a wave that takes another shape from period to period: `ResidualTrack.change`."""
 NEAR_BINS = 150
 HIDDEN_DB = -20.0
 """A floor above this, re the tone there, is no view of the contact."""
@@ -68,10 +70,10 @@ def _release(gain: NDArray[np.float32], first: int, last: int) -> int:
 
 
 def too_fast(track: ResidualTrack) -> Mask:
-    """Return where level or pitch moves too fast to tell dirt from it: 0.15 s about flicks."""
+    """Return where the tone moves too fast to tell dirt from it: 0.15 s about flicks."""
     level = ndimage.median_filter(20 * np.log10(np.maximum(track.tone_rms, 1e-7)), 41)
     octaves = ndimage.median_filter(np.log2(np.maximum(track.hz, 1.0)), 41)
-    steep = np.zeros(level.size, bool)
+    steep = ndimage.median_filter(track.change, 101) > STEEP_CHANGE
     for line, most in ((level, STEEP_DB), (octaves, STEEP_OCTAVES)):
         steep[50:-50] |= np.abs(line[100:] - line[:-100]) > most
     out: Mask = ndimage.binary_dilation(steep, np.ones(2 * NEAR_BINS + 1, bool))

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from sigkit.arrays import runs
 from sigkit.tracks.moving_phase import HOP_S, follow_phase
-from sigkit.tracks.neighbours import corner
+from sigkit.tracks.neighbours import bend, corner
 from sigkit.tracks.periods import HUM_HZ, Cut, Sound, cut_periods
 
 Array = NDArray[np.floating]
@@ -20,6 +20,8 @@ Mask = NDArray[np.bool_]
 LONGEST_GAP_S = 0.35
 CHOICE_S = 0.06
 """Stretch over which one way of cutting is chosen, by the median of what it leaves."""
+CLEARLY = 1.5
+"""Ratio by which a plain cut has to leave less power, so that it is taken where there are edges."""
 HANDOVER = 0.025
 """Share of a period over which one family of edges gives way to the other."""
 
@@ -34,6 +36,8 @@ class CleanTone:
         The clean tone.
     corner : ndarray, shape (n_samples,)
         Change of its slope from period to period, per period.
+    bend : ndarray, shape (n_samples,)
+        The same from one period to the next: where it is large, the tone changes too fast.
     cycles : ndarray, shape (n_samples,)
         Phase in cycles.
     quick : ndarray, shape (n_samples,)
@@ -52,6 +56,7 @@ class CleanTone:
 
     sound: Array
     corner: Array
+    bend: Array
     cycles: Array
     quick: Array
     known: Mask
@@ -99,7 +104,7 @@ def clean_tone(x: Array, rate: int) -> CleanTone | None:
     if path is None or path.cycles[-1] - path.cycles[0] < 12:
         return None
     sound = Sound(x, rate)
-    told, kink = np.zeros(x.size), np.zeros(x.size)
+    told, kink, curve = np.zeros(x.size), np.zeros(x.size), np.zeros(x.size)
     quick = path.quick.copy()
     known = np.zeros(x.size, bool)
     middles, ratios, seams = [], [], []
@@ -107,7 +112,7 @@ def clean_tone(x: Array, rate: int) -> CleanTone | None:
         here = (plain.phase >= plain.keep[0]) & (plain.phase < plain.keep[1])
         first, last = np.flatnonzero(here)[[0, -1]] if here.any() else (0, -1)
         part = slice(first, last + 1)
-        told[part], kink[part] = _best(x[part], plain, edged, part, rate)
+        told[part], kink[part], curve[part] = _best(x[part], plain, edged, part, rate)
         known[part] = True
         if edged:
             quick[part] = _on_edges(edged[0], path.cycles[part])
@@ -119,6 +124,7 @@ def clean_tone(x: Array, rate: int) -> CleanTone | None:
     return CleanTone(
         sound=told,
         corner=kink,
+        bend=curve,
         cycles=path.cycles,
         quick=np.maximum.accumulate(_joined(quick, path.cycles, seams)),
         known=known,
@@ -141,11 +147,13 @@ def _joined(quick: Array, cycles: Array, seams: list[int]) -> Array:
     return out
 
 
-def _best(x: Array, plain: Cut, edged: list[Cut], part: slice, rate: int) -> tuple[Array, Array]:
-    """Return the foretold sound and its corners, from whichever cut leaves less about there."""
-    told, kink = plain.at(plain.told, part), plain.at(corner(plain.rows, plain.ok), part, order=1)
+def _best(
+    x: Array, plain: Cut, edged: list[Cut], part: slice, rate: int
+) -> tuple[Array, Array, Array]:
+    """Return the foretold sound, its corners and bends, from what leaves less about there."""
+    told = plain.at(plain.told, part)
     if not edged:
-        return told, kink
+        return told, *_changes(plain, part)
     near = _nearness(edged, part)
     other = _mix([cut.at(cut.told, part) for cut in edged], near)
     step = max(1, round(0.005 * rate))
@@ -155,19 +163,27 @@ def _best(x: Array, plain: Cut, edged: list[Cut], part: slice, rate: int) -> tup
     whole = math.ceil(plain.period / step) + 1
     left = [ndimage.uniform_filter1d(v, whole, mode="nearest") for v in left]
     smooth = [ndimage.median_filter(v, size, mode="nearest") for v in left]
-    better = (smooth[1] < smooth[0]).astype(float)
+    better = (smooth[1] < CLEARLY * smooth[0]).astype(float)
     if not better.any():
-        return told, kink
-    share = np.interp(np.arange(x.size), starts + step / 2, better)
-    turns = _mix([cut.at(corner(cut.rows, cut.ok), part, order=1) for cut in edged], near)
-    return _mix([told, other], 1 - share), _mix([kink, turns], 1 - share)
+        return told, *_changes(plain, part)
+    share = 1 - np.interp(np.arange(x.size), starts + step / 2, better)
+    own, turns = _changes(plain, part), [_changes(cut, part) for cut in edged]
+    kink, curve = (_mix([own[i], _mix([c[i] for c in turns], near)], share) for i in (0, 1))
+    return _mix([told, other], share), kink, curve
+
+
+def _changes(cut: Cut, part: slice) -> tuple[Array, Array]:
+    """Return corners and bends of one cut."""
+    kink, curve = corner(cut.rows, cut.ok), bend(cut.told)
+    return cut.at(kink, part, order=1), cut.at(curve, part, order=1)
 
 
 def _on_edges(cut: Cut, cycles: Array) -> Array:
     """Return the phase on which every edge seen comes after a whole period."""
-    place = np.median(cut.edge - np.arange(cut.edge.size))
-    whole = np.arange(cut.edge.size) + place + cut.first
-    seen = np.maximum.accumulate(cut.edge + cut.first)
+    row = np.flatnonzero(cut.sure)
+    place = np.median(cut.edge[row] - row)
+    whole = row + place + cut.first
+    seen = np.maximum.accumulate(cut.edge[row] + cut.first)
     out: Array = cycles + np.interp(cycles, seen, whole - seen)
     return out
 

@@ -11,14 +11,18 @@ from sigkit.tracks.neighbours import Mask, Rows
 
 OUT = 6.0
 """A stretch of a period whose error has this many times its usual power holds dirt."""
+MAINS_S = 0.025
+"""Stretch that holds a period of the mains: what comes back with it is no dirt."""
 TURNS = 0.5
 """Share of a change of slope within one period that may be left over."""
 LOW_GAIN, LONGEST_S = 0.6, 0.3
 """A period this weak re the one foretold holds dirt too; longer than this is another tone."""
 
 
-def dirty_periods(rows: Rows, told: Rows, hz: float, turn: Rows | None = None) -> Mask:
-    """Return the periods in which a stretch of 1 ms leaves much more than is usual there.
+def dirty_periods(
+    rows: Rows, told: Rows, hz: float, turn: Rows | None = None, own: Rows | None = None
+) -> Mask:
+    """Return the periods that leave much more than is usual, in a stretch of 1 ms or as a whole.
 
     Parameters
     ----------
@@ -29,6 +33,8 @@ def dirty_periods(rows: Rows, told: Rows, hz: float, turn: Rows | None = None) -
     turn : ndarray, shape (n_rows, n_points), optional
         Change of the slope from period to period, as from `corner`: what half of it leaves is
         allowed for.
+    own : ndarray, shape (n_rows, n_points), optional
+        How much each point counts, 0 or 1.
 
     Returns
     -------
@@ -38,15 +44,22 @@ def dirty_periods(rows: Rows, told: Rows, hz: float, turn: Rows | None = None) -
     points = rows.shape[1]
     parts = max(1, round(1000 / hz))
     cut = np.arange(parts) * points // parts
-    power = _quick_power(rows - told, cut)
+    power = _quick_power(rows - told, cut, own)
     around = 2 * max(6, round(0.12 * hz)) + 1
     step = max(1, around // 25)
     usual = ndimage.median_filter(power[::step], (25, 1), mode="nearest")
     usual = OUT * np.repeat(usual, step, axis=0)[: len(power)]
     if turn is not None:
-        usual += 2 * TURNS**2 * ndimage.maximum_filter1d(_quick_power(turn, cut), 3, axis=0)
+        usual += 2 * TURNS**2 * ndimage.maximum_filter1d(_quick_power(turn, cut, own), 3, axis=0)
+    slow = _slow_power(rows - told, own)
+    often = ndimage.maximum_filter1d(slow, max(1, round(MAINS_S * hz)), mode="nearest")
+    seldom = OUT * ndimage.median_filter(often, 2 * around + 1, mode="nearest")
+    if turn is not None:
+        seldom += 2 * TURNS**2 * ndimage.maximum_filter1d(_slow_power(turn, own), 3)
     gain = (rows * told).sum(axis=1) / ((told**2).sum(axis=1) + 1e-20)
-    out: Mask = (power > usual).any(axis=1) | (gain < LOW_GAIN) | _fallen(rows, hz)
+    out: Mask = (
+        (power > usual).any(axis=1) | (slow > seldom) | (gain < LOW_GAIN) | _fallen(rows, hz)
+    )
     for a, b in runs(out):
         if b - a > LONGEST_S * hz:
             out[a:b] = False
@@ -67,7 +80,39 @@ def _fallen(rows: Rows, hz: float) -> Mask:
     return out
 
 
-def _quick_power(rows: Rows, cut: NDArray[np.intp]) -> Rows:
+def sudden_only(dirty: Mask, sudden: Mask) -> Mask:
+    """Return the runs of dirty periods as far as they begin and end suddenly: more is movement.
+
+    Parameters
+    ----------
+    dirty : ndarray of bool, shape (n_rows,)
+        Periods that their clean neighbours don't foretell.
+    sudden : ndarray of bool, shape (n_rows,)
+        Periods that even the nearest on both sides, clean or not, don't foretell.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_rows,)
+        Each run from one before its first sudden period to one after its last.
+    """
+    out = np.zeros_like(dirty)
+    for a, b in runs(dirty):
+        at = np.flatnonzero(sudden[a:b])
+        if at.size:
+            out[max(a, a + at[0] - 1) : min(b, a + at[-1] + 2)] = True
+    return out
+
+
+def _slow_power(rows: Rows, own: Rows | None) -> Rows:
+    """Return the power of each period."""
+    out: Rows = ((rows if own is None else rows * own) ** 2).mean(axis=1)
+    return out
+
+
+def _quick_power(rows: Rows, cut: NDArray[np.intp], own: Rows | None) -> Rows:
     """Return the power of each part of each period, its highs weighed more than its lows."""
-    out: Rows = np.add.reduceat(np.diff(rows, axis=1, append=0.0) ** 2, cut, axis=1)
+    slope = np.diff(rows, axis=1, append=rows[:, -1:])
+    if own is not None:
+        slope *= own
+    out: Rows = np.add.reduceat(slope**2, cut, axis=1)
     return out

@@ -131,10 +131,11 @@ def _candidates(x: NDArray[np.floating], rate: int) -> tuple[Array, Array, Array
     power[:, : spectrum.shape[1]] = np.abs(spectrum) ** 2
     product = FINER * fft.irfft(power, axis=1)[:, : FINER * longest]
     sums = np.concatenate([np.zeros((cut.shape[0], 1)), np.cumsum(cut**2, axis=1)], axis=1)
-    lags = np.arange(FINER * longest) / FINER
-    whole = lags.astype(np.intp)
+    whole = np.arange(longest + 1)
     energy = sums[:, size - whole] + sums[:, -1:] - sums[:, whole]
-    likeness = 2 * product / np.maximum(energy, 1e-20)
+    between = np.arange(FINER) / FINER  # in a straight line from one whole lag to the next
+    energy = energy[:, :-1, None] + between * np.diff(energy, axis=1)[:, :, None]
+    likeness = 2 * product / np.maximum(energy.reshape(product.shape), 1e-20)
     shortest = int(FINER * rate_low / HIGHEST_HZ) - 1
     middle = likeness[:, shortest:-1]
     left, right = likeness[:, shortest - 1 : -2], likeness[:, shortest + 1 :]

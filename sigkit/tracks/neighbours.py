@@ -18,6 +18,10 @@ EACH_SIDE = 1
 """Clean periods that have to lie on each side."""
 LOWS = 0.05
 """Weight of the harmonics among which hum lies."""
+PREFERENCE = 4.0
+"""A reach that leaves half the power of another counts 2 to this power as much."""
+LEAST_SHARE = 0.003
+"""A smaller share is none."""
 EXPLAINED = 0.5
 """A period of which the nearest neighbours leave less than this share is foretold by them: the
 movement turned there."""
@@ -79,7 +83,11 @@ def apply_weights(weights: NDArray[np.float32], rows: Rows) -> Rows:
 
 
 def foretell(
-    rows: Rows, ok: Mask, per_choice: int, lows: NDArray[np.complex64] | None = None
+    rows: Rows,
+    ok: Mask,
+    per_choice: int,
+    lows: NDArray[np.complex64] | None = None,
+    own: Rows | None = None,
 ) -> Rows:
     """Foretell every period from the clean ones around it.
 
@@ -90,65 +98,66 @@ def foretell(
     ok : ndarray of bool, shape (n_rows,)
         Periods that hold no dirt.
     per_choice : int
-        Periods over which one reach is chosen.
+        Periods over which the reaches are compared.
     lows : ndarray of complex, shape (n_points, n_orders), optional
         Harmonics, from 0 on, that have little say in the choice.
+    own : ndarray, shape (n_rows, n_points), optional
+        How much each point counts in it, 0 to 1.
 
     Returns
     -------
     ndarray, shape (n_rows, n_points)
         The periods foretold; each without itself.
     """
-    best, least = np.full(ok.size, np.inf), np.full(ok.size, np.inf)
-    near_left = np.full(ok.size, np.inf)
-    chosen = np.full(ok.size, -1)
     told: list[Rows] = []
-    sure: list[Mask] = []
+    sure = np.zeros((len(REACHES), ok.size), bool)
+    left, typical = (np.full(sure.shape, np.inf) for _ in range(2))
     for i, (reach, degree) in enumerate(REACHES):
-        weights, enough = weights_of(ok, reach, degree)
+        weights, sure[i] = weights_of(ok, reach, degree)
         told.append(apply_weights(weights, rows))
-        sure.append(enough)
-        error = rows - told[-1]
-        left = (without(error, lows) ** 2 + LOWS * error**2).mean(axis=1)
-        at = np.flatnonzero(ok & enough)
-        if not at.size:
-            continue
-        middle = ndimage.median_filter(left[at], per_choice, mode="nearest")
-        typical = np.interp(np.arange(ok.size), at, middle)
-        better = enough & (typical < best)
-        best[better], least[better], chosen[better] = typical[better], left[better], i
-        if i == 0:
-            near_left = np.where(enough, left, np.inf)
-    if told and (chosen >= 0).any():
-        chosen[near_left < EXPLAINED * least] = 0
-    lost = chosen < 0
-    if lost.all():
+        error = rows - told[-1] if own is None else (rows - told[-1]) * own
+        left[i] = (without(error, lows) ** 2 + LOWS * error**2).mean(axis=1)
+        at = np.flatnonzero(ok & sure[i])
+        if at.size:
+            middle = ndimage.median_filter(np.log(left[i, at] + 1e-30), per_choice, mode="nearest")
+            usual = np.interp(np.arange(ok.size), at, middle)
+            typical[i] = ndimage.uniform_filter1d(usual, per_choice, mode="nearest")
+    typical[~sure] = np.inf
+    least = typical.min(axis=0)
+    known = np.isfinite(least)
+    if not known.any():
         return told[-1]
-    out = _faded(told, sure, chosen)
-    if lost.any():
-        known = np.flatnonzero(~lost)
-        near = known[np.clip(np.searchsorted(known, np.flatnonzero(lost)), 0, known.size - 1)]
-        out[lost] = out[near]
+    shares = np.exp(-PREFERENCE * (typical - np.where(known, least, 0.0)))
+    shares[shares < LEAST_SHARE] = 0.0
+    shares /= np.maximum(shares.sum(axis=0), LEAST_SHARE)
+    chosen = np.where(sure, left, np.inf)[typical.argmin(axis=0), np.arange(ok.size)]
+    turned = sure[0] & (left[0] < EXPLAINED * chosen)
+    shares[:, turned] = np.eye(len(REACHES))[:, :1]
+    out = _faded(told, sure, shares)
+    if not known.all():
+        at = np.flatnonzero(known)
+        near = at[np.clip(np.searchsorted(at, np.flatnonzero(~known)), 0, at.size - 1)]
+        out[~known] = out[near]
     return out
 
 
-def _faded(told: list[Rows], sure: list[Mask], chosen: NDArray[np.intp]) -> Rows:
-    """Return the chosen rows, each choice faded into the next so that no step lies between them."""
+def _faded(told: list[Rows], sure: Mask, shares: NDArray[np.float64]) -> Rows:
+    """Return the shares of the rows, those of each period faded into those of the next."""
     out = np.zeros_like(told[0])
     across = np.linspace(-1, 1, out.shape[1], dtype=np.float32)
     early, late = np.maximum(-across, 0) / 2, np.maximum(across, 0) / 2
-    row = np.arange(chosen.size)
-    before, after = chosen[np.maximum(row - 1, 0)], chosen[np.minimum(row + 1, row[-1])]
-    able = np.stack(sure)
-    before = np.where((before >= 0) & able[np.maximum(before, 0), row], before, chosen)
-    after = np.where((after >= 0) & able[np.maximum(after, 0), row], after, chosen)
-    for i, rows in enumerate(told):
-        own, first, last = chosen == i, before == i, after == i
-        near = np.flatnonzero(own | first | last)
-        if near.size:
-            weight = own[near, None] * (1 - early - late)
-            weight = weight + first[near, None] * early + last[near, None] * late
-            out[near] += weight * rows[near]
+    row = np.arange(shares.shape[1])
+    before, after = (np.where(sure, shares[:, np.clip(row + k, 0, row[-1])], 0.0) for k in (-1, 1))
+    before, after = (
+        np.where(v.sum(axis=0) > 0, v / np.maximum(v.sum(axis=0), LEAST_SHARE), shares)
+        for v in (before, after)
+    )
+    for own, first, last, rows in zip(shares, before, after, told, strict=True):
+        near = np.flatnonzero((own > 0) | (first > 0) | (last > 0))
+        weight = own[near, None].astype(np.float32) * (1 - early - late)
+        weight += first[near, None].astype(np.float32) * early
+        weight += last[near, None].astype(np.float32) * late
+        out[near] += weight * rows[near]
     return out
 
 
@@ -194,3 +203,10 @@ def corner(rows: Rows, ok: Mask) -> Rows:
         both &= number[:, 0] == CORNER
     weights[~both] = 0.0
     return apply_weights(weights, rows)
+
+
+def bend(told: Rows) -> Rows:
+    """Return by how much each period foretold lies off the mean of the two beside it, twice."""
+    out = np.zeros_like(told)
+    out[1:-1] = told[2:] - 2 * told[1:-1] + told[:-2]
+    return out

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-from sigkit.tracks.dirty_periods import TURNS, dirty_periods
+from sigkit.tracks.dirty_periods import TURNS, dirty_periods, sudden_only
 from sigkit.tracks.neighbours import (
     REACHES,
     Mask,
@@ -34,8 +34,10 @@ EDGE_S = 0.0006
 """Half the stretch about an edge on which it is laid on its neighbours."""
 HIGHEST_EDGE_HZ, HIGHEST_WHOLE_HZ = 1500.0, 500.0
 """Above, edges of one period to the next move by less than what is heard."""
-ALIGNMENTS, ALONG = 3, 8
-"""How often periods are laid on each other, and along how many on each side."""
+ALIGNMENTS, MOST_ALIGNMENTS, ALONG = 2, 10, 8
+"""How often at least and at most periods are laid on each other, and along how many each side."""
+SETTLED = 0.03
+"""Points by which none of the clean periods moves any more."""
 SPARE, OCTAVE = 40, 2.0
 """Periods beyond the ends of a stretch, and the ratio of pitches within one."""
 ASTRAY, LATEST = 4.0, 2.0
@@ -92,6 +94,8 @@ class Cut:
         Phase in cycles at which row 0 begins.
     edge : ndarray, shape (n_rows,)
         Where the edges were seen, in periods from row 0 of the phase given; empty: none.
+    sure : ndarray of bool, shape (n_rows,)
+        Where they were seen surely; empty: none.
     period : float
         Mean length of a period in samples.
     """
@@ -103,6 +107,7 @@ class Cut:
     keep: tuple[float, float]
     first: int
     edge: Array
+    sure: Mask
     period: float
 
     def at(self, values: Rows, part: slice, order: Literal[1, 3] = 3) -> Array:
@@ -150,7 +155,8 @@ def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut, list[
         keep = (float(a - low), float(b - low))
         start = first + low
         plain, *edged = (
-            _aligned(sound, phase, rows, f, points, hz, keep, start) for f in [None, *families]
+            _aligned(sound, phase, rows, f, _others(f, families), points, hz, keep, start)
+            for f in [None, *families]
         )
         out.append((plain, edged))
     return out
@@ -223,6 +229,25 @@ def _whole(rows: Rows) -> Family:
     return Family(sign=0, edge=np.arange(len(rows)) + 0.5, sure=sure)
 
 
+def _others(family: Family | None, families: list[Family]) -> Array | None:
+    """Return how long after the edges of one family those of the other come, in periods."""
+    if family is None or len(families) < 2:
+        return None
+    other = families[1] if family is families[0] else families[0]
+    out: Array = (other.edge - family.edge) % 1
+    return out
+
+
+def _own(other: Array | None, points: int) -> Rows | None:
+    """Return where in each row its own edge is nearer than the other one, 0 or 1."""
+    if other is None:
+        return None
+    place = np.arange(points, dtype=np.float32) / points - np.float32(0.5)
+    after = other[:, None].astype(np.float32) / 2
+    out: Rows = ((place < after) & (place > after - 0.5)).astype(np.float32)
+    return out
+
+
 def _edge_times(rows: Rows, sign: int) -> Array:
     """Return how far from its middle the steepest slope of each row lies, in points."""
     points = rows.shape[1]
@@ -241,6 +266,7 @@ def _aligned(
     phase: Array,
     rows: Rows,
     family: Family | None,
+    other: Array | None,
     points: int,
     hz: float,
     keep: tuple[float, float],
@@ -252,6 +278,7 @@ def _aligned(
     lows = _lows(points, hz)
     laid = phase
     seen: Array = np.zeros(0)
+    sure: Mask = np.zeros(0, bool)
     if family is not None:
         edge: Array = family.edge
         sure = family.sure
@@ -260,24 +287,21 @@ def _aligned(
             edge = edge + _known(_edge_times(rows, family.sign), sure) / points
             edge = _in_line(edge, phase, sure, per_choice, ASTRAY / sound.finer)
             rows = _read(sound, _laid(phase, edge), count, points)
-        ok = sure
-        for _ in range(ALIGNMENTS):
-            weights, enough = weights_of(ok, ALONG, 1)
-            told = apply_weights(weights, rows)
-            late = _late(rows, told, hz) if family.sign else _late_whole(rows, told, lows)
-            edge = edge - _known(late, sure & enough) / points
-            rows = _read(sound, _laid(phase, edge), count, points)
-            ok = enough & sure & ~dirty_periods(rows, told, hz)
+        edge, ok = _settled(sound, phase, rows, edge, family, points, hz, lows)
         seen = edge
         edge = _in_line(edge, phase, sure, per_choice, LEAST_POINTS / sound.finer)
         laid = _laid(phase, edge)
         rows = _read(sound, laid, count, points)
+    own = _own(other, points)
     every = np.ones(count, bool)
-    weights, enough = weights_of(every, *REACHES[1])
-    ok = enough & ~dirty_periods(rows, apply_weights(weights, rows), hz, corner(rows, every))
+    turn = corner(rows, every)
+    weights, _ = weights_of(every, *REACHES[1])
+    sudden = dirty_periods(rows, apply_weights(weights, rows), hz, turn, own)
+    ok = ~sudden
     for _ in range(2):
-        told = foretell(rows, ok, per_choice, lows)
-        bad = dirty_periods(rows, told, hz, corner(rows, ok))
+        told = foretell(rows, ok, per_choice, lows, own)
+        bad = dirty_periods(rows, told, hz, corner(rows, ok), own)
+        bad = sudden_only(bad, sudden)
         if (bad == ~ok).all():
             break
         ok = ~bad
@@ -289,8 +313,33 @@ def _aligned(
         keep=keep,
         first=first,
         edge=seen,
+        sure=sure,
         period=phase.size / max(float(phase[-1] - phase[0]), 1.0),
     )
+
+
+def _settled(
+    sound: Sound,
+    phase: Array,
+    rows: Rows,
+    edge: Array,
+    family: Family,
+    points: int,
+    hz: float,
+    lows: NDArray[np.complex64],
+) -> tuple[Array, Mask]:
+    """Return the edges moved until the periods lie on each other, and which of those are clean."""
+    sure = ok = family.sure
+    for turn in range(MOST_ALIGNMENTS):
+        weights, enough = weights_of(ok, ALONG, 1)
+        told = apply_weights(weights, rows)
+        late = _late(rows, told, hz) if family.sign else _late_whole(rows, told, lows)
+        edge = edge - _known(late, sure & enough) / points
+        rows = _read(sound, _laid(phase, edge), len(rows), points)
+        ok = enough & sure & ~dirty_periods(rows, told, hz)
+        if turn + 1 >= ALIGNMENTS and np.abs(late[ok]).max(initial=0.0) < SETTLED:
+            break
+    return edge, ok
 
 
 def _in_line(edge: Array, phase: Array, sure: Mask, per_choice: int, least: float) -> Array:

@@ -34,6 +34,8 @@ SIDE, FLOOR_S = 12, 0.2
 """Values to each side whose median is the floor, and the least time they reach."""
 CORNER = 0.5
 """Share of a change of slope, within one period, by which a foretold period may be wrong."""
+BEND, NOISE_BENDS = 0.25, 6.0
+"""Share of a bend by which it may be wrong, and a bend's power where there is noise alone."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,6 +59,8 @@ class ResidualTrack:
         Pitch over one period, 0 where no tone was found in the block.
     brightness : ndarray, shape (n_bins,)
         Octaves by which the clean tone's slope is steeper than that of a sine of its pitch.
+    change : ndarray, shape (n_bins,)
+        Power of the change of the clean tone's change, from period to period, re its own.
     even : ndarray of complex, shape (n_bins,)
         Second harmonic re the first, at the phase of the first.
     third : ndarray of complex, shape (n_bins,)
@@ -79,6 +83,7 @@ class ResidualTrack:
     tone: NDArray[np.bool_]
     hz: Bins
     brightness: Bins
+    change: Bins
     even: NDArray[np.complex64]
     third: NDArray[np.complex64]
     clarity: Array
@@ -161,7 +166,7 @@ def residual_of_block(x: Array, rate: int) -> tuple[dict[str, NDArray[np.generic
     count = int(np.ceil(x.size / rate / BIN_S)) + 1
     names = ["tone_rms", "told", "cross", "rest", "mid", "mid_floor", "high", "high_floor"]
     bins: dict[str, NDArray[np.generic]] = {
-        n: np.zeros(count, np.float32) for n in [*names, "hz", "brightness"]
+        n: np.zeros(count, np.float32) for n in [*names, "hz", "brightness", "change"]
     }
     bins["even"], bins["third"] = np.zeros(count, np.complex64), np.zeros(count, np.complex64)
     bins["tone"] = np.zeros(count, bool)
@@ -191,6 +196,8 @@ def _fill(
     bins["hz"] = (rate / np.maximum(last - first, 2.0)).astype(np.float32)
     power = Running(tone.sound**2)
     bins["tone_rms"] = np.sqrt(np.maximum(power.mean(early, late), 0)).astype(np.float32)
+    change = Running(tone.bend**2).mean(early, late) / np.maximum(power.mean(early, late), 1e-20)
+    bins["change"] = change.astype(np.float32)
     slope = Running(np.gradient(tone.sound) ** 2).mean(early, late)
     with np.errstate(divide="ignore", invalid="ignore"):
         steep = np.log2(slope / power.mean(early, late) * (turn / (2 * np.pi)) ** 2) / 2
@@ -204,11 +211,16 @@ def _fill(
     bins["rest"] = _means(rest**2, rate, count)
     bins["tone"] = tone.sounding(count, BIN_S)
     for name, (low, top) in bands_hz(rate).items():
-        error, kink = (Running(band(v, low, top, rate) ** 2) for v in (rest, tone.corner))
+        error, kink, curve = (
+            Running(band(v, low, top, rate) ** 2) for v in (rest, tone.corner, tone.bend)
+        )
         here = error.mean(middle - BIN_S * rate / 2, middle + BIN_S * rate / 2)
         bins[name] = np.maximum(here, 0.0).astype(np.float32)
         floor = _floor(error, phase, tone.cycles, rate)
         floor += CORNER**2 * _widest(kink, phase, tone.cycles, rate)
+        floor += BEND**2 * np.maximum(
+            _widest(curve, phase, tone.cycles, rate) - NOISE_BENDS * floor, 0.0
+        )
         bins[f"{name}_floor"] = floor.astype(np.float32)
 
 

@@ -36,6 +36,18 @@ def test_a_slide_is_followed_to_a_few_cents(shape, low_hz, octaves_per_s):
     assert found.frame_hz[found.heard].min() > 0.9 * 2 ** octaves.min()
 
 
+def test_the_pitch_of_a_frame_is_finer_than_its_samples():
+    """A triangle that slides by 0.5 octaves a second: its lag of 9 ms is told to 0.1 %.
+
+    A path in steps of whole samples of the coarse sound (1 % here) would throw the periods.
+    """
+    octaves = np.log2(110) + 0.5 * np.arange(RATE) / RATE
+    found = follow_phase(voice("triangle", octaves), RATE)
+    at = np.round(found.frame_s * RATE).astype(int)
+    ratio = found.frame_hz / 2 ** octaves[at]
+    assert np.abs(ratio[3:-3] / np.median(ratio[3:-3]) - 1).max() < 1e-3
+
+
 def test_noise_and_what_is_too_short_have_no_phase():
     rng = np.random.default_rng(2)
     assert follow_phase(rng.standard_normal(RATE // 5), RATE) is None
