@@ -185,6 +185,20 @@ def _sticks_out(sound: Real, at: int, reach: int) -> bool:
     return own > STICKS_OUT * float(sharp.max())
 
 
+def single_samples(sound: Real, rate: int) -> NDArray[np.intp]:
+    """Return the samples that stick out alone, further than any other for 0.2 s around.
+
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        A sound, or what is left of it.
+    rate : int
+        Sample rate in Hz.
+    """
+    found = [at for at, _ in _glitches(sound[:, None], 0, round(PART_S * rate))]
+    return np.array(found, np.intp)
+
+
 def watched(capture: Capture) -> WatchedCapture:
     """Return a capture that watches what it reads; its ``watch`` is filled by ``blocks``.
 

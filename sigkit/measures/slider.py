@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sigkit.captures.watch import watched
 from sigkit.errors import InputError
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Source
@@ -32,14 +33,19 @@ from sigkit.measures.slider_tone import (
     HIDDEN_DB,
     LEAST_S,
     RANGE_DB,
+    beside_faults,
     heard_bins,
+    is_alone,
     refuse_tone,
     too_fast,
+    without_marks,
 )
 from sigkit.measures.slider_travel import Travel, travel_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.faults import Fault, Test, find_bursts, find_dropouts, join_faults
 from sigkit.tracks.pitch_jumps import SIGMAS, Steps, find_pitch_jumps, pitch_steps
+from sigkit.tracks.recorder import COLUMNS as FAULT_COLUMNS
+from sigkit.tracks.recorder import faults_seen
 from sigkit.tracks.residual import BIN_S, ResidualTrack, track_residual
 
 if TYPE_CHECKING:
@@ -88,8 +94,9 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     12 cents or more that undo each other within 0.3 s. Not looked at: 0.2 s (eight periods, if
     that is longer) after a note begins and before it ends, its release; tone 40 dB below its
     loudest or less than 20 dB above its residual; 0.15 s about flicks (12 dB or 0.7 octaves in
-    0.1 s); and where a burst would show only above -20 dB re the tone. Events nearer than 20 ms
-    are one.
+    0.1 s, or a wave that takes another shape from one period to the next); about faults of the
+    recorder (single samples that stick out, exact zeros); and where a burst would show only above
+    -20 dB re the tone. Events nearer than 20 ms are one.
 
     The place on the travel comes from the control itself, on the assumptions of
     `sigkit.measures.slider_travel.travel_of`; up is louder, higher, brighter, and from the square
@@ -115,18 +122,35 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     if clipped:
         reason = f"the capture is clipped, {clipped[0].how_much}: {clipped[0].remedy}"
         return _refused(source, controls, reason, None)
-    return assess_slider(track_residual(capture), source, controls, capture)
+    watch = watched(capture)
+    track = track_residual(watch)
+    sounding = np.flatnonzero(track.tone) * BIN_S
+    begin, end = (sounding[0], sounding[-1]) if sounding.size else (0.0, 0.0)
+    alone = (np.flatnonzero(track.glitch) * BIN_S).tolist()
+    faults = faults_seen(capture, watch.watch, float(begin), float(end), alone)
+    at = zip(faults["time_s"].tolist(), faults["kind"].tolist(), strict=True)
+    faults = faults[np.array([is_alone(track, t, kind) for t, kind in at], bool)]
+    return assess_slider(track, source, controls, capture, faults)
 
 
 def assess_slider(
-    track: ResidualTrack, source: Source, controls: str | None, capture: Capture | None = None
+    track: ResidualTrack,
+    source: Source,
+    controls: str | None,
+    capture: Capture | None = None,
+    recorder: pd.DataFrame | None = None,
 ) -> SliderResult:
-    """Judge the tone of a residual track, then find, size, place and count its events."""
+    """Judge the tone of a residual track, then find, size, place and count its events.
+
+    ``recorder`` holds the recorder's faults, as from `sigkit.tracks.recorder.faults_seen`.
+    """
+    recorder = pd.DataFrame(columns=FAULT_COLUMNS) if recorder is None else recorder
     reason = refuse_tone(track)
     if reason:
         return _refused(source, controls, reason, track)
     heard = heard_bins(track)
-    slow = heard & ~too_fast(track)
+    marks = beside_faults(track, recorder)
+    slow = heard & ~too_fast(track) & ~marks
     if slow.sum() * BIN_S < LEAST_S:
         short = (
             f"less than {LEAST_S:g} s of tone stands {HEADROOM_DB:g} dB above its noise: "
@@ -140,6 +164,7 @@ def assess_slider(
         return _refused(source, controls, _hidden(float(np.median(floor_db[slow]))), track)
     steps = pitch_steps(track) if found == "pitch" else None
     faults, tests = _faults(track, assessed, steps)
+    faults = without_marks(faults, marks)
     lines = _lines(track, assessed, floor_db)
     travel = _travel(track, lines, found, heard, faults)
     moving = _by_bin(travel.moving, assessed.size)
@@ -159,7 +184,7 @@ def assess_slider(
     return SliderResult(
         source=source,
         settings={"controls": controls},
-        notes=_notes(track, events, passes, floor_db, assessed, travel.moving, exposure),
+        notes=_notes(track, events, passes, floor_db, assessed, travel.moving, exposure, recorder),
         events_per_pass=events_per_pass(passes),
         event_rate=_rate(len(hits), exposure),
         worst_level=_worst(hits, floor),
@@ -175,6 +200,7 @@ def assess_slider(
         events=events,
         passes=passes,
         spots=spots,
+        recorder_faults=recorder,
         controls=found,
         movement_s=exposure if travel.moving is not None else math.nan,
         assessed_s=float(assessed.sum() * BIN_S),
@@ -297,6 +323,7 @@ def _notes(
     assessed: Mask,
     moving: Mask | None,
     exposure: float,
+    recorder: pd.DataFrame,
 ) -> tuple[str, ...]:
     quiet = float(np.quantile(floor_db[assessed], 0.9))
     notes = [
@@ -309,6 +336,12 @@ def _notes(
     if left > 0.5:
         notes.append(
             f"{left:.1f} s of tone not assessed: too soft, too fast, or at the ends of a note."
+        )
+    if len(recorder):
+        at = ", ".join(f"{row.kind} at {row.time_s:.2f} s" for row in recorder[:4].itertuples())
+        notes.append(
+            f"{len(recorder)} fault(s) of the recorder, not looked at and no dirt: {at}"
+            f"{', ...' if len(recorder) > 4 else ''}."
         )
     resting = int((~events["moving"]).sum())
     if resting:
@@ -378,6 +411,7 @@ def _refused(
         events=events,
         passes=passes,
         spots=spots_of(events, passes),
+        recorder_faults=pd.DataFrame(columns=FAULT_COLUMNS),
         controls=asked or "",
         movement_s=math.nan,
         assessed_s=0.0,

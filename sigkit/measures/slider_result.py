@@ -68,6 +68,9 @@ class SliderResult(Result):
     spots : DataFrame
         Places hit in two passes or more: ``travel_percent``, ``u_travel_percent``,
         ``passes_hit``, ``of_passes``, ``needed``, ``fixed``, ``p_chance``.
+    recorder_faults : DataFrame
+        What the recorder did, ``time_s``, ``kind`` (``silence`` or ``glitch``), ``samples``,
+        ``u_samples``, ``channels``: not looked at, no events.
     controls : str
         What the slider controls: ``level``, ``pitch``, ``timbre`` or ``width``.
     movement_s, assessed_s : float
@@ -102,6 +105,7 @@ class SliderResult(Result):
     events: pd.DataFrame
     passes: pd.DataFrame
     spots: pd.DataFrame
+    recorder_faults: pd.DataFrame
     controls: str
     movement_s: float
     assessed_s: float

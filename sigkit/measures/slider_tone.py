@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.arrays import runs
-from sigkit.tracks.faults import DROP_BINS, box
+from sigkit.tracks.faults import DROP_BINS, Fault, box
+from sigkit.tracks.recorder import fault_spans
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.float64]
@@ -25,6 +27,10 @@ STEEP_DB, STEEP_OCTAVES = 12.0, 0.7
 STEEP_CHANGE = 0.05
 """The same for a wave that takes another shape from period to period: `ResidualTrack.change`."""
 NEAR_BINS = 150
+FAULT_BINS, FAULT_PERIODS = 20, 2
+"""Not assessed on each side of a fault of the recorder, whichever is longer."""
+BESIDE = 0.02
+"""Most power in the 20 ms beside a glitch, re its own millisecond."""
 HIDDEN_DB = -20.0
 """A floor above this, re the tone there, is no view of the contact."""
 
@@ -73,8 +79,33 @@ def too_fast(track: ResidualTrack) -> Mask:
     """Return where the tone moves too fast to tell dirt from it: 0.15 s about flicks."""
     level = ndimage.median_filter(20 * np.log10(np.maximum(track.tone_rms, 1e-7)), 41)
     octaves = ndimage.median_filter(np.log2(np.maximum(track.hz, 1.0)), 41)
-    steep = ndimage.median_filter(track.change, 101) > STEEP_CHANGE
+    steep = ndimage.median_filter(track.change, 41) > STEEP_CHANGE
     for line, most in ((level, STEEP_DB), (octaves, STEEP_OCTAVES)):
         steep[50:-50] |= np.abs(line[100:] - line[:-100]) > most
     out: Mask = ndimage.binary_dilation(steep, np.ones(2 * NEAR_BINS + 1, bool))
     return out
+
+
+def beside_faults(track: ResidualTrack, faults: pd.DataFrame) -> Mask:
+    """Return where the recorder's faults, as from `faults_seen`, leave their marks."""
+    out = np.zeros(track.power.size, bool)
+    for first_s, last_s in fault_spans(faults, track.rate):
+        at = min(int(first_s / BIN_S), out.size - 1)
+        reach = max(FAULT_BINS, round(FAULT_PERIODS / max(float(track.hz[at]), 45.0) / BIN_S))
+        out[max(0, at - reach) : int(last_s / BIN_S) + 1 + reach] = True
+    return out
+
+
+def is_alone(track: ResidualTrack, at_s: float, kind: str) -> bool:
+    """Whether the tone goes on as usual on both sides of a glitch: else it is part of dirt."""
+    if kind != "glitch":
+        return True
+    at, rest = int(at_s / BIN_S + 1e-6), track.rest
+    own = float(rest[max(0, at - 1) : at + 2].max(initial=0.0))
+    sides = (rest[max(0, at - FAULT_BINS) : max(0, at - 1)], rest[at + 2 : at + 2 + FAULT_BINS])
+    return all(side.size and float(side.mean()) < BESIDE * own for side in sides)
+
+
+def without_marks(found: list[Fault], marks: Mask) -> list[Fault]:
+    """Return the events that lie clear of the marks of the recorder's faults."""
+    return [f for f in found if not marks[f.first : f.last].any()]

@@ -109,7 +109,9 @@ def clean_tone(x: Array, rate: int) -> CleanTone | None:
     known = np.zeros(x.size, bool)
     middles, ratios, seams = [], [], []
     for plain, edged in cut_periods(sound, path.cycles, rate):
-        here = (plain.phase >= plain.keep[0]) & (plain.phase < plain.keep[1])
+        base = plain or edged[0]
+        phase = path.cycles - base.first
+        here = (phase >= base.keep[0]) & (phase < base.keep[1])
         first, last = np.flatnonzero(here)[[0, -1]] if here.any() else (0, -1)
         part = slice(first, last + 1)
         told[part], kink[part], curve[part] = _best(x[part], plain, edged, part, rate)
@@ -117,9 +119,9 @@ def clean_tone(x: Array, rate: int) -> CleanTone | None:
         if edged:
             quick[part] = _on_edges(edged[0], path.cycles[part])
             seams += [part.start, part.stop]
-        a, b = round(plain.keep[0]), round(plain.keep[1])
-        middles.append(plain.first + np.arange(a, b) + 0.5)
-        ratios.append(_harmonics(plain.told[a:b]))
+        a, b = round(base.keep[0]), round(base.keep[1])
+        middles.append(base.first + np.arange(a, b) + 0.5)
+        ratios.append(_harmonics(base.told[a:b]))
     even, third = np.concatenate(ratios, axis=1)
     return CleanTone(
         sound=told,
@@ -148,28 +150,37 @@ def _joined(quick: Array, cycles: Array, seams: list[int]) -> Array:
 
 
 def _best(
-    x: Array, plain: Cut, edged: list[Cut], part: slice, rate: int
+    x: Array, plain: Cut | None, edged: list[Cut], part: slice, rate: int
 ) -> tuple[Array, Array, Array]:
     """Return the foretold sound, its corners and bends, from what leaves less about there."""
+    if plain is None:
+        return _of_edges(edged, part)
     told = plain.at(plain.told, part)
     if not edged:
         return told, *_changes(plain, part)
-    near = _nearness(edged, part)
-    other = _mix([cut.at(cut.told, part) for cut in edged], near)
+    other = _of_edges(edged, part)
     step = max(1, round(0.005 * rate))
     starts = np.arange(0, x.size, step)
-    left = [np.add.reduceat(_spread(x - y, rate), starts) for y in (told, other)]
+    left = [np.add.reduceat(_spread(x - y, rate), starts) for y in (told, other[0])]
     size = 2 * round(CHOICE_S / 0.005 / 2) + 1
     whole = math.ceil(plain.period / step) + 1
     left = [ndimage.uniform_filter1d(v, whole, mode="nearest") for v in left]
     smooth = [ndimage.median_filter(v, size, mode="nearest") for v in left]
     better = (smooth[1] < CLEARLY * smooth[0]).astype(float)
-    if not better.any():
-        return told, *_changes(plain, part)
-    share = 1 - np.interp(np.arange(x.size), starts + step / 2, better)
-    own, turns = _changes(plain, part), [_changes(cut, part) for cut in edged]
-    kink, curve = (_mix([own[i], _mix([c[i] for c in turns], near)], share) for i in (0, 1))
-    return _mix([told, other], share), kink, curve
+    if better.all():
+        return other
+    own = (told, *_changes(plain, part))
+    share = np.interp(np.arange(x.size), starts + step / 2, better)
+    out, kink, curve = (share * b + (1 - share) * a for a, b in zip(own, other, strict=True))
+    return out, kink, curve
+
+
+def _of_edges(edged: list[Cut], part: slice) -> tuple[Array, Array, Array]:
+    """Return the same from each family of edges near its own."""
+    near = _nearness(edged, part)
+    each = [(cut.at(cut.told, part), *_changes(cut, part)) for cut in edged]
+    told, kink, curve = (_mix(list(kind), near) for kind in zip(*each, strict=True))
+    return told, kink, curve
 
 
 def _changes(cut: Cut, part: slice) -> tuple[Array, Array]:

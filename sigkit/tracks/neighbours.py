@@ -52,10 +52,12 @@ def weights_of(ok: Mask, reach: int, degree: int) -> tuple[NDArray[np.float32], 
     enough = (sides >= EACH_SIDE) & (used.sum(axis=1) >= degree + 1)
     weights = np.zeros((ok.size, k.size), np.float32)
     usual = used.sum(axis=1) == 2 * reach
-    pattern, which = np.unique(used[enough & ~usual], axis=0, return_inverse=True)
     weights[enough & usual] = _fit(powers, (k != 0)[None])[0]
-    if len(pattern):
-        weights[enough & ~usual] = _fit(powers, pattern)[which]
+    odd = np.flatnonzero(enough & ~usual)
+    if odd.size:
+        packed = np.packbits(used[odd], axis=1)
+        _, one, which = np.unique(packed, axis=0, return_index=True, return_inverse=True)
+        weights[odd] = _fit(powers, used[odd[one]])[which.ravel()]
     return weights, enough
 
 
@@ -76,8 +78,11 @@ def apply_weights(weights: NDArray[np.float32], rows: Rows) -> Rows:
         size = min(CHUNK, count - first)
         a, b = max(0, first - reach), min(count, first + size + reach)
         band = np.zeros((size, b - a + 2 * reach), np.float32)
-        here = np.arange(size)[:, None] + np.arange(2 * reach + 1) + (first - a)
-        np.put_along_axis(band, here, weights[first : first + size], axis=1)
+        row, column = band.strides
+        diagonal = np.lib.stride_tricks.as_strided(
+            band[:, first - a :], (size, 2 * reach + 1), (row + column, column)
+        )
+        diagonal[:] = weights[first : first + size]
         out[first : first + size] = band[:, reach : reach + b - a] @ rows[a:b]
     return out
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-from sigkit.tracks.dirty_periods import TURNS, dirty_periods, sudden_only
+from sigkit.tracks.dirty_periods import OUT, TURNS, dirty_periods, sudden_only
 from sigkit.tracks.neighbours import (
     REACHES,
     Mask,
@@ -34,8 +34,8 @@ EDGE_S = 0.0006
 """Half the stretch about an edge on which it is laid on its neighbours."""
 HIGHEST_EDGE_HZ, HIGHEST_WHOLE_HZ = 1500.0, 500.0
 """Above, edges of one period to the next move by less than what is heard."""
-ALIGNMENTS, MOST_ALIGNMENTS, ALONG = 2, 10, 8
-"""How often at least and at most periods are laid on each other, and along how many each side."""
+ALIGNMENTS, MOST_ALIGNMENTS, ALONG = 3, 10, 8
+"""How often periods are laid on each other, edges at most, and along how many on each side."""
 SETTLED = 0.03
 """Points by which none of the clean periods moves any more."""
 SPARE, OCTAVE = 40, 2.0
@@ -121,7 +121,7 @@ class Cut:
         return out
 
 
-def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut, list[Cut]]]:
+def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut | None, list[Cut]]]:
     """Cut a sound into periods and foretell them, once for each family of steep edges.
 
     Parameters
@@ -135,9 +135,10 @@ def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut, list[
 
     Returns
     -------
-    list of (Cut, list of Cut)
-        For every stretch in which the pitch stays within an octave: cut on the phase alone, and on
-        the rising and on the falling edges where the tone has them.
+    list of (Cut or None, list of Cut)
+        For every stretch in which the pitch stays within an octave: cut on the phase alone (None
+        where a steep edge is seen in every period), and on the rising and on the falling edges
+        where the tone has them.
     """
     first, last = math.ceil(cycles[0]), math.floor(cycles[-1])
     starts = np.interp(np.arange(first, last + 1), cycles, np.arange(cycles.size))
@@ -154,11 +155,14 @@ def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut, list[
             families = [_whole(rows)]
         keep = (float(a - low), float(b - low))
         start = first + low
+        edges_alone = bool(families) and all(f.sign and f.everywhere for f in families)
         plain, *edged = (
-            _aligned(sound, phase, rows, f, _others(f, families), points, hz, keep, start)
+            None
+            if f is None and edges_alone
+            else _aligned(sound, phase, rows, f, _others(f, families), points, hz, keep, start)
             for f in [None, *families]
         )
-        out.append((plain, edged))
+        out.append((plain, [cut for cut in edged if cut]))
     return out
 
 
@@ -194,11 +198,14 @@ class Family:
         Their phase, in periods from row 0.
     sure : ndarray of bool, shape (n_rows,)
         Where they are steep and loud.
+    everywhere : bool
+        Whether that is all the time the tone is loud.
     """
 
     sign: int
     edge: Array
     sure: Mask
+    everywhere: bool
 
 
 def _edges(rows: Rows) -> list[Family]:
@@ -218,7 +225,7 @@ def _edges(rows: Rows) -> list[Family]:
         turn = np.unwrap(2 * np.pi * place[known]) / (2 * np.pi)
         path = ndimage.median_filter(turn, 15, mode="nearest")
         edge = np.arange(count) + np.interp(np.arange(count), known, path)
-        out.append(Family(sign=sign, edge=edge, sure=sure))
+        out.append(Family(sign=sign, edge=edge, sure=sure, everywhere=bool((sure | ~loud).all())))
     return out
 
 
@@ -226,7 +233,7 @@ def _whole(rows: Rows) -> Family:
     """Return the middles of the periods as if they were edges."""
     strength = rows.std(axis=1)
     sure = strength > FAINTEST * strength.max()
-    return Family(sign=0, edge=np.arange(len(rows)) + 0.5, sure=sure)
+    return Family(sign=0, edge=np.arange(len(rows)) + 0.5, sure=sure, everywhere=bool(sure.all()))
 
 
 def _others(family: Family | None, families: list[Family]) -> Array | None:
@@ -286,8 +293,9 @@ def _aligned(
             rows = _read(sound, _laid(phase, edge), count, points)
             edge = edge + _known(_edge_times(rows, family.sign), sure) / points
             edge = _in_line(edge, phase, sure, per_choice, ASTRAY / sound.finer)
-            rows = _read(sound, _laid(phase, edge), count, points)
-        edge, ok = _settled(sound, phase, rows, edge, family, points, hz, lows)
+            edge = _settled(sound, phase, edge, family, points, hz)
+        else:
+            edge = _settled_whole(sound, phase, rows, edge, family, hz, lows)
         seen = edge
         edge = _in_line(edge, phase, sure, per_choice, LEAST_POINTS / sound.finer)
         laid = _laid(phase, edge)
@@ -319,27 +327,49 @@ def _aligned(
 
 
 def _settled(
+    sound: Sound, phase: Array, edge: Array, family: Family, points: int, hz: float
+) -> Array:
+    """Return the edges moved until the sound about them lies on each other."""
+    half = max(3, min(round(EDGE_S * hz * points), points // 6))
+    around = np.arange(-half - 1, half + 2) / points
+    samples = np.arange(phase.size)
+    ok = family.sure
+    for turn in range(MOST_ALIGNMENTS):
+        before = np.diff(edge, prepend=2 * edge[0] - edge[1])[:, None]
+        after = np.diff(edge, append=2 * edge[-1] - edge[-2])[:, None]
+        at = edge[:, None] + around * np.where(around < 0, before, after)
+        part = sound.at(np.interp(at, phase, samples))
+        weights, enough = weights_of(ok, ALONG, 1)
+        told = apply_weights(weights, part)
+        late = _late(part, told)
+        edge = edge - _known(late, family.sure & enough) / points
+        power = ((part - told) ** 2).sum(axis=1)
+        ok = enough & family.sure & (power < OUT * _running(power))
+        if turn + 1 >= ALIGNMENTS and np.abs(late[ok]).max(initial=0.0) < SETTLED:
+            break
+    return edge
+
+
+def _settled_whole(
     sound: Sound,
     phase: Array,
     rows: Rows,
     edge: Array,
     family: Family,
-    points: int,
     hz: float,
     lows: NDArray[np.complex64],
-) -> tuple[Array, Mask]:
-    """Return the edges moved until the periods lie on each other, and which of those are clean."""
-    sure = ok = family.sure
-    for turn in range(MOST_ALIGNMENTS):
+) -> Array:
+    """Return the middles of the periods moved so that these lie on each other as a whole."""
+    count, points = rows.shape
+    ok = family.sure
+    for _ in range(ALIGNMENTS):
         weights, enough = weights_of(ok, ALONG, 1)
         told = apply_weights(weights, rows)
-        late = _late(rows, told, hz) if family.sign else _late_whole(rows, told, lows)
-        edge = edge - _known(late, sure & enough) / points
-        rows = _read(sound, _laid(phase, edge), len(rows), points)
-        ok = enough & sure & ~dirty_periods(rows, told, hz)
-        if turn + 1 >= ALIGNMENTS and np.abs(late[ok]).max(initial=0.0) < SETTLED:
-            break
-    return edge, ok
+        late = _late_whole(rows, told, lows)
+        edge = edge - _known(late, family.sure & enough) / points
+        rows = _read(sound, _laid(phase, edge), count, points)
+        ok = enough & family.sure & ~dirty_periods(rows, told, hz)
+    return edge
 
 
 def _in_line(edge: Array, phase: Array, sure: Mask, per_choice: int, least: float) -> Array:
@@ -388,14 +418,10 @@ def _laid(phase: Array, edge: Array) -> Array:
     return np.maximum.accumulate(out)
 
 
-def _late(rows: Rows, told: Rows, hz: float) -> Array:
-    """Return by how many points the edge in the middle of each row comes early."""
-    points = rows.shape[1]
-    half = max(3, min(round(EDGE_S * hz * points), points // 6))
-    window = slice(points // 2 - half, points // 2 + half + 1)
-    error = (rows - told)[:, window].astype(float)
-    slope = np.gradient(told[:, points // 2 - half - 1 : points // 2 + half + 2], axis=1)
-    slope = slope[:, 1:-1].astype(float)
+def _late(part: Rows, told: Rows) -> Array:
+    """Return by how many points each edge comes early; the first and last point are spare."""
+    error = (part - told)[:, 1:-1].astype(float)
+    slope = np.gradient(told, axis=1)[:, 1:-1].astype(float)
     error -= error.mean(axis=1, keepdims=True)
     slope -= slope.mean(axis=1, keepdims=True)
     late = (error * slope).sum(axis=1) / ((slope**2).sum(axis=1) + 1e-20)

@@ -33,6 +33,8 @@ RESTS_PER_S = 2.0
 """More runs of zeros than this belong to a waveform that rests at zero."""
 BESIDE_ZEROS = 0.01
 """Share of the peak that a sample beside a patch of silence has; a fading tone has less."""
+NEAR_S = 0.02
+"""What sticks out this near to a fault is part of it."""
 ORDER = 24
 REACH_PERIODS = 4.0
 """Periods on either side of a fault that its sound reaches, by the bands of the phase."""
@@ -105,6 +107,46 @@ def recorder_faults(
         beside = any(abs(at_s - t) < reach_s for t, reach_s in leaps)
         if begin < at_s < end and not beside and not _meets(gaps, at_s - 2 / rate, at_s + 2 / rate):
             rows.append((at_s, "glitch", 1.0, 0.0, len(glitch.channels)))
+    return pd.DataFrame(sorted(rows), columns=COLUMNS)
+
+
+def faults_seen(
+    capture: Capture, watch: Watch, begin_s: float, end_s: float, glitches: Sequence[float] = ()
+) -> pd.DataFrame:
+    """Return the patches of silence and the glitches between two instants, without any phase.
+
+    Parameters
+    ----------
+    capture : Capture
+        The recording.
+    watch : Watch
+        What was seen while a track was made of it.
+    begin_s, end_s : float
+        First and last instant of the tone.
+    glitches : sequence of float
+        Instants at which single samples stick out of what is left of the tone.
+
+    Returns
+    -------
+    DataFrame
+        As from `recorder_faults`, without lost or repeated samples. Exact zeros are the recorder's:
+        a contact that opens leaves the hiss of the interface.
+    """
+    gaps, alive = fault_spans(known_gaps(capture), capture.rate), set(watch.alive)
+    spans = [
+        (s.first, float(s.samples), "silence", len(alive.intersection(s.channels)))
+        for s in _patches(watch, capture, begin_s, end_s)
+    ]
+    spans += [(g.at, 1.0, "glitch", len(g.channels)) for g in watch.glitches]
+    known = [first / capture.rate for first, *_ in spans]
+    new = [t for t in glitches if all(abs(t - at) > NEAR_S for at in known)]
+    spans += [(round(t * capture.rate), 1.0, "glitch", 1) for t in new]
+    rows = [
+        (first / capture.rate, kind, samples, 0.0, channels)
+        for first, samples, kind, channels in spans
+        if begin_s < first / capture.rate < end_s
+        and not _meets(gaps, (first - 2) / capture.rate, (first + samples + 2) / capture.rate)
+    ]
     return pd.DataFrame(sorted(rows), columns=COLUMNS)
 
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from sigkit.captures.watch import single_samples
 from sigkit.tracks.clean_tone import CleanTone, clean_tone
 
 if TYPE_CHECKING:
@@ -65,6 +66,9 @@ class ResidualTrack:
         Second harmonic re the first, at the phase of the first.
     third : ndarray of complex, shape (n_bins,)
         Third harmonic, the same.
+    glitch : ndarray of bool, shape (n_bins,)
+        Where a single sample of the residual sticks out: a recorder's fault, for whatever comes
+        through a converter's filter takes several.
     clarity : ndarray, shape (n_blocks,)
         Median likeness, one period apart, of the sounding frames of each block; nan: none.
     rate : int
@@ -86,6 +90,7 @@ class ResidualTrack:
     change: Bins
     even: NDArray[np.complex64]
     third: NDArray[np.complex64]
+    glitch: NDArray[np.bool_]
     clarity: Array
     rate: int
 
@@ -161,15 +166,15 @@ def _framed(before: Array, core: Array, after: Array, rate: int) -> tuple[Array,
     return np.concatenate([before, core, after]), start, start + count
 
 
-def residual_of_block(x: Array, rate: int) -> tuple[dict[str, NDArray[np.generic]], float]:
+def residual_of_block(x: Array, rate: int) -> tuple[dict[str, NDArray[Any]], float]:
     """Return the rows of `ResidualTrack` for one block, and its clarity."""
     count = int(np.ceil(x.size / rate / BIN_S)) + 1
     names = ["tone_rms", "told", "cross", "rest", "mid", "mid_floor", "high", "high_floor"]
-    bins: dict[str, NDArray[np.generic]] = {
+    bins: dict[str, NDArray[Any]] = {
         n: np.zeros(count, np.float32) for n in [*names, "hz", "brightness", "change"]
     }
     bins["even"], bins["third"] = np.zeros(count, np.complex64), np.zeros(count, np.complex64)
-    bins["tone"] = np.zeros(count, bool)
+    bins["tone"], bins["glitch"] = np.zeros(count, bool), np.zeros(count, bool)
     x = x - x.mean()
     bins["power"] = _means(x**2, rate, count)
     tone = clean_tone(x, rate)
@@ -180,9 +185,7 @@ def residual_of_block(x: Array, rate: int) -> tuple[dict[str, NDArray[np.generic
     return bins, float(np.median(clear)) if clear.size else np.nan
 
 
-def _fill(
-    bins: dict[str, NDArray[np.generic]], x: Array, tone: CleanTone, rate: int, count: int
-) -> None:
+def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, count: int) -> None:
     """Work out the rows of one block."""
     rest = x - tone.sound
     rest[~tone.known] = 0.0
@@ -210,6 +213,7 @@ def _fill(
     bins["cross"] = _means(rest * tone.sound, rate, count)
     bins["rest"] = _means(rest**2, rate, count)
     bins["tone"] = tone.sounding(count, BIN_S)
+    bins["glitch"][(single_samples(rest, rate) / rate / BIN_S).astype(np.intp)] = True
     for name, (low, top) in bands_hz(rate).items():
         error, kink, curve = (
             Running(band(v, low, top, rate) ** 2) for v in (rest, tone.corner, tone.bend)
@@ -229,12 +233,18 @@ class Running:
 
     def __init__(self, values: Array) -> None:
         self.total = np.concatenate([[0.0], np.cumsum(values)])
-        self.at = np.arange(self.total.size)
 
     def mean(self, first: Array, last: Array) -> Array:
         """Return the mean between positions, in samples; 0 beyond the ends."""
-        a, b = (np.interp(edge, self.at, self.total) for edge in (first, last))
+        a, b = (self._until(edge) for edge in (first, last))
         out: Array = (b - a) / np.maximum(last - first, 1e-9)
+        return out
+
+    def _until(self, position: Array) -> Array:
+        inside = np.clip(position, 0, self.total.size - 1)
+        whole = np.minimum(inside.astype(np.intp), self.total.size - 2)
+        below = self.total[whole]
+        out: Array = below + (inside - whole) * (self.total[whole + 1] - below)
         return out
 
 
