@@ -15,6 +15,7 @@ from sigkit.evidence.settings import Settings
 from sigkit.measures.result import Source
 from sigkit.measures.slider_result import SliderResult
 from sigkit.quantity import Term, combine, not_measurable
+from sigkit.tracks.recorder import COLUMNS
 
 REST_S = 1.0
 UNITS = {
@@ -115,6 +116,7 @@ def made(
         events=listed,
         passes=table,
         spots=_spots(listed, table),
+        recorder_faults=pd.DataFrame(columns=COLUMNS),
         controls=controls,
         bounds={},
         movement_s=movement,

@@ -16,6 +16,7 @@ from sigkit.measures.result import Source
 from sigkit.measures.slider_control import LEAST, STEP, control_of, lines_of
 from sigkit.measures.slider_events import COLUMNS, events_table
 from sigkit.measures.slider_floor import LOUD_DB, MET, floor_by_bin, floor_of
+from sigkit.measures.slider_lines import residual_lines, shown_lines
 from sigkit.measures.slider_passes import (
     count_passes,
     counted,
@@ -165,7 +166,7 @@ def assess_slider(
     steps = pitch_steps(track) if found == "pitch" else None
     faults, tests = _faults(track, assessed, steps)
     faults = without_marks(faults, marks)
-    lines = _lines(track, assessed, floor_db)
+    lines = residual_lines(track, assessed, floor_db)
     travel = _travel(track, lines, found, heard, faults)
     moving = _by_bin(travel.moving, assessed.size)
     where = assessed & moving if (assessed & moving).sum() * BIN_S >= LEAST_S else assessed
@@ -211,7 +212,7 @@ def assess_slider(
         bounds=_bounds(hits, floor, None if steps is None else steps.limit[where]),
         travel_percent=percent,
         capture=capture,
-        **_shown(lines, found),
+        **shown_lines(lines, found),
     )
 
 
@@ -252,17 +253,6 @@ def _by_bin(moving: Mask | None, size: int) -> Mask:
         return np.ones(size, bool)
     out = np.repeat(moving, STEP)
     return np.concatenate([out, np.zeros(max(0, size - out.size), bool)])[:size]
-
-
-def _shown(lines: dict[str, Any], found: str) -> dict[str, Any]:
-    """Return the lines with the control re its loudest or lowest where that is known."""
-    control = lines.pop("line")
-    known = lines["assessed"]
-    if found == "level":
-        control = lines["tone_db"]
-    elif found == "pitch":
-        control = control - (control[known].min() if known.any() else 0.0)
-    return {**lines, "control": np.where(np.isfinite(lines["tone_db"]), control, np.nan)}
 
 
 def _rate(number: int, exposure_s: float) -> Quantity:
@@ -352,33 +342,6 @@ def _notes(
     return tuple(notes)
 
 
-def _lines(
-    track: ResidualTrack | None, assessed: Mask | None, floor_db: Array | None = None
-) -> dict[str, Any]:
-    """Return the lines to draw, one point each 10 ms."""
-    if track is None or not track.power.size:
-        empty = np.zeros(0)
-        names = ("time_s", "tone_db", "tone_dbfs", "residual_db", "found_above_db")
-        return {**dict.fromkeys(names, empty), "assessed": np.zeros(0, bool)}
-    size = track.power.size // STEP
-    with np.errstate(divide="ignore", invalid="ignore"):
-        tone = np.where(track.tone, track.tone_rms, np.nan)[: size * STEP : STEP].astype(float)
-        top = np.nanmax(tone) if np.isfinite(tone).any() else 1.0
-        power = (track.mid + track.high)[: size * STEP].reshape(size, STEP).max(axis=1)
-        residual = np.where(np.isfinite(tone), power, np.nan).astype(float)
-        lines: dict[str, Any] = {
-            "time_s": np.arange(size) * STEP * BIN_S,
-            "tone_db": 20 * np.log10(np.maximum(tone / top, 1e-6)),
-            "tone_dbfs": 20 * np.log10(np.maximum(tone, 1e-7) * math.sqrt(2)),
-            "residual_db": 10 * np.log10(np.maximum(residual / top**2, 1e-12)),
-        }
-    known = np.zeros(size, bool) if assessed is None else assessed[: size * STEP : STEP].copy()
-    above = np.full(size, np.nan) if floor_db is None else floor_db[: size * STEP : STEP]
-    lines["found_above_db"] = np.where(known, above + lines["tone_db"], np.nan)
-    lines["assessed"] = known
-    return lines
-
-
 UNITS = {
     "events_per_pass": "per pass",
     "event_rate": "1/s",
@@ -398,7 +361,7 @@ def _refused(
     source: Source, asked: str | None, reason: str, track: ResidualTrack | None
 ) -> SliderResult:
     answers: dict[str, Any] = {n: not_measurable(unit, reason) for n, unit in UNITS.items()}
-    lines = _lines(track, None)
+    lines = residual_lines(track, None)
     del lines["tone_dbfs"]
     nothing = np.full(lines["time_s"].size, np.nan)
     events = pd.DataFrame([], columns=COLUMNS).astype({"kind": str, "moving": bool, "number": int})

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.arrays import runs
+from sigkit.tracks.edges import HUM_HZ
 from sigkit.tracks.moving_phase import HOP_S, follow_phase
 from sigkit.tracks.neighbours import bend, corner
-from sigkit.tracks.periods import HUM_HZ, Cut, Sound, cut_periods
+from sigkit.tracks.periods import Cut, cut_periods
+from sigkit.tracks.sound import Sound
 
 Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]

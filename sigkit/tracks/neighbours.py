@@ -154,7 +154,7 @@ def _faded(told: list[Rows], sure: Mask, shares: NDArray[np.float64]) -> Rows:
     row = np.arange(shares.shape[1])
     before, after = (np.where(sure, shares[:, np.clip(row + k, 0, row[-1])], 0.0) for k in (-1, 1))
     before, after = (
-        np.where(v.sum(axis=0) > 0, v / np.maximum(v.sum(axis=0), LEAST_SHARE), shares)
+        np.where(v.sum(axis=0) > 0, v / np.maximum(v.sum(axis=0), 1e-9), shares)
         for v in (before, after)
     )
     for own, first, last, rows in zip(shares, before, after, told, strict=True):
