@@ -62,8 +62,9 @@ def weights_of(ok: Mask, reach: int, degree: int) -> tuple[NDArray[np.float32], 
 
 
 def _fit(powers: NDArray[np.float64], used: Mask) -> NDArray[np.float32]:
-    moments = np.einsum("nk,ki,kj->nij", used.astype(float), powers, powers)
-    moments += 1e-9 * np.eye(powers.shape[1])
+    size = powers.shape[1]
+    products = (powers[:, :, None] * powers[:, None, :]).reshape(len(powers), -1)
+    moments = (used.astype(float) @ products).reshape(-1, size, size) + 1e-9 * np.eye(size)
     first = np.linalg.inv(moments)[:, :, :1]
     out: NDArray[np.float32] = ((powers @ first)[:, :, 0] * used).astype(np.float32)
     return out
@@ -72,6 +73,11 @@ def _fit(powers: NDArray[np.float64], used: Mask) -> NDArray[np.float32]:
 def apply_weights(weights: NDArray[np.float32], rows: Rows) -> Rows:
     """Return the weighted sum of the neighbours of each row, shape of ``rows``."""
     reach = weights.shape[1] // 2
+    if rows.shape[1] == 1:
+        padded = np.pad(rows[:, 0], reach)
+        windows = np.lib.stride_tricks.sliding_window_view(padded, weights.shape[1])
+        one: Rows = np.einsum("nk,nk->n", weights, windows)[:, None]
+        return one
     out = np.empty_like(rows)
     count = rows.shape[0]
     for first in range(0, count, CHUNK):
