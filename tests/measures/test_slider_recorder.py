@@ -1,11 +1,14 @@
 """What the recorder does is no dirt, and dirt is not put down to the recorder."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from sliders import sweep
 from voice import RATE
 
 from sigkit.measures.slider import measure_slider
+from sigkit.measures.slider_tone import is_alone
 
 CLEAN = {"dirty": False, "snr_db": 60.0, "pops": False, "flicks": False, "seconds": 6.0}
 
@@ -60,3 +63,12 @@ def test_an_open_contact_is_a_dropout_for_its_hiss_remains(tmp_path):
     assert result.recorder_faults.empty
     assert result.events["kind"].tolist() == ["dropout"]
     assert result.events["start_s"].tolist() == pytest.approx([at_s], abs=0.003)
+
+
+def test_a_glitch_with_something_beside_it_is_part_of_dirt():
+    rest = np.full(1000, 1e-9)
+    rest[500] = 1e-3  # one millisecond of the residual
+    assert is_alone(SimpleNamespace(rest=rest), 0.5, "glitch")
+    rest[503:506] = 1e-3
+    assert not is_alone(SimpleNamespace(rest=rest), 0.5, "glitch")
+    assert is_alone(SimpleNamespace(rest=rest), 0.5, "silence")
