@@ -18,7 +18,10 @@ Mask = NDArray[np.bool_]
 def residual_lines(
     track: ResidualTrack | None, assessed: Mask | None, floor_db: Array | None = None
 ) -> dict[str, Any]:
-    """Return the lines to draw, one point each 10 ms."""
+    """Return level, residual, floor and where was looked, one point each 10 ms, shape (n_points,).
+
+    Levels are in dB re the loudest tone, ``tone_dbfs`` in dB re full scale; nan: no tone.
+    """
     if track is None or not track.power.size:
         empty = np.zeros(0)
         names = ("time_s", "tone_db", "tone_dbfs", "residual_db", "found_above_db")

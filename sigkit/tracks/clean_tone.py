@@ -99,8 +99,9 @@ def clean_tone(x: Array, rate: int) -> CleanTone | None:
     -----
     Periods are cut on the phase of the fundamental and, where the tone has steep edges, on its
     rising and its falling edges too, so that an edge that moves (pulse width) or comes a little
-    early or late (jitter) lies on its neighbours; near each edge its own cut counts. Of both ways
-    the one that leaves less in the 60 ms around is taken.
+    early or late (jitter) lies on its neighbours; near each edge its own cut counts. The cut on the
+    phase alone is made where edges are not seen all the time, and taken where it leaves less than
+    two thirds of what the edges leave in the 60 ms around.
     """
     path = follow_phase(x, rate)
     if path is None or path.cycles[-1] - path.cycles[0] < 12:

@@ -88,7 +88,7 @@ def sudden_only(dirty: Mask, sudden: Mask) -> Mask:
     dirty : ndarray of bool, shape (n_rows,)
         Periods that their clean neighbours don't foretell.
     sudden : ndarray of bool, shape (n_rows,)
-        Periods that even the nearest on both sides, clean or not, don't foretell.
+        Periods that the five on each side, clean or not, don't foretell.
 
     Returns
     -------
