@@ -126,6 +126,20 @@ TESTS: Mapping[str, BenchTest] = {
             ),
         ),
         BenchTest(
+            "glide",
+            "Glide",
+            judged=(
+                Judged("glide_time", "glide time, 10 to 90 %", "s", "none"),
+                Judged("repeat_spread", "scatter of repeats", "%", "smaller", True),
+                Judged("up_down_difference", "time up against down", "%", "nearer zero", True),
+                Judged("landing_error", "landing error, largest", "cents", "nearer zero", True),
+                Judged("glitches", "steps and plateaux a glide", "", "smaller"),
+                Judged("overshoot", "overshoot, largest", "cents", "smaller", True),
+                Judged("time_to_5_cents", "time to within 5 cents", "s", "none", True),
+                Judged("time_constant", "time constant", "s", "none", True),
+            ),
+        ),
+        BenchTest(
             "slider",
             "Slider pass",
             options={"controls": (str,)},

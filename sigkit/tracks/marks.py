@@ -1,0 +1,215 @@
+"""One mark a period: the instants at which a tone crosses a level that it crosses once a period.
+
+However fast a pitch slides, its waveform is gone through period by period. A level that the held
+note before and the held note after both cross upwards exactly once a period gives the phase of the
+oscillator at these instants as a whole number, without a window and without a wrong cycle.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from operator import itemgetter
+
+import numpy as np
+from scipy import fft
+
+from sigkit.arrays import Real
+
+LEVELS = 23
+"""Levels tried between the lowest and the highest of the waveform."""
+ROOM = (0.02, 0.98)
+"""Share of the sound that lies below the lowest and the highest level tried."""
+TOPS = (math.inf, 24.0, 8.0, 3.0, 1.5)
+"""Low-passes tried, in multiples of the higher note; the last leaves little but the fundamental."""
+NARROWER = 0.3
+"""A narrower band bends the phase of a quick glide: it has to leave this much less scatter."""
+BOTTOM = 0.25
+"""High-pass, in multiples of the lower note: takes out the direct component and slow thumps."""
+SLACK = 1.0
+"""Marks by which a held note may differ from its rough pitch."""
+FINE_RATE, FINE_S = 150_000, 6.0
+"""Sound shorter than this is read between its samples."""
+BACK = 0.04
+"""A crossing counts once the sound was below the level by this share of its height, at least."""
+ROUGH_PITCH = 0.004
+FOLDED, POINTS = 40, 128
+"""Periods laid over each other, and points of each, for the shape of the wave."""
+EDGE_PERIODS = 3
+"""Periods at both ends of the sound that the high-pass bends."""
+UNSTEADY = 0.1
+"""Scatter, in periods, of marks that mark nothing."""
+AS_STEADY = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """Crossings of one level in one direction.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_marks,)
+        Instants, one a period.
+    before_sd, after_sd : float
+        Scatter of the marks in periods, on the held note before and after.
+    before_shift, after_shift : float
+        By how many periods a coupling capacitor moves the marks on each note, for every hertz of
+        its corner: hardly at steep edges, by 1/(2 pi f) on a sine.
+    """
+
+    time_s: Real
+    before_sd: float
+    after_sd: float
+    before_shift: float
+    after_shift: float
+
+
+def find_marks(
+    sound: Real,
+    rate: int,
+    before: tuple[float, float, float],
+    after: tuple[float, float, float],
+) -> list[Marks]:
+    """Find the level, upwards and downwards, that marks the periods best.
+
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        A held note, a change of pitch, another held note.
+    rate : int
+        Sample rate in Hz.
+    before, after : tuple of float
+        From and to (s from the start of ``sound``) and rough pitch (Hz) of the two notes, steady
+        to within 0.4 % or so.
+
+    Returns
+    -------
+    list of Marks
+        None, one or two: the best upward and the best downward crossing that come once a period
+        on both notes, the better one first.
+    """
+    low, high = sorted((before[2], after[2]))
+    best: dict[int, tuple[float, Marks]] = {}
+    for top in TOPS:
+        if top * high > 0.4 * rate and math.isfinite(top):
+            continue
+        band, fine = _band(sound, rate, BOTTOM * low, top * high)
+        for sign in (1, -1):
+            found = _best_level(sign * band, fine, before, after)
+            if found is None:
+                continue
+            sd = math.hypot(found.before_sd, found.after_sd)
+            if sign not in best or sd < NARROWER * best[sign][0]:
+                best[sign] = sd, found
+        if len(best) == 2 and math.isfinite(top) and top <= 8:
+            break
+    return [marks for _, marks in sorted(best.values(), key=lambda pair: pair[0])]
+
+
+def _band(sound: Real, rate: int, bottom_hz: float, top_hz: float) -> tuple[Real, float]:
+    """Sound between two corners, without shift of phase, and its rate, raised where it is short."""
+    margin = math.ceil(0.5 * rate / bottom_hz)
+    padded = np.pad(sound, margin, mode="reflect", reflect_type="odd")
+    n = fft.next_fast_len(padded.size, real=True)
+    spectrum = fft.rfft(padded, n)
+    hz = np.arange(spectrum.size) * (rate / n)
+    gain = 1 - np.exp(-0.5 * (hz / bottom_hz) ** 4)
+    if math.isfinite(top_hz):
+        gain = gain / (1 + (hz / top_hz) ** 6)
+    times = 1
+    if sound.size / rate < FINE_S:
+        times = max(1, math.ceil(FINE_RATE / rate))
+    wide = times * fft.irfft(spectrum * gain, times * n)
+    return wide[times * margin : times * (margin + sound.size)], float(rate * times)
+
+
+def _best_level(
+    sound: Real,
+    rate: float,
+    before: tuple[float, float, float],
+    after: tuple[float, float, float],
+) -> Marks | None:
+    notes = (before, after)
+    parts = [sound[round(a * rate) : round(b * rate)] for a, b, _ in notes]
+    edges = [np.quantile(part[:: max(1, part.size // 20_000)], ROOM) for part in parts]
+    lowest, highest = max(e[0] for e in edges), min(e[1] for e in edges)
+    height = min(float(e[1] - e[0]) for e in edges)
+    found: list[tuple[float, float, float, list[float]]] = []
+    for level in np.linspace(lowest, highest, LEVELS + 2)[1:-1].tolist():
+        spread = []
+        for part, (a, b, hz) in zip(parts, notes, strict=True):
+            at = crossings(part, level, BACK * height) / rate
+            if abs(at.size - (b - a) * hz) > SLACK + ROUGH_PITCH * (b - a) * hz or at.size < 6:
+                break
+            spread.append(_scatter(at))
+        if len(spread) < 2:
+            continue
+        room = min(level - max(e[0] for e in edges), min(e[1] for e in edges) - level)
+        found.append((math.hypot(*spread), room, level, spread))
+    found = [f for f in found if f[0] < UNSTEADY]
+    if not found:
+        return None
+    steadiest = min(f[0] for f in found)
+    # Of levels about as steady, the one furthest from the ends of the wave.
+    _, _, level, spread = max(
+        (f for f in found if f[0] <= AS_STEADY * steadiest), key=itemgetter(1)
+    )
+    shifts = [
+        _shift(part - level, BACK * height) / hz
+        for part, (_, _, hz) in zip(parts, notes, strict=True)
+    ]
+    at = crossings(sound, level, BACK * height) / rate
+    edge = EDGE_PERIODS / min(before[2], after[2])
+    return Marks(at[(at > edge) & (at < sound.size / rate - edge)], *spread, *shifts)
+
+
+def crossings(sound: Real, level: float, back: float) -> Real:
+    """Return where a sound rises through a level, in samples, after it was ``back`` below it."""
+    above = sound >= level
+    up = np.flatnonzero(~above[:-1] & above[1:])
+    if not up.size:
+        return np.empty(0)
+    down = np.minimum.reduceat(sound, np.concatenate([[0], up[:-1] + 1]))
+    # The lowest sample since the crossing before; reduceat's last slice runs to the end.
+    down[-1] = sound[(up[-2] + 1 if up.size > 1 else 0) : up[-1] + 1].min()
+    up = up[down < level - back]
+    up = up[(up > 0) & (up < sound.size - 2)]
+    y = sound[up + np.arange(-1, 3)[:, None]] - level
+    # The cubic through four samples, by Newton's method from the straight line.
+    a = y[1]
+    b = y[2] - y[0] / 3 - y[1] / 2 - y[3] / 6
+    c = (y[0] + y[2]) / 2 - y[1]
+    d = (y[3] - y[0]) / 6 + (y[1] - y[2]) / 2
+    x = y[1] / (y[1] - y[2])
+    for _ in range(3):
+        slope = b + x * (2 * c + 3 * d * x)
+        step = (a + x * (b + x * (c + d * x))) / np.where(slope > 0, slope, np.inf)
+        x = np.clip(x - step, 0.0, 1.0)
+    out: Real = up + x
+    return out
+
+
+def _shift(sound: Real, back: float) -> float:
+    """Return how far a coupling capacitor as high as the note moves the marks, in periods.
+
+    It takes from the sound its integral times 2 pi times the corner; a mark moves by that over the
+    slope there.
+    """
+    at = crossings(sound, 0.0, back)
+    period = float(np.median(np.diff(at)))
+    first = at[:-1][:FOLDED]
+    grid = first[:, None] + period * np.arange(POINTS) / POINTS
+    wave = np.interp(grid, np.arange(sound.size), sound).mean(axis=0)
+    wave = wave - wave.mean()
+    integral = np.concatenate([[0.0], np.cumsum((wave + np.roll(wave, -1))[:-1] / 2)]) / POINTS
+    slope = float(wave[2] - wave[-2]) * POINTS / 4
+    return float(2 * math.pi * (integral[0] - integral.mean()) / slope)
+
+
+def _scatter(time_s: Real) -> float:
+    """Scatter of marks in periods, from their second differences: a drift of pitch leaves none."""
+    bend = np.diff(time_s, 2)
+    period = (time_s[-1] - time_s[0]) / (time_s.size - 1)
+    robust = 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6) / period
+    plain = math.sqrt(float(np.mean(bend**2)) / 6) / period
+    return float(max(robust, plain, 1e-6))
