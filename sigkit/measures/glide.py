@@ -14,13 +14,15 @@ from sigkit.captures.watch import Watch, watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
 from sigkit.measures.glide_curve import (
+    BAND_CENTS,
     Curve,
     Fault,
+    Read,
     curve_of,
     faults_of,
-    from_curve,
     misfit_cents,
     overshoot_of,
+    read_off,
 )
 from sigkit.measures.glide_fit import fit_glide
 from sigkit.measures.glide_model import Fit
@@ -50,9 +52,9 @@ WORSE = 5.0
 """A second family of marks that scatters this many times more adds nothing."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
-DEPARTS_CENTS = 3.0
-BAND_CENTS = 5.0
-"""Band around the final pitch into which a glide settles."""
+DEPARTS_CENTS, DEPARTS_SHARE = 5.0, 0.005
+"""Least departure from a law, and the least share of the interval, that makes it none."""
+LINEAR, OTHER = "linear", "other"
 SAME_NOTE_CENTS = 60.0
 DRAWN = 400
 """Points of a curve that are kept for drawing."""
@@ -237,7 +239,9 @@ def measure_glide(capture: Capture) -> GlideResult:
             table,
             "",
             column="time_constant_s",
-            why="the glides run at constant rate to their end: they have no time constant",
+            why="a glide follows no law"
+            if OTHER in set(table["law"])
+            else "a glide runs at constant rate to its end: it has no time constant",
         ),
         time_to_5_cents=mean_time(table, "", column="time_to_5_cents_s"),
         landing_error=largest_of(table, "landing_error_cents"),
@@ -291,59 +295,84 @@ def _measure(change: NoteChange) -> _Measured | None:
         marks = marks[:1]
     fit = fit_glide(marks, before[2], after[2])
     curve = curve_of(marks[0], fit)
+    read = None
+    if _departs(fit, curve):
+        read = read_off(curve, float(fit.numbers[2]), before[:2], after[:2])
+    row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
+    start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
+    end_s = read.end_s if read else fit.start_s + fit.law.when(0.99) * fit.seconds
+    faults = []
+    if not row["reason"]:
+        faults = faults_of(curve, float(str(row["interval_cents"])), start_s, end_s, low)
+    row |= {"start_s": change.start_s + start_s, "glitches": len(faults)}
     return _Measured(
-        row | _numbers(fit, curve, change),
-        _later(faults_of(curve, fit), change.start_s) if row["reason"] == "" else [],
-        _drawn(curve, fit),
-        levels,
+        row, _later(faults, change.start_s), _drawn(curve, start_s, end_s - start_s), levels
     )
 
 
-def _numbers(fit: Fit, curve: Curve, change: NoteChange) -> dict[str, object]:
-    span = 1200 * float(fit.numbers[3] - fit.numbers[2])
+def _departs(fit: Fit, curve: Curve) -> bool:
+    """Whether the pitch departs from the law by more than the marks' scatter and a small share."""
+    span = 1200 * abs(float(fit.numbers[3] - fit.numbers[2]))
     misfit = misfit_cents(curve, fit)
-    seconds, u_seconds, law = fit.seconds, fit.u_seconds, fit.law_name
-    if fit.chi2 / max(fit.dof, 1) > DEPARTS and misfit > DEPARTS_CENTS:
-        of_curve, u_of_curve = from_curve(curve, fit)
-        if math.isfinite(of_curve):
-            seconds, u_seconds, law = of_curve, math.hypot(u_of_curve, u_seconds), "other"
-    end_s = fit.start_s + fit.law.when(0.99) * fit.seconds
+    unexplained = fit.chi2 / max(fit.dof, 1) > DEPARTS
+    return unexplained and misfit > max(DEPARTS_CENTS, DEPARTS_SHARE * span)
+
+
+def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
+    """Row of a glide that follows no law."""
+    over, u_over = overshoot_of(curve, fit)
+    inside = (curve.time_s > read.start_s) & (curve.time_s < read.end_s)
+    return {
+        "from_hz": 2.0**read.from_log2,
+        "to_hz": 2.0**read.to_log2,
+        "interval_cents": 1200 * (read.to_log2 - read.from_log2),
+        "glide_time_s": read.seconds,
+        "u_glide_time_s": read.u_seconds,
+        "law": OTHER,
+        "misfit_cents": misfit_cents(curve, fit),
+        "time_to_5_cents_s": read.settled_s,
+        "u_time_to_5_cents_s": max(read.u_seconds, 0.02 * read.seconds),
+        "overshoot_cents": over,
+        "u_overshoot_cents": u_over,
+        "periods": float(np.count_nonzero(inside)),
+    }
+
+
+def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
+    """Row of a glide that follows a law, or why it has no time."""
+    span = 1200 * float(fit.numbers[3] - fit.numbers[2])
+    seconds, u_seconds = fit.seconds, fit.u_seconds
+    end_s = fit.start_s + fit.law.when(0.99) * seconds
     at = np.linspace(fit.start_s, end_s, 400)
     periods = float(np.mean(2.0 ** fit.log2_at(at))) * (end_s - fit.start_s)
     out: dict[str, object] = {
-        "start_s": change.start_s + fit.start_s,
         "from_hz": 2.0 ** float(fit.numbers[2]),
         "to_hz": 2.0 ** float(fit.numbers[3]),
         "interval_cents": span,
-        "law": law,
-        "misfit_cents": misfit,
+        "misfit_cents": misfit_cents(curve, fit),
         "periods": periods,
-        "glitches": len(faults_of(curve, fit)),
     }
-    departs = float(np.max(np.abs(fit.residual - np.median(fit.residual)), initial=0.0))
     if periods < FEWEST_PERIODS or not u_seconds < SURE * seconds:
         longest = max(seconds + 2 * u_seconds, FEWEST_PERIODS / 2.0 ** float(min(fit.numbers[2:4])))
         why = f"fewer than {FEWEST_PERIODS:g} periods of the carrier in it"
         if periods >= FEWEST_PERIODS:
             why = "its marks scatter too much"
         return out | {
-            "law": "",
             "at_most_s": longest,
             "reason": f"at most {1000 * longest:.2g} ms: {why}; play an octave higher",
         }
-    if departs > CYCLE and law != "other":
+    if float(np.max(np.abs(fit.residual - np.median(fit.residual)), initial=0.0)) > CYCLE:
         return out | {
-            "law": "",
             "reason": "the pitch follows no law of a glide to within a quarter of a period: "
-            "play one oscillator, and record again",
+            "play one oscillator, an octave higher",
         }
-    out |= {"glide_time_s": seconds, "u_glide_time_s": u_seconds}
+    out |= {"law": fit.law_name, "glide_time_s": seconds, "u_glide_time_s": u_seconds}
     relative = u_seconds / seconds
-    if fit.law.linear < 0.9 and law != "other":
-        tau = fit.law.time_constant * fit.seconds
+    if fit.law_name != LINEAR:
+        tau = fit.law.time_constant * seconds
         out |= {"time_constant_s": tau, "u_time_constant_s": tau * relative}
-    if abs(span) > 2 * BAND_CENTS and law != "other":
-        settled = fit.law.when(1 - BAND_CENTS / abs(span)) * fit.seconds
+    if abs(span) > 2 * BAND_CENTS:
+        settled = fit.law.when(1 - BAND_CENTS / abs(span)) * seconds
         out |= {"time_to_5_cents_s": settled, "u_time_to_5_cents_s": settled * relative}
     over, u_over = overshoot_of(curve, fit)
     return out | {"overshoot_cents": over, "u_overshoot_cents": u_over}
@@ -369,11 +398,10 @@ def _later(faults: list[Fault], seconds: float) -> list[Fault]:
     ]
 
 
-def _drawn(curve: Curve, fit: Fit) -> Curve:
+def _drawn(curve: Curve, start_s: float, length: float) -> Curve:
     """Thin the curve around the glide, its time counted from the start."""
-    t = curve.time_s - fit.start_s
-    length = fit.law.when(0.9) * fit.seconds
-    near = np.flatnonzero((t > -0.5 * length - 0.02) & (t < 3.2 * length + 0.05))
+    t = curve.time_s - start_s
+    near = np.flatnonzero((t > -0.3 * length - 0.02) & (t < 1.3 * length + 0.05))
     near = near[:: max(1, math.ceil(near.size / DRAWN))]
     return Curve(t[near], curve.cents[near], curve.u_cents[near])
 
@@ -402,8 +430,8 @@ def _notes(
     laws = sorted(set(table["law"]) - {""})
     if len(laws) > 1:
         notes.append(f"the glides follow different laws: {', '.join(laws)}")
-    if "other" in laws:
-        notes.append("where no law fits, the time is that of the curve itself")
+    if OTHER in laws:
+        notes.append("where no law fits, the time is read off the curve itself")
     if len(faults):
         notes.append(_where(faults, len(table)))
     spoilt = [*(s.first for s in watch.silences if s.beside > 0), *(g.at for g in watch.glitches)]

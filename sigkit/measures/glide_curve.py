@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import interpolate
+from scipy import ndimage
 
 from sigkit.arrays import Real
 from sigkit.measures.glide_model import Fit
@@ -22,6 +22,8 @@ STANDS = 0.15
 """Share of the law's speed below which the pitch stands still."""
 INSIDE = (0.04, 0.93)
 """Share of the interval between which plateaux and steps are looked for."""
+BAND_CENTS = 5.0
+"""Band around the final pitch into which a glide settles."""
 FEWEST = 12
 """Periods in a glide below which its inside can't be looked at."""
 OVER_S, OVER_PERIODS = 0.005, 3
@@ -74,92 +76,84 @@ def curve_of(marks: Marks, fit: Fit) -> Curve:
     )
 
 
-def faults_of(curve: Curve, fit: Fit) -> list[Fault]:
+def faults_of(
+    curve: Curve, span: float, start_s: float, end_s: float, low_log2: float
+) -> list[Fault]:
     """Find steps and plateaux inside a glide.
 
     Parameters
     ----------
     curve : Curve
         Pitch from period to period.
-    fit : Fit
-        The law of the glide.
+    span : float
+        The interval, cents, signed.
+    start_s, end_s : float
+        Where the glide starts, and where it has covered 99 % of the interval.
+    low_log2 : float
+        Pitch of the note before, log2 of Hz.
 
     Returns
     -------
     list of Fault
         In order; none where the glide has fewer than 12 periods.
     """
-    span = CENTS * float(fit.numbers[3] - fit.numbers[2])
-    progress = curve.cents / span
-    until = fit.start_s + fit.law.when(0.995) * fit.seconds
-    inside = (curve.time_s > fit.start_s) & (curve.time_s < max(until, fit.start_s))
-    rows = np.flatnonzero(inside)
+    rows = np.flatnonzero((curve.time_s > start_s) & (curve.time_s < end_s))
     if rows.size < FEWEST:
         return []
-    found = [*_plateaux(curve, fit, progress, span, rows), *_steps(curve, fit, span, rows)]
+    inside = Curve(curve.time_s[rows], curve.cents[rows], curve.u_cents[rows])
+    found = [*_plateaux(inside, span, low_log2), *_steps(inside, span, low_log2)]
     return sorted(found, key=lambda fault: fault.time_s)
 
 
-def _law_rate(fit: Fit, progress: Real, span: float) -> Real:
-    """Cents a second at which the law passes a share of the interval."""
-    law, a = fit.law, fit.law.linear
-    left = np.clip(1 - progress, 0.0, 1.0)
-    if a >= 1:
-        return np.full(progress.shape, abs(span) * 0.8 / fit.seconds)
-    tau = law.time_constant * fit.seconds
-    return np.asarray(abs(span) * np.minimum(left, 1 - a) / tau)
+def _plateaux(curve: Curve, span: float, low_log2: float) -> list[Fault]:
+    """Stretches of 50 ms or more that hardly move, between stretches as long that do.
 
-
-def _plateaux(curve: Curve, fit: Fit, progress: Real, span: float, rows: np.ndarray) -> list[Fault]:
-    t, cents = curve.time_s[rows], curve.cents[rows]
-    share = progress[rows]
-    period = float(np.median(np.diff(t)))
-    width = max(PLATEAU_PERIODS, math.ceil(PLATEAU_S / period))
-    if rows.size < width + 2:
+    The speed on either side says what was to be expected; a single pole slows down, so the pitch
+    after a plateau has to be on its way again.
+    """
+    t, cents = curve.time_s, curve.cents * math.copysign(1, span)
+    share = cents / abs(span)
+    last = np.searchsorted(t, t + PLATEAU_S)
+    last = np.maximum(last, np.arange(t.size) + PLATEAU_PERIODS)
+    first = np.flatnonzero(last < t.size)
+    last = last[first]
+    if not first.size:
         return []
-    moved = np.abs(cents[width:] - cents[:-width])
-    middle = (share[width:] + share[:-width]) / 2
-    expected = _law_rate(fit, middle, span) * (t[width:] - t[:-width])
-    clear = np.maximum(STEP_CENTS, 5 * curve.u_cents[rows][width:]) / (1 - STANDS)
-    still = (moved < STANDS * expected) & (expected > clear)
-    still &= (middle > INSIDE[0]) & (middle < INSIDE[1])
+    moved = cents[last] - cents[first]
+    length = t[last] - t[first]
+    later = np.minimum(np.searchsorted(t, t[last] + length), t.size - 1)
+    after = cents[later] - cents[last]
+    # Half a plateau may lie in the stretch after it: the fastest one soon after counts.
+    soon = ndimage.maximum_filter1d(after, 2 * max(1, int(np.median(last - first))) + 1)
+    least = np.maximum(STEP_CENTS, 5 * curve.u_cents[first])
+    still = (np.abs(moved) < np.maximum(STANDS * soon, least / 2)) & (soon > least / STANDS)
+    still &= (share[first] > INSIDE[0]) & (share[last] < INSIDE[1])
     out = []
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]])))
     for begin, end in edges.reshape(-1, 2).tolist():
-        first, last = begin, end - 1 + width
-        at = float(np.median(cents[first : last + 1]))
-        hz = 2.0 ** (fit.numbers[2] + at / CENTS)
-        out.append(
-            Fault("plateau", float(t[first]), float(hz), at / span, 0.0, float(t[last] - t[first]))
-        )
+        a, b = int(first[begin]), int(last[end - 1])
+        at = float(np.median(curve.cents[a : b + 1]))
+        hz = float(2.0 ** (low_log2 + at / CENTS))
+        out.append(Fault("plateau", float(t[a]), hz, at / span, 0.0, float(t[b] - t[a])))
     return out
 
 
-def _steps(curve: Curve, fit: Fit, span: float, rows: np.ndarray) -> list[Fault]:
-    t, cents = curve.time_s[rows], curve.cents[rows]
-    law = CENTS * (fit.log2_at(t) - fit.numbers[2])
-    rise = np.diff(cents) - _median(np.diff(cents))
-    own = np.diff(law) - _median(np.diff(law))
-    excess = rise - own
-    least = np.maximum(STEP_CENTS, STEP_SIGMAS * curve.u_cents[rows][1:])
-    steps = np.flatnonzero(np.abs(excess) > least)
+def _steps(curve: Curve, span: float, low_log2: float) -> list[Fault]:
+    """Rises from one period to the next, or the one after, that stand out of those around."""
+    t, cents = curve.time_s, curve.cents
+    rise = cents[2:] - cents[:-2]  # a step inside a period shows half in each neighbour
+    size = np.abs(rise)
+    beside = np.maximum(np.roll(size, 3), np.roll(size, -3))
+    beside[:3], beside[-3:] = np.inf, np.inf
+    top = size == ndimage.maximum_filter1d(size, 5)
+    least = np.maximum(STEP_CENTS, STEP_SIGMAS * curve.u_cents[1:-1])
     out: list[Fault] = []
-    for i in steps.tolist():
-        share = cents[i] / span
-        stays = abs(np.median(cents[i + 1 : i + 5]) - np.median(cents[max(0, i - 3) : i + 1]))
-        if not INSIDE[0] < share < INSIDE[1] or stays < 0.5 * abs(excess[i]):
-            continue
-        if out and t[i] - out[-1].time_s < 3 * (t[i + 1] - t[i]):
-            continue
-        hz = 2.0 ** (fit.numbers[2] + cents[i] / CENTS)
-        out.append(Fault("step", float(t[i + 1]), float(hz), share, float(excess[i]), 0.0))
-    return out
-
-
-def _median(values: Real) -> Real:
-    from scipy import ndimage
-
-    out: Real = ndimage.median_filter(values, 9, mode="nearest")
+    for i in np.flatnonzero(top & (size - 1.5 * beside > least)).tolist():
+        share = cents[i + 1] / span
+        if INSIDE[0] < share < INSIDE[1]:
+            hz = float(2.0 ** (low_log2 + cents[i + 1] / CENTS))
+            excess = float(rise[i] - math.copysign(beside[i], rise[i]))
+            out.append(Fault("step", float(t[i + 1]), hz, float(share), excess, 0.0))
     return out
 
 
@@ -180,11 +174,13 @@ def overshoot_of(curve: Curve, fit: Fit) -> tuple[float, float]:
     total = np.concatenate([[0.0], np.cumsum(cents)])
     means = (total[width:] - total[:-width]) / width
     landed = cents[-max(width, late.size // 5) :]
+    # A note that is still rising is no overshoot: where it goes to counts too.
+    final = max(float(landed.mean()), abs(span))
     # Periods that share a mark err against each other: a mean's error is that of its two ends.
     u = float(np.median(curve.u_cents[late])) / width
     u = math.hypot(u, float(np.median(curve.u_cents[late])) / landed.size)
     chance = u * math.sqrt(2 * math.log(max(2.0, means.size / width)))
-    return max(0.0, float(means.max() - landed.mean()) - chance), u
+    return max(0.0, float(means.max()) - final - chance), u
 
 
 def misfit_cents(curve: Curve, fit: Fit) -> float:
@@ -201,30 +197,90 @@ def misfit_cents(curve: Curve, fit: Fit) -> float:
     return math.sqrt(max(left, 0.0))
 
 
-def from_curve(curve: Curve, fit: Fit) -> tuple[float, float]:
-    """Return the 10-90 % time from the curve itself, and its standard uncertainty, s.
+@dataclass(frozen=True)
+class Read:
+    """A glide read off its curve.
 
-    For a glide that follows no law: the phase that the law leaves is smoothed (a spline whose
-    smoothness is found by generalised cross-validation), its slope is added to the law's pitch.
+    Parameters
+    ----------
+    start_s : float
+        Where 2 % of the interval is passed.
+    seconds, u_seconds : float
+        Time from 10 to 90 % of the interval, and its standard uncertainty.
+    from_log2, to_log2 : float
+        Pitch of both held notes, log2 of Hz.
+    settled_s : float
+        From the start until within 5 cents of the note, for good.
+    end_s : float
+        Where 99 % of the interval is passed.
     """
-    first = fit.family == 0
-    t, left = fit.time_s[first], fit.residual[first]
-    if t.size < 2 * FEWEST:
-        return math.nan, math.nan
-    spline = interpolate.make_smoothing_spline(t, left, w=1 / fit.sd[first] ** 2)
-    span = float(fit.numbers[3] - fit.numbers[2])
-    until = min(t[-1], fit.start_s + 2.2 * fit.law.when(0.9) * fit.seconds)
-    at = np.linspace(max(t[0], fit.start_s - 0.3 * fit.seconds), until, 4000)
-    hz = 2.0 ** fit.log2_at(at) + spline.derivative()(at)
-    share = (np.log2(np.maximum(hz, 1.0)) - fit.numbers[2]) / span
-    half = np.flatnonzero(share > 0.5)
-    if not half.size:
-        return math.nan, math.nan
-    k = int(half[0])
-    early, late = np.flatnonzero(share[:k] < 0.1), np.flatnonzero(share[k:] > 0.9)
-    if not early.size or not late.size:
-        return math.nan, math.nan
-    seconds = float(at[k + late[0]] - at[early[-1]])
-    u_level = float(np.median(curve.u_cents)) / abs(CENTS * span) / 2
-    rate = 0.8 / seconds
-    return seconds, math.hypot(math.sqrt(2) * u_level / rate, 0.25 * abs(seconds - fit.seconds))
+
+    start_s: float
+    seconds: float
+    u_seconds: float
+    from_log2: float
+    to_log2: float
+    settled_s: float
+    end_s: float
+
+
+def read_off(
+    curve: Curve, low_log2: float, before: tuple[float, float], after: tuple[float, float]
+) -> Read | None:
+    """Read a glide that follows no law off its curve.
+
+    Parameters
+    ----------
+    curve : Curve
+        Pitch from period to period.
+    low_log2 : float
+        What its cents count from, log2 of Hz.
+    before, after : tuple of float
+        From and to (s) of the held notes.
+
+    Returns
+    -------
+    Read or None
+        None with fewer than 12 periods in the glide, or no periods in the held notes.
+
+    Notes
+    -----
+    Between the held notes, the time spent below a level is the time at which it is reached;
+    counting it is not biased by noise as the first crossing is. A period's pitch stands for its
+    middle: the uncertainty has a period, rectangular, at both levels.
+    """
+    t, cents = curve.time_s, curve.cents
+    sides = [cents[(t >= a) & (t <= b)] for a, b in (before, after)]
+    if min(side.size for side in sides) < 3:
+        return None
+    low, high = (float(np.median(side)) for side in sides)
+    span = high - low
+    inner = np.flatnonzero((t >= before[1]) & (t <= after[0]))
+    if inner.size < FEWEST or span == 0:
+        return None
+    at = np.linspace(t[inner[0]], t[inner[-1]], 20_000)
+    share = (np.interp(at, t, cents) - low) / span
+    pace = (at[-1] - at[0]) / (at.size - 1)
+    reached = {
+        level: float(at[0] + pace * np.count_nonzero(share < level))
+        for level in (0.02, 0.1, 0.9, 0.99)
+    }
+    seconds = reached[0.9] - reached[0.1]
+    u_levels = []
+    for level in (0.1, 0.9):
+        near = int(np.argmin(np.abs(t - reached[level])))
+        around = slice(max(0, near - 2), near + 3)
+        slope = abs(np.polyfit(t[around], cents[around], 1)[0])
+        noise = float(curve.u_cents[near]) / max(slope, abs(span) / (20 * seconds))
+        u_levels.append(math.hypot(noise, float(np.diff(t)[min(near, t.size - 2)]) / math.sqrt(12)))
+    out = np.flatnonzero(np.abs(cents - high) > BAND_CENTS)
+    settled = float(t[out[-1]]) if out.size else reached[0.02]
+    return Read(
+        start_s=reached[0.02],
+        seconds=seconds,
+        u_seconds=math.hypot(*u_levels),
+        from_log2=low_log2 + low / CENTS,
+        to_log2=low_log2 + high / CENTS,
+        settled_s=settled - reached[0.02],
+        end_s=reached[0.99],
+    )

@@ -36,8 +36,8 @@ CORNER_SD_HZ = 5.0
 """Corner of the coupling capacitors between oscillator and recorder: none to some 10 Hz (common
 practice, no source)."""
 SLOPE_SD, SHIFT_SD = np.array([40.0, 5.0]) / 1200, 0.02
-"""What is expected of a note that has not landed and of a drift, octaves a second, and of a filter's
-shift of phase, periods."""
+"""What is expected of a note that has not landed and of a drift, octaves a second, and of the shift
+of phase by a filter, periods."""
 LINEAR_BOUNDS = (0.0, 0.999)
 
 

@@ -84,7 +84,7 @@ def _reached(time_s: Real, progress: Real, i: int, level: float) -> float:
 
 
 def around(series: Series, guess: Real, *, known: bool = False) -> Series:
-    """Keep what tells of the glide: enough of both notes, and no more; a start not known may err."""
+    """Keep what tells of the glide: enough of both notes, more of them while its start may err."""
     start, seconds = float(guess[0]), math.exp(guess[1])
     lead = (0.0 if known else 0.3 * seconds) + max(HELD_PERIODS * 2.0 ** -guess[2], HELD_S)
     tail = 1.1 * seconds + max(LANDING * seconds, HELD_PERIODS * 2.0 ** -guess[3], HELD_S)

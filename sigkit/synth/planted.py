@@ -122,7 +122,7 @@ class Pitch:
             samples += thump(time, at_s=SWITCH_S, peak=0.4)
             truth["power_on_s"] = SWITCH_S
         on = fade(time, start_s=SWITCH_S, stop_s=np.inf) if self.warmup_s > 0 else 1.0
-        samples = samples + on * _hum(self.stage, time) + _hiss(len(time), self.seed)
+        samples = samples + on * room_hum(self.stage, time) + room_hiss(len(time), self.seed)
         return Sound(samples, self.rate, truth)
 
     def _cents(self, t: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -151,7 +151,7 @@ class Pitch:
         """Frequency at every sample."""
         n, step = round(self.seconds * self.rate), 64 if self.warmup_s > 0 else 32
         points = np.arange(n // step + 2) * step / self.rate
-        return _exact(at_cents(NOMINAL_HZ, self._cents(points)), step)[:n]
+        return exact_path(at_cents(NOMINAL_HZ, self._cents(points)), step)[:n]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,7 +200,7 @@ class Slider:
         """Return the capture as sound, with ``events`` and ``passes`` in its truth."""
         sound = self._played()
         samples = sound.samples * 10 ** (self.overdrive_db / 20)
-        samples = samples + _hum(self.stage, sound.time_s) + _hiss(len(samples), self.seed)
+        samples = samples + room_hum(self.stage, sound.time_s) + room_hiss(len(samples), self.seed)
         return replace(sound, samples=samples)
 
     def _played(self) -> Sound:
@@ -304,11 +304,11 @@ class Pair:
             points, apart_hz=free_2 - free_1, lock_hz=lock_hz, phase_cycles=self.phase_cycles
         )
         one, two = (
-            tone("saw", _exact(hz, step)[:n], rate=PAIR_RATE, level_dbfs=-18.0, phase=phase)
+            tone("saw", exact_path(hz, step)[:n], rate=PAIR_RATE, level_dbfs=-18.0, phase=phase)
             for hz, phase in ((free_1, 0.0), (free_1 + apart_hz, self.phase_cycles))
         )
         time, at = one.time_s, one.truth["time_s"]
-        samples = _hum(self.stage, time) + _hiss(n, self.seed)
+        samples = room_hum(self.stage, time) + room_hiss(n, self.seed)
         second_s = self.together_s + self.alone_s
         samples += one.samples * fade(time, start_s=-1.0, stop_s=second_s)
         samples += two.samples * (1 - fade(time, start_s=self.together_s, stop_s=second_s))
@@ -342,7 +342,7 @@ class Pair:
         return cents
 
 
-def _exact(hz: NDArray[np.float64], step: int) -> NDArray[np.float64]:
+def exact_path(hz: NDArray[np.float64], step: int) -> NDArray[np.float64]:
     """Frequency at every sample, straight between points rounded to 2**-16 Hz.
 
     Points are a power of two of samples apart, so that all values are exact in binary.
@@ -352,9 +352,11 @@ def _exact(hz: NDArray[np.float64], step: int) -> NDArray[np.float64]:
     return np.ravel(hz[:-1, None] + np.diff(hz)[:, None] * share)
 
 
-def _hum(stage: str, time: NDArray[np.float64]) -> NDArray[np.float64]:
+def room_hum(stage: str, time: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the hum of a stage, at times in seconds."""
     return hum(time, mains_hz=MAINS_HZ[stage], levels_dbfs=HUM_DBFS[stage])
 
 
-def _hiss(n: int, seed: int) -> NDArray[np.float64]:
+def room_hiss(n: int, seed: int) -> NDArray[np.float64]:
+    """Return so many samples of the recorder's hiss."""
     return white(n, level_dbfs=HISS_DBFS, rng=np.random.default_rng([seed, 1]))

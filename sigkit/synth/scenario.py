@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from sigkit.synth.dirt import Place
+from sigkit.synth.glides import Glides
 from sigkit.synth.planted import Pair, Pitch, Slider
 
 _BEFORE = Pitch(stage="1_before", seconds=6.0, rate=32000, seed=0)
@@ -86,7 +87,10 @@ _CUTOFF_PASSES = replace(_LONGER, controls="timbre")
 _TUNE_PASSES = replace(_LONGER, controls="pitch")
 _WIDTH_PASSES = replace(_LONGER, controls="width")
 
-SCENARIO: Mapping[str, Pitch | Slider | Pair] = {
+_GLIDES = Glides(stage="1_before", seed=0, time_up_s=0.030, time_down_s=0.030, hold_s=0.9)
+_GLIDES_AFTER = replace(_GLIDES, stage="3_after")
+
+SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides] = {
     "1_before/warmup-oscillator_1.wav": Pitch(
         stage="1_before",
         seconds=180.0,
@@ -140,6 +144,22 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair] = {
         drift_2=0.2,
         wander_cents=0.03,
         lock_cents=0.05,
+    ),
+    "1_before/glide-portamento-25.wav": replace(
+        _GLIDES, seed=191, time_up_s=0.034, time_down_s=0.026
+    ),
+    "1_before/glide-portamento-50.wav": replace(
+        _GLIDES, seed=192, time_up_s=0.20, time_down_s=0.15, hold_s=1.3, plateau_s=0.07
+    ),
+    "1_before/glide-portamento-75.wav": replace(
+        _GLIDES, seed=193, time_up_s=0.16, time_down_s=0.12, hold_s=1.2, scatter=0.08
+    ),
+    "3_after/glide-portamento-25.wav": replace(_GLIDES_AFTER, seed=391),
+    "3_after/glide-portamento-50.wav": replace(
+        _GLIDES_AFTER, seed=392, time_up_s=0.15, time_down_s=0.148, hold_s=1.1
+    ),
+    "3_after/glide-portamento-75.wav": replace(
+        _GLIDES_AFTER, seed=393, time_up_s=0.60, time_down_s=0.59, hold_s=2.5
     ),
     "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
     "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),
