@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -301,13 +301,12 @@ def _measure(change: NoteChange) -> _Measured | None:
     row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
     end_s = read.end_s if read else fit.start_s + fit.law.when(0.99) * fit.seconds
+    curve = replace(curve, cents=curve.cents - 1200 * (low - float(fit.numbers[2])))
     faults = []
     if not row["reason"]:
         faults = faults_of(curve, float(str(row["interval_cents"])), start_s, end_s, low)
     row |= {"start_s": change.start_s + start_s, "glitches": len(faults)}
-    return _Measured(
-        row, _later(faults, change.start_s), _drawn(curve, start_s, end_s - start_s), levels
-    )
+    return _Measured(row, _later(faults, change.start_s), _drawn(curve, start_s, end_s), levels)
 
 
 def _departs(fit: Fit, curve: Curve) -> bool:
@@ -320,7 +319,8 @@ def _departs(fit: Fit, curve: Curve) -> bool:
 
 def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
     """Row of a glide that follows no law."""
-    over, u_over = overshoot_of(curve, fit)
+    final = 1200 * (read.to_log2 - float(fit.numbers[2]))
+    over, u_over = overshoot_of(curve, read.late_s, final)
     inside = (curve.time_s > read.start_s) & (curve.time_s < read.end_s)
     return {
         "from_hz": 2.0**read.from_log2,
@@ -374,7 +374,7 @@ def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
     if abs(span) > 2 * BAND_CENTS:
         settled = fit.law.when(1 - BAND_CENTS / abs(span)) * seconds
         out |= {"time_to_5_cents_s": settled, "u_time_to_5_cents_s": settled * relative}
-    over, u_over = overshoot_of(curve, fit)
+    over, u_over = overshoot_of(curve, fit.start_s + fit.law.when(0.9) * seconds, span)
     return out | {"overshoot_cents": over, "u_overshoot_cents": u_over}
 
 
@@ -398,9 +398,9 @@ def _later(faults: list[Fault], seconds: float) -> list[Fault]:
     ]
 
 
-def _drawn(curve: Curve, start_s: float, length: float) -> Curve:
+def _drawn(curve: Curve, start_s: float, end_s: float) -> Curve:
     """Thin the curve around the glide, its time counted from the start."""
-    t = curve.time_s - start_s
+    t, length = curve.time_s - start_s, end_s - start_s
     near = np.flatnonzero((t > -0.3 * length - 0.02) & (t < 1.3 * length + 0.05))
     near = near[:: max(1, math.ceil(near.size / DRAWN))]
     return Curve(t[near], curve.cents[near], curve.u_cents[near])
@@ -408,15 +408,12 @@ def _drawn(curve: Curve, start_s: float, length: float) -> Curve:
 
 def _landing_errors(levels: list[tuple[float, float]]) -> list[float]:
     """Where each note stands after its glide, against where it stands otherwise, cents."""
-    held = np.array([level for pair in levels for level in pair])
+    landed = np.array([levels[0][0], *(after for _, after in levels)])
     out = []
-    for number, (_, landed) in enumerate(levels):
-        others = np.delete(held, 2 * number + 1)
-        # What follows starts from where this one landed: it says nothing new of this note.
-        if number + 1 < len(levels):
-            others = np.delete(others, 2 * number + 1)
-        same = others[np.abs(others - landed) < SAME_NOTE_CENTS]
-        out.append(float(landed - np.median(same)) if same.size else math.nan)
+    for number in range(1, landed.size):
+        others = np.delete(landed, number)
+        same = others[np.abs(others - landed[number]) < SAME_NOTE_CENTS]
+        out.append(float(landed[number] - np.median(same)) if same.size else math.nan)
     return out
 
 

@@ -132,7 +132,8 @@ def _plateaux(curve: Curve, span: float, low_log2: float) -> list[Fault]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]])))
     for begin, end in edges.reshape(-1, 2).tolist():
         a, b = int(first[begin]), int(last[end - 1])
-        at = float(np.median(curve.cents[a : b + 1]))
+        quarter = (b - a) // 4
+        at = float(np.median(curve.cents[a + quarter : b + 1 - quarter]))
         hz = float(2.0 ** (low_log2 + at / CENTS))
         out.append(Fault("plateau", float(t[a]), hz, at / span, 0.0, float(t[b] - t[a])))
     return out
@@ -157,30 +158,29 @@ def _steps(curve: Curve, span: float, low_log2: float) -> list[Fault]:
     return out
 
 
-def overshoot_of(curve: Curve, fit: Fit) -> tuple[float, float]:
+def overshoot_of(curve: Curve, from_s: float, final_cents: float) -> tuple[float, float]:
     """Return how far the pitch goes beyond where it lands, and its standard uncertainty, cents.
 
-    The largest mean over 5 ms, or 3 periods, after 90 % of the interval, beyond the pitch of the
-    last fifth of the note; less what the noise of so many means makes of nothing.
+    The largest mean over 5 ms, or 3 periods, after ``from_s``, where 90 % of the interval are
+    covered, beyond the pitch of the last fifth of the note, or the pitch it is still rising to
+    (``final_cents``, signed); less what the noise of so many means makes of nothing.
     """
-    span = CENTS * float(fit.numbers[3] - fit.numbers[2])
-    late = np.flatnonzero(curve.time_s > fit.start_s + fit.law.when(0.9) * fit.seconds)
+    late = np.flatnonzero(curve.time_s > from_s)
     if late.size < 4 * OVER_PERIODS:
         return math.nan, math.nan
-    t, cents = curve.time_s[late], curve.cents[late] * math.copysign(1, span)
+    t, cents = curve.time_s[late], curve.cents[late] * math.copysign(1, final_cents)
     width = max(OVER_PERIODS, math.ceil(OVER_S / float(np.median(np.diff(t)))))
     if late.size < 4 * width:
         return math.nan, math.nan
     total = np.concatenate([[0.0], np.cumsum(cents)])
     means = (total[width:] - total[:-width]) / width
     landed = cents[-max(width, late.size // 5) :]
-    # A note that is still rising is no overshoot: where it goes to counts too.
-    final = max(float(landed.mean()), abs(span))
     # Periods that share a mark err against each other: a mean's error is that of its two ends.
     u = float(np.median(curve.u_cents[late])) / width
     u = math.hypot(u, float(np.median(curve.u_cents[late])) / landed.size)
     chance = u * math.sqrt(2 * math.log(max(2.0, means.size / width)))
-    return max(0.0, float(means.max()) - final - chance), u
+    beyond = float(means.max()) - max(float(landed.mean()), abs(final_cents))
+    return max(0.0, beyond - chance), u
 
 
 def misfit_cents(curve: Curve, fit: Fit) -> float:
@@ -203,8 +203,8 @@ class Read:
 
     Parameters
     ----------
-    start_s : float
-        Where 2 % of the interval is passed.
+    start_s, late_s : float
+        Where 2 % and where 90 % of the interval is passed.
     seconds, u_seconds : float
         Time from 10 to 90 % of the interval, and its standard uncertainty.
     from_log2, to_log2 : float
@@ -216,6 +216,7 @@ class Read:
     """
 
     start_s: float
+    late_s: float
     seconds: float
     u_seconds: float
     from_log2: float
@@ -277,6 +278,7 @@ def read_off(
     settled = float(t[out[-1]]) if out.size else reached[0.02]
     return Read(
         start_s=reached[0.02],
+        late_s=reached[0.9],
         seconds=seconds,
         u_seconds=math.hypot(*u_levels),
         from_log2=low_log2 + low / CENTS,

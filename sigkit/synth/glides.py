@@ -62,8 +62,8 @@ class Glides:
     def sound(self) -> Sound:
         """Return the capture as sound, with ``frequency_hz`` and ``glides`` in its truth.
 
-        ``glides`` has a row a glide: start_s, interval_cents, glide_time_s (a plateau, where it lies
-        between 10 and 90 %, is part of it) and plateau_s.
+        ``glides`` has a row a glide: start_s, interval_cents, glide_time_s (a plateau between 10
+        and 90 % is part of it) and plateau_s.
         """
         rng = np.random.default_rng([self.seed, 5])
         n = round((0.4 + (self.presses + 1) * self.hold_s) * self.rate)

@@ -32,7 +32,8 @@ FINE_RATE, FINE_S = 150_000, 6.0
 """Sound shorter than this is read between its samples."""
 BACK = 0.04
 """A crossing counts once the sound was below the level by this share of its height, at least."""
-ROUGH_PITCH = 0.004
+ROUGH_PITCH = 0.01
+"""How far the rough pitch of a note that is still landing may err."""
 FOLDED, POINTS = 40, 128
 """Periods laid over each other, and points of each, for the shape of the wave."""
 EDGE_PERIODS = 3

@@ -24,6 +24,8 @@ ACROSS = 4
 """Frames on either side between which the speed of the pitch is taken."""
 STILL = 40.0
 """Cents a second below which a note counts as held: a glide of 10 s over an octave has 96."""
+LANDING, NEAR_S = 0.06, 1.0
+"""So does one that moves at this share of the speed within so many seconds of it: it lands."""
 PAUSE_S = 0.5
 """A pause shorter than this, between two moves the same way, is a plateau of one glide."""
 LEAST_CENTS = 70.0
@@ -145,10 +147,12 @@ def _moves(cents: Real, level: Real) -> tuple[list[_Move], Flags, Flags]:
     speed = np.full(cents.size, np.nan)
     speed[ACROSS:-ACROSS] = (cents[2 * ACROSS :] - cents[: -2 * ACROSS]) / (2 * ACROSS * HOP_S)
     speed[:ACROSS], speed[-ACROSS:] = speed[ACROSS], speed[-ACROSS - 1]
-    steady = known & (np.abs(speed) < STILL)
+    pace = np.abs(np.nan_to_num(speed))
+    near = ndimage.maximum_filter1d(pace, 2 * round(NEAR_S / HOP_S) + 1)
+    steady = known & (np.abs(speed) < np.maximum(STILL, LANDING * near))
     steady = ndimage.binary_opening(steady, np.ones(3, bool))
     out: list[_Move] = []
-    for part in ndimage.find_objects(ndimage.label(~steady & loud)[0]):
+    for part in ndimage.find_objects(ndimage.label(~steady)[0]):
         run = _Move(part[0].start, part[0].stop - 1, _direction(cents, steady, part[0]))
         same = bool(out) and out[-1].sign * run.sign > 0
         if same and (run.first - out[-1].last) * HOP_S < PAUSE_S:
