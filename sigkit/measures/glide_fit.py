@@ -38,6 +38,9 @@ practice, no source)."""
 SLOPE_SD, SHIFT_SD = np.array([40.0, 5.0]) / 1200, 0.02
 """What is expected of a note that has not landed and of a drift, octaves a second, and of the shift
 of phase by a filter, periods."""
+HELD_SD = np.array([15.0, 40.0]) / 1200
+"""How well the rough pitch of the held notes tells where a glide starts, and where it goes to even
+if it has not landed, octaves."""
 LINEAR_BOUNDS = (0.0, 0.999)
 
 
@@ -86,7 +89,7 @@ def fit_model(series: Series, model: Model, first: Real) -> Fit:
         # Each family's phase is whatever fits best: it needs no guess.
         for column in own.T:
             gap = gap - column * ((column @ gap) / max(column @ column, 1e-300))
-        expected = [corner / CORNER_SD_HZ]
+        expected = [corner / CORNER_SD_HZ, *((numbers[2:4] - series.held_log2) / HELD_SD)]
         if model.beside:
             expected = [*expected, *(extra[:2] / SLOPE_SD), *(extra[2:] / SHIFT_SD)]
         return np.concatenate([gap, expected])
@@ -123,7 +126,7 @@ def fit_model(series: Series, model: Model, first: Real) -> Fit:
         bend=np.linalg.pinv(normal, rcond=1e-12) * np.outer(size, size),
         jacobian=jacobian[: t.size],
         chi2=float(left @ left),
-        dof=t.size - guess.size - count + 1 + (2 + count) * model.beside,
+        dof=t.size - guess.size - count + 3 + (2 + count) * model.beside,
         residual=left[: t.size] * sd,
         sd=sd,
         time_s=t,
@@ -148,7 +151,7 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
         the one into the other, if that explains them clearly better.
     """
     guess = first_guess(marks[0], before_hz, after_hz)
-    series = series_of(marks)
+    series = series_of(marks, before_hz, after_hz)
     few = thinned(around(series, guess), guess, COARSE_MARKS)
     few = replace(
         few,

@@ -33,6 +33,8 @@ class Series:
         Scatter in periods on the note before and the note after.
     before_shift, after_shift : ndarray, shape (n_families,)
         Periods by which each hertz of a coupling's corner moves the marks there.
+    held_log2 : ndarray, shape (2,)
+        Rough pitch of both notes, log2 of Hz.
     """
 
     time_s: Real
@@ -42,9 +44,10 @@ class Series:
     after_sd: Real
     before_shift: Real
     after_shift: Real
+    held_log2: Real
 
 
-def series_of(marks: Sequence[Marks]) -> Series:
+def series_of(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Series:
     """Lay the marks of several families together in time."""
     time = np.concatenate([m.time_s for m in marks])
     cycle = np.concatenate([np.arange(m.time_s.size, dtype=np.float64) for m in marks])
@@ -52,7 +55,8 @@ def series_of(marks: Sequence[Marks]) -> Series:
     order = np.argsort(time, kind="stable")
     sides = ("before_sd", "after_sd", "before_shift", "after_shift")
     of_each = {side: np.array([getattr(m, side) for m in marks]) for side in sides}
-    return Series(time[order], cycle[order], family[order], **of_each)
+    held = np.log2([before_hz, after_hz])
+    return Series(time[order], cycle[order], family[order], **of_each, held_log2=held)
 
 
 def all_of(series: Series, numbers: Real) -> Series:

@@ -38,6 +38,8 @@ FOLDED, POINTS = 40, 128
 """Periods laid over each other, and points of each, for the shape of the wave."""
 EDGE_PERIODS = 3
 """Periods at both ends of the sound that the high-pass bends."""
+FINEST = 1e-4
+"""Scatter, in periods, that is always allowed for: an edge is read between samples no better."""
 UNSTEADY = 0.1
 """Scatter, in periods, of marks that mark nothing."""
 AS_STEADY = 1.5
@@ -213,4 +215,4 @@ def _scatter(time_s: Real) -> float:
     period = (time_s[-1] - time_s[0]) / (time_s.size - 1)
     robust = 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6) / period
     plain = math.sqrt(float(np.mean(bend**2)) / 6) / period
-    return float(max(robust, plain, 1e-6))
+    return float(max(robust, plain, FINEST))

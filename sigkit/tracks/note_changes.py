@@ -24,8 +24,8 @@ ACROSS = 4
 """Frames on either side between which the speed of the pitch is taken."""
 STILL = 40.0
 """Cents a second below which a note counts as held: a glide of 10 s over an octave has 96."""
-LANDING, NEAR_S = 0.06, 1.0
-"""So does one that moves at this share of the speed within so many seconds of it: it lands."""
+LANDING, SOON_S = 0.06, 0.5
+"""So does one that moves at this share of the speed that follows so soon: it has all but landed."""
 PAUSE_S = 0.5
 """A pause shorter than this, between two moves the same way, is a plateau of one glide."""
 LEAST_CENTS = 70.0
@@ -148,8 +148,9 @@ def _moves(cents: Real, level: Real) -> tuple[list[_Move], Flags, Flags]:
     speed[ACROSS:-ACROSS] = (cents[2 * ACROSS :] - cents[: -2 * ACROSS]) / (2 * ACROSS * HOP_S)
     speed[:ACROSS], speed[-ACROSS:] = speed[ACROSS], speed[-ACROSS - 1]
     pace = np.abs(np.nan_to_num(speed))
-    near = ndimage.maximum_filter1d(pace, 2 * round(NEAR_S / HOP_S) + 1)
-    steady = known & (np.abs(speed) < np.maximum(STILL, LANDING * near))
+    ahead = round(SOON_S / HOP_S)
+    soon = np.lib.stride_tricks.sliding_window_view(np.pad(pace, (0, ahead)), ahead + 1).max(axis=1)
+    steady = known & (np.abs(speed) < np.maximum(STILL, LANDING * soon))
     steady = ndimage.binary_opening(steady, np.ones(3, bool))
     out: list[_Move] = []
     for part in ndimage.find_objects(ndimage.label(~steady)[0]):

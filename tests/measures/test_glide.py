@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import sigkit
 from sigkit.errors import SignalError
-from sigkit.measures.glide import GLIDE_COLUMNS
+from sigkit.measures.glide_rows import GLIDE_COLUMNS
 
 LAWS = ("exponential", "linear", "mixed")
 
