@@ -168,7 +168,7 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
     near = [fit for fit in rough if fit.chi2 <= AS_GOOD * min(map(_chi2, rough))]
     fits = [_finished(series, fit.model, fit) for fit in near]
     best = min(fits, key=_chi2)
-    if best.chi2 / best.dof < EXPLAINED:
+    if best.reduced < EXPLAINED:
         return best
     tries = [
         fit_model(few, Model(Law(share), free_share=True), rough[of].numbers)
@@ -188,7 +188,7 @@ def _finished(series: Series, model: Model, rough: Fit) -> Fit:
     """Fit to all marks around a glide, with what may go on beside it only where that shows."""
     many = all_of(series, rough.numbers)
     plain = fit_model(many, model, rough.numbers)
-    if plain.chi2 / plain.dof < UNREMARKABLE:
+    if plain.reduced < UNREMARKABLE:
         return plain
     more = fit_model(many, replace(model, beside=True), plain.numbers)
     gained = plain.chi2 - more.chi2

@@ -138,9 +138,14 @@ class Fit:
         return math.exp(self.numbers[1])
 
     @property
+    def reduced(self) -> float:
+        """Mean squared residual in variances of the marks."""
+        return self.chi2 / max(self.dof, 1)
+
+    @property
     def stretch(self) -> float:
         """By how much the residuals are larger than the marks' scatter explains, at least 1."""
-        return math.sqrt(max(1.0, self.chi2 / max(self.dof, 1)))
+        return math.sqrt(max(1.0, self.reduced))
 
     @functools.cached_property
     def covariance(self) -> Real:

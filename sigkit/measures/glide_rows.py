@@ -29,8 +29,9 @@ SURE = 0.25
 """Relative standard uncertainty from which a glide time is a bound and no number."""
 CYCLE = 0.25
 """Periods by which the marks may depart from a law before the fit may be on a wrong period."""
-WORSE = 5.0
-"""A second family of marks that scatters this many times more adds nothing."""
+WORSE, AT_ODDS = 2.0, 1.5
+"""A second family of marks is left out where it scatters this many times more, or where the residuals
+of both, in variances of the marks, are above that and those of the better one are half as large."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_CENTS, DEPARTS_SHARE = 5.0, 0.005
@@ -117,6 +118,9 @@ def measure_change(change: NoteChange) -> Measured | None:
     if len(marks) == 2 and _scatter(marks[1]) > WORSE * _scatter(marks[0]):
         marks = marks[:1]
     fit = fit_glide(marks, before[2], after[2])
+    if len(marks) == 2 and fit.reduced > AT_ODDS:
+        alone = fit_glide(marks[:1], before[2], after[2])
+        fit = alone if alone.reduced < fit.reduced / 2 else fit
     curve = curve_of(marks[0], fit)
     read = None
     if _departs(fit, curve):
@@ -136,8 +140,7 @@ def _departs(fit: Fit, curve: Curve) -> bool:
     """Whether the pitch departs from the law by more than the marks' scatter and a small share."""
     span = 1200 * abs(float(fit.numbers[3] - fit.numbers[2]))
     misfit = misfit_cents(curve, fit)
-    unexplained = fit.chi2 / max(fit.dof, 1) > DEPARTS
-    return unexplained and misfit > max(DEPARTS_CENTS, DEPARTS_SHARE * span)
+    return fit.reduced > DEPARTS and misfit > max(DEPARTS_CENTS, DEPARTS_SHARE * span)
 
 
 def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from operator import itemgetter
 
 import numpy as np
 from scipy import fft
@@ -36,6 +35,11 @@ ROUGH_PITCH = 0.01
 """How far the rough pitch of a note that is still landing may err."""
 FOLDED, POINTS = 40, 128
 """Periods laid over each other, and points of each, for the shape of the wave."""
+MOST_LEVELS = 6
+"""Levels tried on the whole sound."""
+BEYOND = 1.7
+"""Times the higher note, and part of the lower one, that no period's pitch goes beyond: a glide may
+overshoot; a mark too many doubles it at least, and one too few halves it."""
 EDGE_PERIODS = 3
 """Periods at both ends of the sound that the high-pass bends."""
 FINEST = 1e-4
@@ -153,17 +157,21 @@ def _best_level(
     if not found:
         return None
     steadiest = min(f[0] for f in found)
-    # Of levels about as steady, the one furthest from the ends of the wave.
-    _, _, level, spread = max(
-        (f for f in found if f[0] <= AS_STEADY * steadiest), key=itemgetter(1)
-    )
-    shifts = [
-        _shift(part - level, BACK * height) / hz
-        for part, (_, _, hz) in zip(parts, notes, strict=True)
-    ]
-    at = crossings(sound, level, BACK * height) / rate
-    edge = EDGE_PERIODS / min(before[2], after[2])
-    return Marks(at[(at > edge) & (at < sound.size / rate - edge)], *spread, *shifts)
+    # Of levels about as steady, the one furthest from the ends of the wave comes first.
+    found.sort(key=lambda f: (f[0] > AS_STEADY * steadiest, -f[1]))
+    low, high = sorted((before[2], after[2]))
+    for _, _, level, spread in found[:MOST_LEVELS]:
+        at = crossings(sound, level, BACK * height) / rate
+        at = at[(at > EDGE_PERIODS / low) & (at < sound.size / rate - EDGE_PERIODS / low)]
+        pitch = 1 / np.diff(at)
+        # Between the notes too: a ripple beside an edge may reach the level now and then.
+        if pitch.size and pitch.min() > low / BEYOND and pitch.max() < high * BEYOND:
+            shifts = [
+                _shift(part - level, BACK * height) / hz
+                for part, (_, _, hz) in zip(parts, notes, strict=True)
+            ]
+            return Marks(at, *spread, *shifts)
+    return None
 
 
 def crossings(sound: Real, level: float, back: float) -> Real:
