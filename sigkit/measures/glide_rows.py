@@ -30,8 +30,8 @@ SURE = 0.25
 CYCLE = 0.25
 """Periods by which the marks may depart from a law before the fit may be on a wrong period."""
 WORSE, AT_ODDS = 2.0, 1.5
-"""A second family of marks is left out where it scatters this many times more, or where the residuals
-of both, in variances of the marks, are above that and those of the better one are half as large."""
+"""A second family of marks is left out where it scatters this many times more, or where residuals
+of both, in variances of the marks, are above that and those of the better one half as large."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_CENTS, DEPARTS_SHARE = 5.0, 0.005

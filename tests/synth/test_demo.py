@@ -267,3 +267,29 @@ def test_readme_on_what_is_in_the_stability_captures():
     said = [number for part in jump[0].split(",") for number in numbers(part)[:2]]
     assert said == [v for take in takes for v in (take.jump_cents, take.jump_s)]
     assert jump[1:] == ["none"] * 3
+
+
+GLIDES = [name for name in SCENARIO if "/glide-" in name]
+
+
+@pytest.mark.parametrize("name", GLIDES)
+def test_readme_on_glides(name):
+    """Times are read off the planted path itself, by the crossings of 10 and 90 %."""
+    sound = demo_sound(name)
+    ((up, down, plateau, hold),) = rows(name)
+    said = {1: numbers(up), -1: numbers(down)}
+    cents = 1200 * np.log2(sound.truth["frequency_hz"] / sound.truth["frequency_hz"][0])
+    time = sound.truth["time_s"]
+    step = float(time[1] - time[0])  # the path is kept at some points only
+    for number, glide in enumerate(sound.truth["glides"].itertuples()):
+        assert glide.start_s == pytest.approx(0.2 + (number + 1) * float(hold), abs=1e-9)
+        own = (time >= glide.start_s) & (time < glide.start_s + float(hold))
+        progress = (cents[own] - cents[own][0]) / glide.interval_cents
+        t10, t90 = (time[own][np.argmax(progress > level)] for level in (0.1, 0.9))
+        assert t90 - t10 == pytest.approx(glide.glide_time_s, abs=1.1 * step)
+        direction = 1 if glide.interval_cents > 0 else -1
+        assert 1000 * glide.glide_time_s == pytest.approx(said[direction][number // 2], abs=0.06)
+        still = np.abs(cents[own] - 1000) < 0.01
+        held_s = step * np.count_nonzero(still)
+        planted_s = 0 if plateau == "none" else float(plateau) / 1000
+        assert held_s == pytest.approx(planted_s, abs=2.1 * step)
