@@ -284,7 +284,7 @@ def test_readme_on_glides(name):
     for number, glide in enumerate(sound.truth["glides"].itertuples()):
         assert glide.start_s == pytest.approx(0.2 + (number + 1) * float(hold), abs=1e-9)
         own = (time >= glide.start_s) & (time < glide.start_s + float(hold))
-        progress = (cents[own] - cents[own][0]) / glide.interval_cents
+        progress = (cents[own] - cents[np.argmax(own) - 1]) / glide.interval_cents
         t10, t90 = (time[own][np.argmax(progress > level)] for level in (0.1, 0.9))
         assert t90 - t10 == pytest.approx(glide.glide_time_s, abs=1.1 * step)
         direction = 1 if glide.interval_cents > 0 else -1
