@@ -24,8 +24,9 @@ from sigkit.tracks.marks import Marks
 
 COARSE_MARKS, COARSE_SD = 160, 0.003
 """Marks, and their least scatter in periods, while the starts are tried: it widens their basins."""
-STARTS = ((0.0, 1.0), (0.1, 0.6), (-0.2, 1.6), (0.2, 0.3))
-"""First guesses: later by this share of the 10-90 % time, and that so many times as long."""
+STARTS = ((0.1, 0.6), (-0.2, 1.6), (0.2, 0.3))
+"""Further guesses, while no law explains the marks: later by this share of the 10-90 % time, and so
+many times as long."""
 AS_GOOD = 4.0
 """Laws whose rough fits differ by less are both fitted to all marks."""
 UNREMARKABLE, EXPLAINED = 1.2, 1.5
@@ -159,12 +160,12 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
         after_sd=np.maximum(few.after_sd, COARSE_SD),
     )
     seconds = math.exp(guess[1])
-    tries = [
-        fit_model(few, Model(law), guess + np.array([later * seconds, math.log(longer), 0, 0]))
-        for law in (Law(0.0), Law(1.0))
-        for later, longer in STARTS
-    ]
-    rough = [min(same, key=_chi2) for same in (tries[: len(STARTS)], tries[len(STARTS) :])]
+    rough = [fit_model(few, Model(law), guess) for law in (Law(0.0), Law(1.0))]
+    for later, longer in STARTS:
+        if min(fit.reduced for fit in rough) < EXPLAINED:
+            break
+        moved = guess + np.array([later * seconds, math.log(longer), 0, 0])
+        rough = [min(fit, fit_model(few, fit.model, moved), key=_chi2) for fit in rough]
     near = [fit for fit in rough if fit.chi2 <= AS_GOOD * min(map(_chi2, rough))]
     fits = [_finished(series, fit.model, fit) for fit in near]
     best = min(fits, key=_chi2)
