@@ -47,7 +47,7 @@ def draw_setting_order(order: SettingOrder, ax: Axes | None = None) -> Axes:
     low, high = _range(order)
     minimum = order.guide.minimum
     if minimum is not None:
-        _draw_minimum(ax, low, minimum.value)
+        _draw_minimum(ax, low, minimum.value, minimum.unit)
     ax.set_ylim(low, high)
     ax.yaxis.set_major_locator(_decades(low, high))
     ax.yaxis.set_minor_locator(_nothing())
@@ -91,7 +91,7 @@ def _draw_bound(ax: Axes, percent: float, bound: float, style: dict[str, Any]) -
         (percent, bound),
         arrowprops={
             "arrowstyle": "-|>",
-            "color": style["color"],
+            "edgecolor": style["color"],
             "facecolor": style["markerfacecolor"],
             "linewidth": style["linewidth"],
             "shrinkA": 0,
@@ -101,18 +101,18 @@ def _draw_bound(ax: Axes, percent: float, bound: float, style: dict[str, Any]) -
     )
 
 
-def _draw_minimum(ax: Axes, low: float, value: float) -> None:
+def _draw_minimum(ax: Axes, low: float, value: float, unit: str) -> None:
     if value <= low:
         return
     ax.fill_between(
         [-EDGE_PERCENT, EDGE_PERCENT], low, value, color=LIGHT, alpha=0.5, linewidth=0, zorder=0
     )
     ax.annotate(
-        f"guide value at 0: at most {value:g}",
-        (EDGE_PERCENT, value),
-        xytext=(3, 0),
+        f"at 0: at most {value:g} {unit} (guide value)",
+        (EDGE_PERCENT, low),
+        xytext=(3, 2),
         textcoords="offset points",
-        va="top",
+        va="bottom",
         fontsize=SMALL,
         color=GREY,
     )
@@ -124,7 +124,7 @@ def _write_gaps(ax: Axes, stage: StageMarks, index: int) -> None:
             ax.annotate(
                 f"{stage.stage.replace('_', ' ')}:\nnot measurable",
                 (mark.percent, 0.0),
-                xytext=(0, 4 + 18 * index),
+                xytext=(0, 14 + 18 * index),
                 xycoords=ax.get_xaxis_transform(),
                 textcoords="offset points",
                 ha="left" if mark.percent < 10 else "right" if mark.percent > 90 else "center",

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sigkit.judging.order_guides import OrderGuide, guides_for
-from sigkit.judging.setting_order import FAULTY, WORN, Finding, judge_order
+from sigkit.judging.setting_order import AT_LEAST_WORN, FAULTY, WORN, Finding, judge_order
 from sigkit.judging.slider_marks import Mark, percent_of
 from sigkit.measures import Judged
 
@@ -53,7 +53,7 @@ class StageMarks:
     @property
     def faults(self) -> tuple[Finding, ...]:
         """What is worn or faulty."""
-        return tuple(f for f in self.findings if f.word in (WORN, FAULTY))
+        return tuple(f for f in self.findings if f.word in (WORN, FAULTY, AT_LEAST_WORN))
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.setting_order import SettingOrder, StageMarks
+from sigkit.judging.order_guides import OrderGuide
 from sigkit.judging.slider_marks import percent_of
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
@@ -78,6 +79,7 @@ def order_sections(
                 "title": f"{order_title(own[0])}, over the marks of its slider",
                 "anchor": f"order-{test}-{subject}",
                 "orders": [_order(order, rows, sources, told) for order in own],
+                "rule": _rule(own[0].guide),
                 "sources": sorted({order.guide.source for order in own}),
             }
         )
@@ -112,6 +114,20 @@ def _order(
             for row in placed
         ],
     }
+
+
+def _rule(guide: OrderGuide) -> str:
+    worn, dead = (
+        f"{percent:g}{HOLD}%"
+        for percent in (guide.reversal_worn_to_percent, guide.dead_zone_percent)
+    )
+    return (
+        "Two marks differ only where their difference exceeds its expanded uncertainty. A fall "
+        f"from one mark to a later one is worn where it happens once and by no more than {worn}, "
+        f"else faulty; a change shown to be below {dead} for a quarter of the travel (in proportion "
+        "for other distances) is a dead zone, faulty. How well the hand meets a mark is in the "
+        "uncertainty only where the mark was recorded in several takes."
+    )
 
 
 def _place(setting: str) -> float:

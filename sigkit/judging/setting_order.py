@@ -21,7 +21,7 @@ from sigkit.judging.slider_marks import (
 )
 from sigkit.quantity import Quantity
 
-WORN, FAULTY = "worn", "faulty"
+WORN, FAULTY, AT_LEAST_WORN = "worn", "faulty", "worn or faulty"
 
 STEADY, RISE, NO_RISE, BACKWARDS = "rises steadily", "rises", "no rise shown", "backwards"
 REVERSAL, DEAD_ZONE, NOT_RESOLVED = "reversal", "dead zone", "not resolved"
@@ -43,7 +43,8 @@ class Finding:
     text : str
         In words.
     word : str
-        ``within limits``, ``worn``, ``faulty`` or ``undecided``; empty where nothing is judged.
+        ``within limits``, ``worn``, ``faulty``, ``worn or faulty`` where the uncertainty leaves
+        open which, or ``undecided``; empty where nothing is judged.
     from_percent, to_percent : float or None
         Between which marks.
     change : Quantity or None
@@ -89,15 +90,16 @@ def judge_order(marks: Sequence[Mark], guide: OrderGuide) -> tuple[Finding, ...]
 
     Notes
     -----
-    Two marks differ where their difference exceeds its expanded uncertainty. A stretch over which
-    the quantity falls by more than that is a *reversal*, from the highest to the lowest mark of the
-    stretch; a single one up to the guide's size is ``worn``, a larger one or several ``faulty``,
-    ``undecided`` where the size's own uncertainty holds the border. A *dead zone* between
-    neighbouring marks needs the change and its expanded uncertainty together to stay below the
-    guide's share for that distance; what is neither a rise, a fall nor that is *not resolved*. A
-    bound can lie below a value and never above one. The value at 0 % is held against the guide's
-    minimum with a guard band [1]_. A curve that is flat over n marks of equal uncertainty shows a
-    change by chance as often as the studentized range of n values exceeds 2 sqrt 2.
+    Two marks differ where their difference exceeds its expanded uncertainty (k = 2), whichever two
+    are looked at: a curve that is flat over n marks of equal uncertainty shows a change by chance
+    as often as the studentized range of n values exceeds 2 sqrt 2. A stretch that falls by more is
+    a *reversal*, named between the neighbours that show it, else from its highest to its lowest
+    mark. A single one up to the guide's size is ``worn``, a larger one or several ``faulty``,
+    ``worn or faulty`` where the size's own uncertainty holds the border. A *dead zone* between
+    neighbours needs the change and its expanded uncertainty together to stay below the guide's
+    share for that distance; what is neither a rise, a fall nor that is *not resolved*. A bound can
+    lie below a value and never above one. The value at 0 % is held against the guide's minimum with
+    a guard band [1]_.
 
     References
     ----------
@@ -120,20 +122,38 @@ def judge_order(marks: Sequence[Mark], guide: OrderGuide) -> tuple[Finding, ...]
     if len({mark.percent for mark in known}) < FEWEST:
         few = f"fewer than {FEWEST} marks with a value: their order is not judged"
         return (Finding(TOO_FEW, few), *rest)
-    stretches = _stretches(known)
-    if _is_backwards(known, stretches, guide):
+    found = stretches(known)
+    if _is_backwards(known, found, guide):
         return (_backwards(known), *rest)
-    falls = [(first, last) for first, last, way in stretches if way < 0]
+    falls = [_steepest(known, first, last) for first, last, way in found if way < 0]
     falls += [(i, i + 1) for i in _falling(known) if not _inside(i, falls)]
     along = sorted(
         [*_reversals(known, falls, guide), *_neighbours(known, falls, guide)],
         key=lambda finding: finding.from_percent or 0.0,
     )
-    return (_course(known, along), *along, *_shortest(placed, guide), *rest)
+    return (_course(placed, along), *along, *_shortest(placed, guide), *rest)
 
 
-def _stretches(marks: Sequence[Mark]) -> list[tuple[int, int, int]]:
-    """Return stretches that rise (+1) or fall (-1) beyond their uncertainty: first, last, way."""
+def stretches(marks: Sequence[Mark]) -> list[tuple[int, int, int]]:
+    """Return stretches over which a quantity rises or falls by more than its uncertainty.
+
+    Parameters
+    ----------
+    marks : sequence of Mark
+        In the order of the travel, each with a value or a bound.
+
+    Returns
+    -------
+    list of tuple of int
+        First mark, last mark, and +1 for a rise or -1 for a fall; they alternate, each begins where
+        the one before ends, and what changes within its uncertainty turns nothing round.
+
+    Examples
+    --------
+    >>> levels = [1.0, 2.0, 1.98, 3.0, 2.5, 4.0]
+    >>> stretches([Mark("", 20 * i, Quantity(x, 0.02, "s")) for i, x in enumerate(levels)])
+    [(0, 3, 1), (3, 4, -1), (4, 5, 1)]
+    """
     found: list[tuple[int, int, int]] = []
     start, way = 0, 0
     for j in range(1, len(marks)):
@@ -155,21 +175,29 @@ def _stretches(marks: Sequence[Mark]) -> list[tuple[int, int, int]]:
     return found
 
 
+def _steepest(marks: Sequence[Mark], first: int, last: int) -> tuple[int, int]:
+    """Narrow a fall to the neighbours between which it is seen, where it is seen between any."""
+    seen = [i for i in _falling(marks) if first <= i < last]
+    if seen and _way(marks[seen[0]], marks[seen[-1] + 1]) < 0:
+        return seen[0], seen[-1] + 1
+    return first, last
+
+
 def _falling(marks: Sequence[Mark]) -> list[int]:
     return [i for i in range(len(marks) - 1) if _way(marks[i], marks[i + 1]) < 0]
 
 
-def _inside(i: int, stretches: Sequence[tuple[int, int]]) -> bool:
-    return any(first <= i < last for first, last in stretches)
+def _inside(i: int, falls: Sequence[tuple[int, int]]) -> bool:
+    return any(first <= i < last for first, last in falls)
 
 
 def _is_backwards(
-    marks: Sequence[Mark], stretches: Sequence[tuple[int, int, int]], guide: OrderGuide
+    marks: Sequence[Mark], along: Sequence[tuple[int, int, int]], guide: OrderGuide
 ) -> bool:
     """Whether it falls from one end to the other, over most of the marks and with no pause."""
     pairs = list(itertools.pairwise(marks))
     still = any(_stands_still(first, last, guide) for first, last in pairs)
-    one_fall = [way for _, _, way in stretches] == [-1] and _way(marks[0], marks[-1]) < 0
+    one_fall = [way for _, _, way in along] == [-1] and _way(marks[0], marks[-1]) < 0
     return one_fall and not still and 2 * len(_falling(marks)) > len(pairs)
 
 
@@ -212,7 +240,7 @@ def _reversals(
         if len(falls) > 1 or verdict == OUTSIDE:
             word = FAULTY
         else:
-            word = WORN if verdict == WITHIN and not bounded else UNDECIDED
+            word = WORN if verdict == WITHIN and not bounded else AT_LEAST_WORN
         by = "by {} ± {} %".format(*size.numbers())
         if bounded:
             by = f"by at least {size.value - size.expanded:.2g} %"
@@ -264,7 +292,8 @@ def _unresolved(first: Mark, last: Mark) -> Finding:
     return _finding(NOT_RESOLVED, f"{where}, {signed_text(change)}", UNDECIDED, first, last, change)
 
 
-def _course(marks: Sequence[Mark], along: Sequence[Finding]) -> Finding:
+def _course(placed: Sequence[Mark], along: Sequence[Finding]) -> Finding:
+    marks = [mark for mark in placed if mark.known]
     first, last = marks[0], marks[-1]
     told = from_to_text(first, last)
     change = _relative(first, last) if first.quantity.measurable and _level(first) > 0 else None
@@ -272,6 +301,9 @@ def _course(marks: Sequence[Mark], along: Sequence[Finding]) -> Finding:
     if way <= 0:
         text = f"{'falls' if way else 'no rise shown'} from {told} over the whole travel"
         return _finding(NO_RISE, text, "", first, last, change)
+    if not along and len(marks) < len(placed):
+        text = f"rises from {told} over the marks that have a value"
+        return _finding(RISE, text, UNDECIDED, first, last, change)
     if not along:
         return _finding(STEADY, f"rises steadily from {told}", WITHIN, first, last, change)
     unsteady = any(finding.kind != NOT_RESOLVED for finding in along)
@@ -313,9 +345,11 @@ def _shortest(placed: Sequence[Mark], guide: OrderGuide) -> Iterator[Finding]:
             text, word = f"{told}: never really off, above {worn}", FAULTY
         elif near == OUTSIDE and far == WITHIN:
             text, word = f"{told}: above {within}, up to {worn}", WORN
+        elif near == OUTSIDE:
+            text = f"{told}: above {within}, not shown to be within {worn} or above it"
+            word = AT_LEAST_WORN
         else:
-            border = worn if near == OUTSIDE else within
-            text, word = f"{told}: not shown to be within {border} or above it", UNDECIDED
+            text, word = f"{told}: not shown to be within {within} or above it", UNDECIDED
         yield _finding(MINIMUM, text, word, mark, mark, None)
 
 
