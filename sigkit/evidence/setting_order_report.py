@@ -123,10 +123,10 @@ def _rule(guide: OrderGuide) -> str:
     )
     return (
         "Two marks differ only where their difference exceeds its expanded uncertainty. A fall "
-        f"from one mark to a later one is worn where it happens once and by no more than {worn}, "
-        f"else faulty; a change shown to be below {dead} for a quarter of the travel (in proportion "
-        "for other distances) is a dead zone, faulty. How well the hand meets a mark is in the "
-        "uncertainty only where the mark was recorded in several takes."
+        "from one mark to a later one is worn where it happens once and by no more than "
+        f"{worn}, else faulty; a change shown to be below {dead} for a quarter of the travel "
+        "(in proportion for other distances) is a dead zone, faulty. How well the hand meets a "
+        "mark is in the uncertainty only where the mark was recorded in several takes."
     )
 
 

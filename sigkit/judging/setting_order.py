@@ -17,6 +17,7 @@ from sigkit.judging.slider_marks import (
     level_text,
     percent_text,
     signed_text,
+    size_text,
     told_text,
 )
 from sigkit.quantity import Quantity
@@ -241,7 +242,7 @@ def _reversals(
             word = FAULTY
         else:
             word = WORN if verdict == WITHIN and not bounded else AT_LEAST_WORN
-        by = "by {} ± {} %".format(*size.numbers())
+        by = f"by {size_text(size)}"
         if bounded:
             by = f"by at least {size.value - size.expanded:.2g} %"
         text = f"falls {between_text(first, last)}: {from_to_text(first, last)}, {by}"

@@ -129,8 +129,16 @@ def level_text(value: float, half: float, unit: str) -> str:
     return f"{round(value, places):.{max(places, 0)}f} {unit}"
 
 
+def size_text(size: Quantity) -> str:
+    """Return a share in percent with its expanded uncertainty, to a tenth at the finest."""
+    value, half = size.numbers()
+    if size.expanded < 1:
+        value, half = f"{size.value:.1f}", f"{math.ceil(10 * size.expanded) / 10:.1f}"
+    return f"{value} ± {half} %"
+
+
 def signed_text(change: Quantity) -> str:
     """Return a change in percent with its sign and expanded uncertainty."""
-    value, half = change.numbers()
-    sign = "" if value.startswith("-") or float(value) == 0 else "+"
-    return f"{sign}{value} ± {half} %".replace("-", MINUS)
+    text = size_text(change)
+    value = float(text.partition(" ")[0])
+    return text.replace("-", MINUS) if value < 0 else ("+" if value > 0 else "") + text.lstrip("-")

@@ -28,7 +28,7 @@ from sigkit.judging.setting_order import (
     judge_order,
     stretches,
 )
-from sigkit.judging.slider_marks import Mark, level_text, percent_of
+from sigkit.judging.slider_marks import Mark, level_text, percent_of, signed_text
 from sigkit.measures import TESTS
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
@@ -317,6 +317,21 @@ def test_a_quantity_without_a_guide_minimum_has_none_judged():
 )
 def test_levels_are_short(value, half, unit, text):
     assert level_text(value, half, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "text"),
+    [
+        (22.5807, 0.0006, "+22.6 ± 0.1 %"),
+        (-22.58, 0.16, "\N{MINUS SIGN}22.6 ± 0.4 %"),
+        (1.04, 0.7, "+1.0 ± 1.4 %"),
+        (-0.3, 7.0, "0 ± 14 %"),
+        (-0.01, 0.02, "0.0 ± 0.1 %"),
+    ],
+)
+def test_shares_are_told_to_a_tenth_of_a_percent_at_the_finest(value, u, text):
+    """JCGM 100:2008, 7.2.6: an uncertainty is rounded up where its digits are cut."""
+    assert signed_text(Quantity(value, u, "%")) == text
 
 
 def test_findings_are_ready_for_json():
