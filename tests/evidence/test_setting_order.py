@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import pytest
 from marks_made import evidence_of, glided
@@ -9,6 +10,7 @@ from marks_made import evidence_of, glided
 from sigkit.evidence.pictures import draw_groups
 from sigkit.evidence.report import report_html
 from sigkit.evidence.setting_order_report import order_faults, order_sentence
+from sigkit.judging.order_guides import guides_for
 
 NAME = "order-glide-portamento-glide_time"
 
@@ -141,3 +143,16 @@ def test_one_place_on_the_travel_is_no_section(settings):
     assert evidence.setting_orders == ()
     assert NAME not in draw_groups(evidence)
     assert "over the marks" not in text_of(evidence)
+
+
+def test_several_quantities_of_one_subject_share_a_section(monkeypatch):
+    """And one that the test does not judge is passed over."""
+    (guide,) = guides_for("glide", "portamento")
+    asked = [replace(guide, quantity=name) for name in ("glide_time", "glitches", "not_there")]
+    monkeypatch.setattr("sigkit.evidence.setting_order.guides_for", lambda *_: asked)
+    evidence = evidence_of({"before": {str(p): glided(0.01 + p / 100) for p in (0, 50, 100)}})
+    assert [o.judged.quantity for o in evidence.setting_orders] == ["glide_time", "glitches"]
+    text = text_of(evidence)
+    assert text.count("over the marks of its slider") == 1
+    assert "Steps and plateaux a glide" in text
+    assert "order-glide-portamento-glitches" in draw_groups(evidence)

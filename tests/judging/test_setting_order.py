@@ -233,6 +233,29 @@ def test_a_slider_that_works_the_other_way_round_is_no_row_of_faults():
     assert stuck[0].text == "falls from 0.500 to 0.300 s over the whole travel"
 
 
+@pytest.mark.parametrize(
+    ("levels", "relative", "kind"),
+    [
+        ((1.4, 0.7, 0.7, 0.3, 0.1), 0.005, NO_RISE),
+        ((0.5, 0.5, 0.5, 0.5, 0.2), 0.05, NO_RISE),
+        ((1.4, 0.7, 0.7, 0.3, 0.1), 0.05, BACKWARDS),
+        ((1.4, 0.7, 0.9, 0.3, 0.1), 0.005, NO_RISE),
+    ],
+)
+def test_the_other_way_round_means_without_a_pause_over_most_marks(levels, relative, kind):
+    percents = (0, 25, 50, 75, 100)
+    findings = judged(dict(zip(percents, levels, strict=True)), relative=relative)
+    assert kinds(findings)[0] == kind
+
+
+def test_a_fall_to_a_bound_may_be_larger_than_it_shows():
+    """From 0.40 s to at most 0.38 s is by 5 % at least: worn, or more."""
+    bound = Quantity(0.38, 0.001, "s")
+    last = Mark("", 50.0, not_measurable("s", "too fast"), bound)
+    found = only(judge_order([mark(0, 0.01), mark(25, 0.4, 0.001), last], GLIDE), REVERSAL)
+    assert found.word == AT_LEAST_WORN
+
+
 rises = st.lists(st.floats(0.25, 1.5), min_size=2, max_size=9)
 
 
