@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import re
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from sigkit.charts.slider_time import MINUS
+from sigkit.charts.stage_marks import SMALL, stage_legend, whisker
 from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
 
 if TYPE_CHECKING:
@@ -19,10 +20,8 @@ if TYPE_CHECKING:
     from sigkit.evidence.ladder import Ladder, Line
     from sigkit.measures.slider_result import SliderResult
 
-SMALL = 7
 LEAST = 1.0
 """The axis is even up to here, and logarithmic above."""
-MARK = 4.5
 ROW_IN = 0.3
 SPREAD = 0.5
 """Share of a row over which the stages of a slider lie apart."""
@@ -68,7 +67,7 @@ def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("events per pass (scale even up to 1, logarithmic above)")
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="x")
-    _legend(ax, [stage.replace("_", " ") for stage in stages])
+    stage_legend(ax, [stage.replace("_", " ") for stage in stages])
     return ax
 
 
@@ -107,7 +106,7 @@ def beside_slider(stages: Mapping[str, SliderResult], ax: Axes | None = None) ->
         aside = index - 0.28 + 0.16 * np.arange(counts.size) / max(counts.size - 1, 1)
         ax.plot(aside, counts, ls="", marker=".", ms=3, color=style["color"], zorder=2)
         low = max(mean.value - mean.expanded, 0.0)
-        _whisker(ax, index, mean.value, (low, mean.value + mean.expanded), style, upright=True)
+        whisker(ax, index, mean.value, (low, mean.value + mean.expanded), style, upright=True)
         label = f"{mean.value:.1f}"
         ax.annotate(
             label,
@@ -140,7 +139,7 @@ def _draw_line(ax: Axes, y: float, line: Line, stages: int) -> None:
     for index, rung in enumerate(line.rungs):
         at = first - index * step
         if rung.counts is not None:
-            _whisker(ax, at, rung.rate, rung.interval, stage_style(index, stages), upright=False)
+            whisker(ax, at, rung.rate, rung.interval, stage_style(index, stages), upright=False)
         elif rung.tested:
             ax.annotate(
                 f"{rung.stage.replace('_', ' ')}: not measurable",
@@ -151,36 +150,6 @@ def _draw_line(ax: Axes, y: float, line: Line, stages: int) -> None:
                 fontsize=6,
                 color=GREY,
             )
-
-
-def _whisker(
-    ax: Axes,
-    at: float,
-    value: float,
-    interval: tuple[float, float],
-    style: Mapping[str, Any],
-    *,
-    upright: bool,
-) -> None:
-    """Draw a mark with its interval as a whisker."""
-    error = [[max(value - interval[0], 0.0)], [max(interval[1] - value, 0.0)]]
-    x, y = (at, value) if upright else (value, at)
-    bars = ax.errorbar(
-        x,
-        y,
-        xerr=None if upright else error,
-        yerr=error if upright else None,
-        marker=style["marker"],
-        markersize=MARK,
-        color=style["color"],
-        markerfacecolor=style["markerfacecolor"],
-        elinewidth=style["linewidth"],
-        capsize=2,
-        zorder=3,
-        clip_on=False,
-    )
-    for bar in bars[2]:
-        bar.set_linestyle(style["linestyle"])
 
 
 def _write_gap(ax: Axes, at: float, reason: str) -> None:
@@ -199,23 +168,3 @@ def _highest(line: Line) -> float:
 
 def _name(line: Line) -> str:
     return ", ".join(part.replace("_", " ") for part in (line.subject, line.setting) if part)
-
-
-def _legend(ax: Axes, stages: Sequence[str]) -> None:
-    from matplotlib.lines import Line2D
-
-    keys = ("color", "linestyle", "marker", "markerfacecolor")
-    handles = [
-        Line2D(
-            [],
-            [],
-            label=name,
-            markersize=MARK,
-            **{key: stage_style(index, len(stages))[key] for key in keys},
-        )
-        for index, name in enumerate(stages)
-    ]
-    legend = ax.legend(
-        handles=handles, ncols=3, fontsize=SMALL, loc="lower left", borderaxespad=1.6
-    )
-    legend.set_bbox_to_anchor((0, 1), transform=ax.transAxes)

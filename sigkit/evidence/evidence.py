@@ -22,6 +22,7 @@ from sigkit.evidence.manifest import FILE, KIND, file_entry, is_evidence, output
 from sigkit.evidence.readings import FILE as READINGS
 from sigkit.evidence.rows import Row, rows_of
 from sigkit.evidence.run import Outcome, without_folder
+from sigkit.evidence.setting_order import SettingOrder, setting_orders_of
 
 SCHEMA = 1
 DIGITS = 9
@@ -115,6 +116,11 @@ class Evidence:
         """Every slider over the stages, with what to do next."""
         return ladder_of(self)
 
+    @cached_property
+    def setting_orders(self) -> tuple[SettingOrder, ...]:
+        """Every quantity over the marks of its slider, with what they show."""
+        return setting_orders_of(self)
+
     def to_dict(self) -> dict[str, Any]:
         """Return all but tracks and sound, ready for JSON, without private fields."""
         settings = self.job.settings
@@ -134,6 +140,7 @@ class Evidence:
             ],
             "rows": [row.to_dict() for row in self.rows],
             "sliders": [line.to_dict() for line in self.ladder.lines],
+            "setting_orders": [order.to_dict() for order in self.setting_orders],
             "captures": [_capture(outcome) for outcome in self.outcomes],
             "problems": [
                 {"problem": p.problem, "where": p.where, "remedy": p.remedy, "lost": p.lost}

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import importlib
 import io
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from sigkit.charts.setting_order import draw_setting_order
 from sigkit.charts.slider_ladder import draw_slider_ladder, height_ladder
 from sigkit.charts.style import ACCENT, INK, look
 from sigkit.evidence.rows import Group
 from sigkit.evidence.run import Outcome
+from sigkit.evidence.setting_order_report import order_picture
 from sigkit.measures import Result
 from sigkit.measures.result import words
 
@@ -28,6 +31,7 @@ LADDER = "ladder-slider"
 WIDTH_IN = 5.2
 """Narrow enough that its letters stay readable at the width of a phone."""
 HEIGHT_IN = 2.5
+ORDER_IN = 3.4
 DPI = 160
 
 
@@ -35,7 +39,8 @@ def draw_groups(evidence: Evidence) -> dict[str, bytes]:
     """Draw every test, subject and setting that has a measurement; PNG by picture name.
 
     What the chart of a test puts beside its main picture has a name that ends in ``-beside``; all
-    sliders over the stages are ``ladder-slider``.
+    sliders over the stages are ``ladder-slider``, quantities over the marks of a slider begin with
+    ``order-``.
     """
     drawn: dict[str, bytes] = {}
     for group in dict.fromkeys(row.group for row in evidence.rows):
@@ -47,6 +52,9 @@ def draw_groups(evidence: Evidence) -> dict[str, bytes]:
     if evidence.ladder:
         height_in = height_ladder(evidence.ladder)
         drawn[LADDER] = _drawn(lambda ax: draw_slider_ladder(evidence.ladder, ax), height_in)
+    for order in evidence.setting_orders:
+        draw = functools.partial(draw_setting_order, order)
+        drawn[order_picture(order)] = _drawn(draw, ORDER_IN)
     return drawn
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from sigkit.evidence.ladder_report import ladder_section
 from sigkit.evidence.pictures import BESIDE, picture_name
 from sigkit.evidence.rows import SINGLE, Cell, Group, Row
+from sigkit.evidence.setting_order_report import order_faults, order_sections, order_sentence
 from sigkit.judging.compare import (
     BY_AT_LEAST,
     IMPROVED,
@@ -74,8 +75,13 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
         dates=collections.defaultdict(str, {s.name: s.date for s in evidence.job.stages}),
         leading=[_line(row) for row in _leading(rows)],
         ends=[evidence.job.stages[i].name for i in (0, -1)][: len(evidence.job.stages)],
-        sentences=[*_sentences(evidence), *([ladder["sentence"]] if ladder else [])],
+        sentences=[
+            *_sentences(evidence),
+            *([ladder["sentence"]] if ladder else []),
+            *map(order_sentence, evidence.setting_orders),
+        ],
         ladder=ladder,
+        setting_orders=order_sections(evidence.setting_orders, rows, sources, cell_text),
         chosen=chosen,
         lists=_lists(evidence),
         sections=sections,
@@ -305,6 +311,7 @@ def _lists(evidence: Evidence) -> list[tuple[str, list[str]]]:
         for row in rows
         if row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
     ]
+    bad += order_faults(evidence.setting_orders, evidence.job.stages[-1].name)
     same = [
         f"{_name(row)}: change {change_text(row.change)}"
         for row in rows
