@@ -24,6 +24,8 @@ INSIDE = (0.04, 0.93)
 """Share of the interval between which plateaux and steps are looked for."""
 BAND_CENTS = 5.0
 """Band around the final pitch into which a glide settles."""
+FEWEST_FOR_STEPS = 40
+"""Periods below which a quick glide rises so much from one to the next that no step can be told."""
 FEWEST = 12
 """Periods in a glide below which its inside can't be looked at."""
 OVER_S, OVER_PERIODS = 0.005, 3
@@ -142,6 +144,8 @@ def _plateaux(curve: Curve, span: float, low_log2: float) -> list[Fault]:
 def _steps(curve: Curve, span: float, low_log2: float) -> list[Fault]:
     """Rises from one period to the next, or the one after, that stand out of those around."""
     t, cents = curve.time_s, curve.cents
+    if t.size < FEWEST_FOR_STEPS:
+        return []
     rise = cents[2:] - cents[:-2]  # a step inside a period shows half in each neighbour
     size = np.abs(rise)
     beside = np.maximum(np.roll(size, 3), np.roll(size, -3))

@@ -37,7 +37,7 @@ def test_names(filename, name):
         ("warmup-.wav", "TEST-SUBJECT"),
         ("warmup-t2.wav", "Put the take last"),
         ("warmup-a-b-c-t1.wav", "TEST-SUBJECT"),
-        ("glide-osc_a.wav", "Known tests: stability"),
+        ("sweep-osc_a.wav", "Known tests: stability"),
         ("slider-volume-t0.wav", "Takes count from 1"),
         ("slider-volume-half-t00.wav", "Takes count from 1"),
         ("warmup-a-t1-half.wav", "Put the take last"),
@@ -59,8 +59,8 @@ def test_wrong_names_come_with_a_suggestion(filename, hint):
 
 def test_a_name_that_is_not_close_is_not_suggested():
     with pytest.raises(InputError) as error:
-        read_name("glide-osc_a.wav")
-    assert error.value.problem == "There is no bench test named 'glide'."
+        read_name("sweep-osc_a.wav")
+    assert error.value.problem == "There is no bench test named 'sweep'."
     assert "Did you mean" not in error.value.remedy
 
 
