@@ -298,8 +298,8 @@ def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[R
         by_term = now.cross @ basis.T
         onto[:, 0, 1] = scale[1][:, None] * by_term
         onto[:, 1, 0] = scale[0][:, None] * by_term.conj()
-    onto = onto.reshape(count, tones, tones * terms)
-    taken = onto.conj().transpose(0, 2, 1) @ (now.inverse @ onto)
+    flat = onto.reshape(count, tones, tones * terms)
+    taken = flat.conj().transpose(0, 2, 1) @ (now.inverse @ flat)
     left = now.residual / np.sqrt(noise)[:, None]
     along = np.stack([_along(row, now.columns[:, i], left) for i, row in enumerate(scale)])
     size = tones * terms
