@@ -17,7 +17,7 @@ from sigkit.tracks.neighbours import (
     weights_of,
     without,
 )
-from sigkit.tracks.sound import Array, Sound, read_periods
+from sigkit.tracks.sound import Array, Sound, knots, read_periods
 
 STEEP = 3.6
 """An edge is a slope this many times the rms slope of its period."""
@@ -27,8 +27,8 @@ EDGE_S = 0.0006
 """Half the stretch about an edge on which it is laid on its neighbours."""
 ALIGNMENTS, MOST_ALIGNMENTS, ALONG = 3, 10, 8
 """How often periods are laid on each other, edges at most, and along how many on each side."""
-SETTLED = 0.03
-"""Points by which none of the clean periods moves any more."""
+SETTLED, STILL = 0.03, 0.002
+"""Points by which none of the clean periods moves any more, and by which one is not read anew."""
 ASTRAY, LATEST = 4.0, 2.0
 """Points by which an edge may first be out of line, and by which it may be moved at once."""
 HUM_HZ = 450.0
@@ -167,29 +167,42 @@ def on_edges(
 def _settled(
     sound: Sound, phase: Array, edge: Array, family: Family, points: int, hz: float
 ) -> Array:
-    """Return the edges moved until the sound about them lies on each other."""
+    """Return the edges moved until the sound about them lies on each other.
+
+    Sound is read again only about edges that have moved since, and compared again only near those.
+    """
     half = max(3, min(round(EDGE_S * hz * points), points // 6))
     around = np.arange(-half - 1, half + 2) / (half + 1)
-    reach = (half + 1) / points
-    samples = np.arange(phase.size)
-    row = np.arange(edge.size)
-    before, after = np.maximum(row - 1, 0), np.minimum(row, edge.size - 2)
-    ok = family.sure
+    reach, count = (half + 1) / points, edge.size
+    known = knots(phase)
+    row = np.arange(count)
+    before, after = np.maximum(row - 1, 0), np.minimum(row, count - 2)
+    part, told = (np.zeros((count, around.size), np.float32) for _ in range(2))
+    late, power, read = np.zeros(count), np.zeros(count, np.float32), edge
+    moved, ok, used = np.ones(count, bool), family.sure, family.sure
     for turn in range(MOST_ALIGNMENTS):
         length = np.diff(edge)
-        places = (edge - reach * length[before], edge, edge + reach * length[after])
-        first, middle, last = (np.interp(place, phase, samples)[:, None] for place in places)
-        at = middle + around * np.where(around < 0, middle - first, last - middle)
-        part = sound.at(at)
+        some = np.flatnonzero(moved)
+        near = edge[some]
+        places = (near - reach * length[before[some]], near, near + reach * length[after[some]])
+        first, middle, last = (np.interp(place, *known)[:, None] for place in places)
+        part[some] = sound.at(middle + around * np.where(around < 0, middle - first, last - middle))
+        read = np.where(moved, edge, read)
         weights, enough = weights_of(ok, ALONG, 1)
-        told = weights.apply(part)
-        late = _late(part, told)
-        edge = edge - _known(late, family.sure & enough) / points
-        left = part - told
-        power = np.einsum("nk,nk->n", left, left)
+        changed = moved | (ok != used)
+        for here, band, beside in weights.bands(part):
+            if turn == 0 or changed[beside].any():
+                np.matmul(band, part[beside], out=told[here])
+                late[here] = _late(part[here], told[here])
+                left = part[here] - told[here]
+                power[here] = np.einsum("nk,nk->n", left, left)
+        now = np.clip(late + (edge - read) * points, -LATEST, LATEST)
+        edge = edge - _known(now, family.sure & enough) / points
+        used = ok
         ok = enough & family.sure & (power < OUT * _running(power))
-        if turn + 1 >= ALIGNMENTS and np.abs(late[ok]).max(initial=0.0) < SETTLED:
+        if turn + 1 >= ALIGNMENTS and np.abs(now[ok]).max(initial=0.0) < SETTLED:
             break
+        moved = np.abs(edge - read) * points > STILL
     return edge
 
 

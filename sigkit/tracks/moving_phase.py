@@ -208,9 +208,14 @@ def _corrected(x: NDArray[np.floating], cycles: Array, weights: tuple[float, ...
         return cycles
     grid = first + np.arange(count * POINTS + 1) / POINTS
     at = np.interp(grid, cycles, np.arange(cycles.size))
-    total = np.interp(at, np.arange(x.size) + 0.5, np.cumsum(x))
-    rows = (np.diff(total) / np.diff(at)).reshape(count, POINTS)
-    z = rows @ np.exp(-2j * np.pi * (np.arange(POINTS) + 0.5) / POINTS)
+    there = np.clip(at - 0.5, 0, x.size - 1)
+    whole = np.minimum(there.astype(np.intp), x.size - 2)
+    total = np.cumsum(x)
+    below = total[whole]
+    rows = np.diff(below + (there - whole) * (total[whole + 1] - below))
+    rows = (rows / np.diff(at)).reshape(count, POINTS)
+    turn = 2 * np.pi * (np.arange(POINTS) + 0.5) / POINTS
+    z = rows @ np.cos(turn) - 1j * (rows @ np.sin(turn))
     z = ndimage.convolve1d(z.real, weights) + 1j * ndimage.convolve1d(z.imag, weights)
     strong = np.flatnonzero(np.abs(z) > FAINT * np.abs(z).max())
     turned = np.unwrap(np.angle(z[strong])) / (2 * np.pi)

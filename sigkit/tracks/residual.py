@@ -17,6 +17,7 @@ from scipy import fft
 
 from sigkit.captures.watch import single_samples
 from sigkit.tracks.clean_tone import CleanTone, clean_tone
+from sigkit.tracks.sound import knots
 
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
@@ -35,8 +36,8 @@ SIDE, FLOOR_S = 12, 0.2
 """Values to each side whose median is the floor, and the least time they reach."""
 CORNER = 0.5
 """Share of a change of slope, within one period, by which a foretold period may be wrong."""
-NEAR, KNOTS = (-1, 0, 1), 16
-"""Periods in which a change of slope may show, and samples from one known phase to the next."""
+NEAR = (-1, 0, 1)
+"""Periods in which a change of slope may show."""
 BEND, NOISE_BENDS = 0.25, 6.0
 """Share of a bend by which it may be wrong, and a bend's power where there is noise alone."""
 
@@ -194,7 +195,7 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
     middle = (np.arange(count) + 0.5) * BIN_S * rate
     phase = np.interp(middle, np.arange(x.size), tone.cycles)
     samples = np.arange(x.size)
-    known = _every(tone.cycles)
+    known = knots(tone.cycles)
     early, late = (np.interp(phase + k, *known) for k in (-0.5, 0.5))
     turn = np.maximum(late - early, 2.0)
     own = np.interp(middle, samples, tone.quick)
@@ -255,12 +256,6 @@ def _half_a_bin_around(middle: Array, rate: int) -> tuple[Array, Array]:
     """Return where bins around some samples begin and end."""
     half = BIN_S * rate / 2
     return middle - half, middle + half
-
-
-def _every(cycles: Array) -> tuple[Array, NDArray[np.intp]]:
-    """Return the phase at every sixteenth sample and the last, and which these are."""
-    at = np.append(np.arange(0, cycles.size - 1, KNOTS), cycles.size - 1)
-    return cycles[at], at
 
 
 def _periods_around(

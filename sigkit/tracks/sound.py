@@ -18,6 +18,8 @@ CHUNK = 16_384
 """Values read at a time: they stay near the processor."""
 NODES = 4
 """Points of a period whose place is drawn straight between two that are worked out."""
+EIGHTH = 8
+"""Samples from one to the next where a few places are looked up in a phase."""
 
 
 class Spline:
@@ -128,6 +130,12 @@ def read_periods(
         grid = np.maximum.accumulate(grid - np.interp(grid, middle, middle - edge))
     out = sound.between(np.interp(grid, phase, np.arange(phase.size)))
     return out[: count * points].reshape(count, points)
+
+
+def knots(phase: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Return the phase at every eighth sample and the last, and which these are."""
+    at = np.append(np.arange(0, phase.size - 1, EIGHTH), phase.size - 1)
+    return phase[at], at
 
 
 def laid_on(phase: Array, edge: Array) -> Array:
