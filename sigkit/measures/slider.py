@@ -43,7 +43,7 @@ from sigkit.measures.slider_tone import (
 )
 from sigkit.measures.slider_travel import Travel, travel_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
-from sigkit.tracks.faults import Fault, Test, find_bursts, find_dropouts, join_faults
+from sigkit.tracks.faults import Fault, Test, find_bursts, find_dropouts, join_faults, set_tests
 from sigkit.tracks.pitch_jumps import SIGMAS, Steps, find_pitch_jumps, pitch_steps
 from sigkit.tracks.recorder import COLUMNS as FAULT_COLUMNS
 from sigkit.tracks.recorder import faults_seen
@@ -159,7 +159,7 @@ def assess_slider(
         )
         return _refused(source, controls, short, track)
     found = controls or control_of(track, heard)
-    floor_db = floor_by_bin(track, find_bursts(track, slow)[1])
+    floor_db = floor_by_bin(track, set_tests(track, slow))
     assessed = slow & (floor_db < HIDDEN_DB)
     if assessed.sum() * BIN_S < LEAST_S:
         return _refused(source, controls, _hidden(float(np.median(floor_db[slow]))), track)

@@ -12,7 +12,6 @@ from scipy import ndimage
 from sigkit.arrays import runs
 from sigkit.tracks.edges import HUM_HZ
 from sigkit.tracks.moving_phase import HOP_S, follow_phase
-from sigkit.tracks.neighbours import bend, corner
 from sigkit.tracks.periods import Cut, cut_periods
 from sigkit.tracks.sound import Sound
 
@@ -26,6 +25,8 @@ CLEARLY = 1.5
 """Ratio by which a plain cut has to leave less power, so that it is taken where there are edges."""
 HANDOVER = 0.025
 """Share of a period over which one family of edges gives way to the other."""
+NONE = 1e-3
+"""A smaller share of a family is none."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -158,13 +159,13 @@ def _best(
     """Return the foretold sound, its corners and bends, from what leaves less about there."""
     if plain is None:
         return _of_edges(edged, part)
-    told = plain.at(plain.told, part)
+    own = plain.read(part)
     if not edged:
-        return told, *_changes(plain, part)
+        return own
     other = _of_edges(edged, part)
     step = max(1, round(0.005 * rate))
     starts = np.arange(0, x.size, step)
-    left = [np.add.reduceat(_spread(x - y, rate), starts) for y in (told, other[0])]
+    left = [np.add.reduceat(_spread(x - y, rate), starts) for y in (own[0], other[0])]
     size = 2 * round(CHOICE_S / 0.005 / 2) + 1
     whole = math.ceil(plain.period / step) + 1
     left = [ndimage.uniform_filter1d(v, whole, mode="nearest") for v in left]
@@ -172,7 +173,6 @@ def _best(
     better = (smooth[1] < CLEARLY * smooth[0]).astype(float)
     if better.all():
         return other
-    own = (told, *_changes(plain, part))
     share = np.interp(np.arange(x.size), starts + step / 2, better)
     out, kink, curve = (share * b + (1 - share) * a for a, b in zip(own, other, strict=True))
     return out, kink, curve
@@ -180,16 +180,16 @@ def _best(
 
 def _of_edges(edged: list[Cut], part: slice) -> tuple[Array, Array, Array]:
     """Return the same from each family of edges near its own."""
+    if len(edged) == 1:
+        return edged[0].read(part)
     near = _nearness(edged, part)
-    each = [(cut.at(cut.told, part), *_changes(cut, part)) for cut in edged]
-    told, kink, curve = (_mix(list(kind), near) for kind in zip(*each, strict=True))
+    out = np.zeros((3, near.size), np.float32)
+    for cut, share in zip(edged, (near, 1 - near), strict=True):
+        some = np.flatnonzero(share > 0)
+        for whole, own in zip(out, cut.read(part, some), strict=True):
+            whole[some] += share[some] * own
+    told, kink, curve = out
     return told, kink, curve
-
-
-def _changes(cut: Cut, part: slice) -> tuple[Array, Array]:
-    """Return corners and bends of one cut."""
-    kink, curve = corner(cut.rows, cut.ok), bend(cut.told)
-    return cut.at(kink, part, order=1), cut.at(curve, part, order=1)
 
 
 def _on_edges(cut: Cut, cycles: Array) -> Array:
@@ -209,27 +209,19 @@ def _spread(left: Array, rate: int) -> Array:
     return out
 
 
-def _nearness(cuts: list[Cut], part: slice) -> Array:
-    """Return how much the first of the cuts counts: all near its own edge."""
-    if len(cuts) == 1:
-        return np.ones(cuts[0].phase[part].size)
-    one, other = (np.abs(cut.phase[part] % 1 - 0.5) for cut in cuts)
-    share: Array = 1 / (1 + np.exp(np.clip((one - other) / HANDOVER, -40, 40)))
-    return share
-
-
-def _mix(parts: list[Array], share: Array) -> Array:
-    """Return one series, or two of which the first has the given share."""
-    if len(parts) == 1:
-        return parts[0]
-    out: Array = share * parts[0] + (1 - share) * parts[1]
+def _nearness(cuts: list[Cut], part: slice) -> NDArray[np.float32]:
+    """Return how much the first of two cuts counts: all near its own edge."""
+    one, other = (np.abs(cut.phase_at(part) % 1 - 0.5).astype(np.float32) for cut in cuts)
+    share = 1 / (1 + np.exp(np.clip((one - other) / HANDOVER, -40, 40)))
+    out: NDArray[np.float32] = np.clip((share - NONE) / (1 - 2 * NONE), 0, 1)
     return out
 
 
 def _harmonics(rows: NDArray[np.float32]) -> NDArray[np.complex128]:
     """Return the second and third harmonic of each period re its first, at its phase."""
-    turn = np.arange(rows.shape[1]) / rows.shape[1]
-    c1, c2, c3 = (rows @ np.exp(-2j * np.pi * k * turn) for k in (1, 2, 3))
+    turn = 2 * np.pi * np.outer(np.arange(rows.shape[1]), (1, 2, 3)) / rows.shape[1]
+    real, imaginary = (rows @ part(turn).astype(np.float32) for part in (np.cos, np.sin))
+    c1, c2, c3 = (real - 1j * imaginary).astype(complex).T
     size = np.abs(c1) + 1e-9
     return np.stack(
         [c2 / size * (size / (c1 + 1e-12)) ** 2, c3 / size * (size / (c1 + 1e-12)) ** 3]

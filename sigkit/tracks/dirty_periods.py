@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.arrays import runs
-from sigkit.tracks.neighbours import Mask, Rows
+from sigkit.tracks.neighbours import Mask, Rows, chunks
 
 OUT = 6.0
 """A stretch of a period whose error has this many times its usual power holds dirt."""
@@ -44,19 +44,17 @@ def dirty_periods(
     points = rows.shape[1]
     parts = max(1, round(1000 / hz))
     cut = np.arange(parts) * points // parts
-    power = _quick_power(rows - told, cut, own)
+    power, slow, gain = _powers_left(rows, told, cut, own)
     around = 2 * max(6, round(0.12 * hz)) + 1
     step = max(1, around // 25)
     usual = ndimage.median_filter(power[::step], (25, 1), mode="nearest")
     usual = OUT * np.repeat(usual, step, axis=0)[: len(power)]
-    if turn is not None:
-        usual += 2 * TURNS**2 * ndimage.maximum_filter1d(_quick_power(turn, cut, own), 3, axis=0)
-    slow = _slow_power(rows - told, own)
     often = ndimage.maximum_filter1d(slow, max(1, round(MAINS_S * hz)), mode="nearest")
     seldom = OUT * ndimage.median_filter(often, 2 * around + 1, mode="nearest")
     if turn is not None:
-        seldom += 2 * TURNS**2 * ndimage.maximum_filter1d(_slow_power(turn, own), 3)
-    gain = (rows * told).sum(axis=1) / ((told**2).sum(axis=1) + 1e-20)
+        quick, whole = _powers(turn, cut, own)
+        usual += 2 * TURNS**2 * ndimage.maximum_filter1d(quick, 3, axis=0)
+        seldom += 2 * TURNS**2 * ndimage.maximum_filter1d(whole, 3)
     out: Mask = (
         (power > usual).any(axis=1) | (slow > seldom) | (gain < LOW_GAIN) | _fallen(rows, hz)
     )
@@ -68,7 +66,7 @@ def dirty_periods(
 
 def _fallen(rows: Rows, hz: float) -> Mask:
     """Return the periods of a gap: half as strong as those around, begun and ended steeply."""
-    strength = rows.std(axis=1)
+    strength = spread(rows)
     out = np.zeros(strength.size, bool)
     usual = ndimage.median_filter(strength, 2 * max(4, round(LONGEST_S * hz)) + 1, mode="nearest")
     for a, b in runs(strength < 0.5 * usual):
@@ -103,16 +101,36 @@ def sudden_only(dirty: Mask, sudden: Mask) -> Mask:
     return out
 
 
-def _slow_power(rows: Rows, own: Rows | None) -> Rows:
-    """Return the power of each period."""
-    out: Rows = ((rows if own is None else rows * own) ** 2).mean(axis=1)
+def spread(rows: Rows) -> Rows:
+    """Return the standard deviation of each row."""
+    mean = rows.mean(axis=1)
+    power = np.einsum("nk,nk->n", rows, rows) / np.float32(rows.shape[1])
+    out: Rows = np.sqrt(np.maximum(power - mean**2, 0.0))
     return out
 
 
-def _quick_power(rows: Rows, cut: NDArray[np.intp], own: Rows | None) -> Rows:
-    """Return the power of each part of each period, its highs weighed more than its lows."""
-    slope = np.diff(rows, axis=1, append=rows[:, -1:])
+def _powers_left(
+    rows: Rows, told: Rows, cut: NDArray[np.intp], own: Rows | None
+) -> tuple[Rows, Rows, Rows]:
+    """Return the powers of what is left of each period, and its gain re the one foretold."""
+    quick = np.empty((len(rows), cut.size), np.float32)
+    slow, gain = np.empty(len(rows), np.float32), np.empty(len(rows), np.float32)
+    for part in chunks(rows):
+        near = None if own is None else own[part]
+        quick[part], slow[part] = _powers(rows[part] - told[part], cut, near)
+        gain[part] = np.einsum("nk,nk->n", rows[part], told[part])
+        gain[part] /= np.einsum("nk,nk->n", told[part], told[part]) + np.float32(1e-20)
+    return quick, slow, gain
+
+
+def _powers(rows: Rows, cut: NDArray[np.intp], own: Rows | None) -> tuple[Rows, Rows]:
+    """Return the power of each part of each period, its highs weighed more, and of the whole."""
+    points = rows.shape[1]
+    slope = rows[:, 1:] - rows[:, :-1]
     if own is not None:
-        slope *= own
-    out: Rows = np.add.reduceat(slope**2, cut, axis=1)
-    return out
+        slope *= own[:, :-1]
+        rows = rows * own
+    ends = [*cut[1:].tolist(), points]
+    parts = [slope[:, a:b] for a, b in zip(cut.tolist(), ends, strict=True)]
+    quick = np.stack([np.einsum("nk,nk->n", part, part) for part in parts], axis=1)
+    return quick, np.einsum("nk,nk->n", rows, rows) / np.float32(points)

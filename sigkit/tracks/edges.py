@@ -6,20 +6,18 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.tracks.dirty_periods import OUT, TURNS, dirty_periods
 from sigkit.tracks.neighbours import (
+    Foretelling,
     Mask,
     Rows,
-    apply_weights,
     corner,
-    foretell,
     weights_of,
     without,
 )
-from sigkit.tracks.sound import Array, Sound, laid_on, read_periods
+from sigkit.tracks.sound import Array, Sound, knots, read_periods
 
 STEEP = 3.6
 """An edge is a slope this many times the rms slope of its period."""
@@ -29,8 +27,8 @@ EDGE_S = 0.0006
 """Half the stretch about an edge on which it is laid on its neighbours."""
 ALIGNMENTS, MOST_ALIGNMENTS, ALONG = 3, 10, 8
 """How often periods are laid on each other, edges at most, and along how many on each side."""
-SETTLED = 0.03
-"""Points by which none of the clean periods moves any more."""
+SETTLED, STILL = 0.03, 0.002
+"""Points by which none of the clean periods moves any more, and by which one is not read anew."""
 ASTRAY, LATEST = 4.0, 2.0
 """Points by which an edge may first be out of line, and by which it may be moved at once."""
 HUM_HZ = 450.0
@@ -128,7 +126,7 @@ def on_edges(
     family: Family,
     per_choice: int,
     hz: float,
-    lows: NDArray[np.complex64],
+    lows: Rows,
 ) -> tuple[Array, Array]:
     """Return where the edges of a family are seen, and where they are taken to lie.
 
@@ -146,8 +144,8 @@ def on_edges(
         Periods over which the reaches of foretelling are compared.
     hz : float
         Pitch.
-    lows : ndarray of complex, shape (n_points, n_orders)
-        Harmonics among which hum lies.
+    lows : ndarray, shape (n_points, n_waves)
+        Waves of the harmonics among which hum lies, as from `low_harmonics`.
 
     Returns
     -------
@@ -157,7 +155,7 @@ def on_edges(
     count, points = rows.shape
     edge: Array = family.edge
     if family.sign:
-        rows = read_periods(sound, laid_on(phase, edge), count, points)
+        rows = read_periods(sound, phase, count, points, edge)
         edge = edge + _known(_edge_times(rows, family.sign), family.sure) / points
         edge = _in_line(edge, phase, family.sure, per_choice, ASTRAY / sound.finer)
         seen = _settled(sound, phase, edge, family, points, hz)
@@ -169,24 +167,42 @@ def on_edges(
 def _settled(
     sound: Sound, phase: Array, edge: Array, family: Family, points: int, hz: float
 ) -> Array:
-    """Return the edges moved until the sound about them lies on each other."""
+    """Return the edges moved until the sound about them lies on each other.
+
+    Sound is read again only about edges that have moved since, and compared again only near those.
+    """
     half = max(3, min(round(EDGE_S * hz * points), points // 6))
-    around = np.arange(-half - 1, half + 2) / points
-    samples = np.arange(phase.size)
-    ok = family.sure
+    around = np.arange(-half - 1, half + 2) / (half + 1)
+    reach, count = (half + 1) / points, edge.size
+    known = knots(phase)
+    row = np.arange(count)
+    before, after = np.maximum(row - 1, 0), np.minimum(row, count - 2)
+    part, told = (np.zeros((count, around.size), np.float32) for _ in range(2))
+    late, power, read = np.zeros(count), np.zeros(count, np.float32), edge
+    moved, ok, used = np.ones(count, bool), family.sure, family.sure
     for turn in range(MOST_ALIGNMENTS):
-        before = np.diff(edge, prepend=2 * edge[0] - edge[1])[:, None]
-        after = np.diff(edge, append=2 * edge[-1] - edge[-2])[:, None]
-        at = edge[:, None] + around * np.where(around < 0, before, after)
-        part = sound.at(np.interp(at, phase, samples))
+        length = np.diff(edge)
+        some = np.flatnonzero(moved)
+        near = edge[some]
+        places = (near - reach * length[before[some]], near, near + reach * length[after[some]])
+        first, middle, last = (np.interp(place, *known)[:, None] for place in places)
+        part[some] = sound.at(middle + around * np.where(around < 0, middle - first, last - middle))
+        read = np.where(moved, edge, read)
         weights, enough = weights_of(ok, ALONG, 1)
-        told = apply_weights(weights, part)
-        late = _late(part, told)
-        edge = edge - _known(late, family.sure & enough) / points
-        power = ((part - told) ** 2).sum(axis=1)
+        changed = moved | (ok != used)
+        for here, band, beside in weights.bands(part):
+            if turn == 0 or changed[beside].any():
+                np.matmul(band, part[beside], out=told[here])
+                late[here] = _late(part[here], told[here])
+                left = part[here] - told[here]
+                power[here] = np.einsum("nk,nk->n", left, left)
+        now = np.clip(late + (edge - read) * points, -LATEST, LATEST)
+        edge = edge - _known(now, family.sure & enough) / points
+        used = ok
         ok = enough & family.sure & (power < OUT * _running(power))
-        if turn + 1 >= ALIGNMENTS and np.abs(late[ok]).max(initial=0.0) < SETTLED:
+        if turn + 1 >= ALIGNMENTS and np.abs(now[ok]).max(initial=0.0) < SETTLED:
             break
+        moved = np.abs(edge - read) * points > STILL
     return edge
 
 
@@ -197,17 +213,17 @@ def _settled_whole(
     edge: Array,
     family: Family,
     hz: float,
-    lows: NDArray[np.complex64],
+    lows: Rows,
 ) -> Array:
     """Return the middles of the periods moved so that these lie on each other as a whole."""
     count, points = rows.shape
     ok = family.sure
     for _ in range(ALIGNMENTS):
         weights, enough = weights_of(ok, ALONG, 1)
-        told = apply_weights(weights, rows)
+        told = weights.apply(rows)
         late = _late_whole(rows, told, lows)
         edge = edge - _known(late, family.sure & enough) / points
-        rows = read_periods(sound, laid_on(phase, edge), count, points)
+        rows = read_periods(sound, phase, count, points, edge)
         ok = enough & family.sure & ~dirty_periods(rows, told, hz)
     return edge
 
@@ -223,12 +239,17 @@ def _in_line(edge: Array, phase: Array, sure: Mask, per_choice: int, least: floa
     row = np.arange(edge.size)
     steady = np.polyval(np.polyfit(row, at, 1), row)
     offset = (at - steady).astype(np.float32)[:, None]
-    ok = sure.copy()
+    ok = sure
+    used: Mask | None = None
     told = offset
+    foretelling = Foretelling(offset, per_choice)
     for _ in range(3):
         if np.count_nonzero(ok) < 12:
             return edge
-        told = foretell(offset, ok, per_choice)
+        if used is not None and (used == ok).all():
+            break
+        used = ok
+        told = foretelling.given(ok)
         away = np.abs(offset - told)[:, 0]
         usual = np.interp(row, np.flatnonzero(ok), _running(away[ok]))
         turn = ndimage.maximum_filter1d(np.abs(corner(offset, ok))[:, 0], 3)
@@ -253,24 +274,25 @@ def _known(values: Array, sure: Mask) -> Array:
 
 def _late(part: Rows, told: Rows) -> Array:
     """Return by how many points each edge comes early; the first and last point are spare."""
-    error = (part - told)[:, 1:-1].astype(float)
-    slope = np.gradient(told, axis=1)[:, 1:-1].astype(float)
+    error = (part - told)[:, 1:-1]
+    slope = (told[:, 2:] - told[:, :-2]) / 2
     error -= error.mean(axis=1, keepdims=True)
     slope -= slope.mean(axis=1, keepdims=True)
-    late = (error * slope).sum(axis=1) / ((slope**2).sum(axis=1) + 1e-20)
-    out: Array = np.clip(late, -LATEST, LATEST)
+    late = np.einsum("nk,nk->n", error, slope) / (np.einsum("nk,nk->n", slope, slope) + 1e-20)
+    out: Array = np.clip(late, -LATEST, LATEST).astype(np.float64)
     return out
 
 
-def low_harmonics(points: int, hz: float) -> NDArray[np.complex64]:
-    """Return the harmonics that lie as low as hum does."""
-    orders = np.arange(max(1, math.ceil(HUM_HZ / hz)))
-    turn = np.outer(np.arange(points) / points, orders)
-    out: NDArray[np.complex64] = np.exp(-2j * np.pi * turn).astype(np.complex64)
+def low_harmonics(points: int, hz: float) -> Rows:
+    """Return sines and cosines of the harmonics that lie as low as hum does, each of power 1."""
+    orders = np.arange(1, max(1, math.ceil(HUM_HZ / hz)))
+    turn = 2 * np.pi * np.outer(np.arange(points) / points, orders)
+    waves = [np.full((points, 1), math.sqrt(0.5)), np.cos(turn), np.sin(turn)]
+    out: Rows = (np.concatenate(waves, axis=1) * math.sqrt(2 / points)).astype(np.float32)
     return out
 
 
-def _late_whole(rows: Rows, told: Rows, lows: NDArray[np.complex64]) -> Array:
+def _late_whole(rows: Rows, told: Rows, lows: Rows) -> Array:
     """Return by how many points each whole period comes early, as its part above the hum tells."""
     slope = without(np.gradient(told, axis=1), lows)
     error = without(rows - told, lows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -107,20 +108,35 @@ def set_test(ratio: NDArray[np.floating], band: str, bins: int, alarms_per_s: fl
     )
 
 
+def set_tests(track: ResidualTrack, assessed: Mask) -> list[Test]:
+    """Return the thresholds of every band and length, from what is quiet where it is looked at."""
+    return [test for test, _ in _tests(track, assessed)]
+
+
 def find_bursts(track: ResidualTrack, assessed: Mask) -> tuple[list[Fault], list[Test]]:
     """Return the bursts, in order of time, and the thresholds they passed."""
-    hits = np.zeros(assessed.size, bool)
-    tests = []
-    share = ALARMS_PER_S / (len(SCALES) * len(track.bands_hz))
+    hits, tests = np.zeros(assessed.size, bool), []
+    for test, ratio in _tests(track, assessed):
+        tests.append(test)
+        near = assessed & (ratio > test.ratio)
+        if near.any():
+            hits |= near & (ratio > test.ratio * rougher(ratio, assessed, test, _share(track)))
+    return [_trim(track, a, b) for a, b in runs(hits, gap=MERGE_BINS)], tests
+
+
+def _share(track: ResidualTrack) -> float:
+    """Return the false alarms a second that each threshold is set for."""
+    return ALARMS_PER_S / (len(SCALES) * len(track.bands_hz))
+
+
+def _tests(track: ResidualTrack, assessed: Mask) -> Iterator[tuple[Test, NDArray[np.float32]]]:
+    """Yield each threshold, and the ratio that it is for."""
     for band in track.bands_hz:
         for bins in SCALES:
-            ratio = ratio_over_floor(track, band, bins)
-            test = set_test(ratio[assessed][:: max(1, bins // 3)], band, bins, share)
+            ratio, step = ratio_over_floor(track, band, bins), max(1, bins // 3)
+            test = set_test(ratio[assessed][::step], band, bins, _share(track))
             quiet = assessed & (ratio < test.ratio)
-            test = set_test(ratio[quiet][:: max(1, bins // 3)], band, bins, share)
-            tests.append(test)
-            hits |= assessed & (ratio > test.ratio * rougher(ratio, assessed, test, share))
-    return [_trim(track, a, b) for a, b in runs(hits, gap=MERGE_BINS)], tests
+            yield set_test(ratio[quiet][::step], band, bins, _share(track)), ratio
 
 
 def rougher(ratio: NDArray[np.floating], assessed: Mask, test: Test, alarms_per_s: float) -> Array:

@@ -129,31 +129,57 @@ def _candidates(x: NDArray[np.floating], rate: int) -> tuple[Array, Array, Array
     spectrum = np.fft.rfft(cut, n_fft, axis=1)
     power = np.zeros((cut.shape[0], FINER * n_fft // 2 + 1), np.float32)
     power[:, : spectrum.shape[1]] = np.abs(spectrum) ** 2
-    product = FINER * fft.irfft(power, axis=1)[:, : FINER * longest]
+    product = FINER * fft.irfft(power, axis=1)[:, : FINER * longest].astype(np.float32, copy=False)
     sums = np.concatenate([np.zeros((cut.shape[0], 1)), np.cumsum(cut**2, axis=1)], axis=1)
     whole = np.arange(longest + 1)
     energy = sums[:, size - whole] + sums[:, -1:] - sums[:, whole]
-    between = np.arange(FINER) / FINER  # in a straight line from one whole lag to the next
-    energy = energy[:, :-1, None] + between * np.diff(energy, axis=1)[:, :, None]
-    likeness = 2 * product / np.maximum(energy.reshape(product.shape), 1e-20)
     shortest = int(FINER * rate_low / HIGHEST_HZ) - 1
-    middle = likeness[:, shortest:-1]
-    left, right = likeness[:, shortest - 1 : -2], likeness[:, shortest + 1 :]
-    bend = np.minimum(left - 2 * middle + right, -1e-9)
-    shift = np.clip(0.5 * (left - right) / bend, -0.5, 0.5)
-    top = np.minimum(middle - 0.25 * (left - right) * shift, 1.0)
-    height = np.where((middle >= left) & (middle > right), top, -1.0)
+    frame, at = _peaks(product, energy.astype(np.float32), shortest)
+    a, b, c = (_likeness(product, energy, frame, at + k) for k in (-1, 0, 1))
+    at -= shortest
+    shape = (cut.shape[0], product.shape[1] - 1 - shortest)
+    shift, height = np.zeros(shape), np.full(shape, -1.0)
+    moved = np.clip(0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-9), -0.5, 0.5)
+    shift[frame, at] = moved
+    height[frame, at] = np.minimum(b - 0.25 * (a - c) * moved, 1.0)
     best = height.max(axis=1)
     lag = (np.arange(height.shape[1]) + shortest) / (FINER * rate_low)
-    cost = np.log((UNLIKE + 1 - height) / (UNLIKE + 1 - best[:, None]))
-    cost += LONGER * np.log2(lag * HIGHEST_HZ)
-    cost = np.where(height > 0.5 * best[:, None], cost, 99.0)
+    cost = np.full(shape, 99.0)
+    high = height[frame, at] > 0.5 * best[frame]
+    frame, at = frame[high], at[high]
+    unlike = (UNLIKE + 1 - height[frame, at]) / (UNLIKE + 1 - best[frame])
+    cost[frame, at] = np.log(unlike) + LONGER * np.log2(lag[at] * HIGHEST_HZ)
     order = np.argpartition(cost, CANDIDATES, axis=1)[:, :CANDIDATES]
     row = np.arange(cut.shape[0])[:, None]
     lag_s = lag[order] + shift[row, order] / (FINER * rate_low)
     cost = cost[row, order]
     centre = (np.arange(cut.shape[0]) * hop + size / 2) / rate_low
     return centre, lag_s, cost, best, sums[:, -1] / size
+
+
+def _peaks(
+    product: NDArray[np.float32], energy: NDArray[np.float32], shortest: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return frame and finer lag of each peak of the likeness, found in single precision."""
+    between = np.arange(FINER, dtype=np.float32) / FINER  # straight from one whole lag to the next
+    finer = energy[:, :-1, None] + between * np.diff(energy, axis=1)[:, :, None]
+    likeness = product / np.maximum(finer.reshape(product.shape), 1e-20)
+    left, middle, right = (
+        likeness[:, shortest + k : likeness.shape[1] - 1 + k] for k in (-1, 0, 1)
+    )
+    frame, at = np.nonzero((middle >= left) & (middle > right))
+    return frame, at + shortest
+
+
+def _likeness(
+    product: NDArray[np.float32], energy: Array, frame: NDArray[np.intp], at: NDArray[np.intp]
+) -> Array:
+    """Return the likeness of some frames at some finer lags."""
+    whole, beyond = at // FINER, at % FINER / FINER
+    below = energy[frame, whole]
+    between = below + beyond * (energy[frame, whole + 1] - below)
+    out: Array = 2.0 * product[frame, at] / np.maximum(between, 1e-20)
+    return out
 
 
 def _path(octaves: Array, cost: Array, at_s: Array) -> Array:
@@ -182,9 +208,14 @@ def _corrected(x: NDArray[np.floating], cycles: Array, weights: tuple[float, ...
         return cycles
     grid = first + np.arange(count * POINTS + 1) / POINTS
     at = np.interp(grid, cycles, np.arange(cycles.size))
-    total = np.interp(at, np.arange(x.size) + 0.5, np.cumsum(x))
-    rows = (np.diff(total) / np.diff(at)).reshape(count, POINTS)
-    z = rows @ np.exp(-2j * np.pi * (np.arange(POINTS) + 0.5) / POINTS)
+    there = np.clip(at - 0.5, 0, x.size - 1)
+    whole = np.minimum(there.astype(np.intp), x.size - 2)
+    total = np.cumsum(x)
+    below = total[whole]
+    rows = np.diff(below + (there - whole) * (total[whole + 1] - below))
+    rows = (rows / np.diff(at)).reshape(count, POINTS)
+    turn = 2 * np.pi * (np.arange(POINTS) + 0.5) / POINTS
+    z = rows @ np.cos(turn) - 1j * (rows @ np.sin(turn))
     z = ndimage.convolve1d(z.real, weights) + 1j * ndimage.convolve1d(z.imag, weights)
     strong = np.flatnonzero(np.abs(z) > FAINT * np.abs(z).max())
     turned = np.unwrap(np.angle(z[strong])) / (2 * np.pi)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.tracks.dirty_periods import dirty_periods, sudden_only
@@ -21,19 +21,20 @@ from sigkit.tracks.edges import (
 )
 from sigkit.tracks.neighbours import (
     REACHES,
+    Foretelling,
     Mask,
     Rows,
-    apply_weights,
+    bend,
     corner,
-    foretell,
     weights_of,
 )
-from sigkit.tracks.sound import Array, Sound, laid_on, read_periods
+from sigkit.tracks.sound import Array, Sound, Spline, laid_on, read_periods, straight
 
 HIGHEST_EDGE_HZ, HIGHEST_WHOLE_HZ = 1500.0, 500.0
 """Above, edges of one period to the next move by less than what is heard."""
-SPARE, OCTAVE = 40, 2.0
-"""Periods beyond the ends of a stretch, and the ratio of pitches within one."""
+SPARE, BESIDE, OCTAVE = 40, 4, 2.0
+"""Periods beyond the ends of a stretch, those beyond that its phase is known for, and the ratio of
+pitches within one."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -48,8 +49,12 @@ class Cut:
         The same foretold from their neighbours.
     ok : ndarray of bool, shape (n_rows,)
         Periods that hold no dirt.
+    turn : ndarray, shape (n_rows, n_points)
+        Change of their slope from period to period, as from `sigkit.tracks.neighbours.corner`.
     phase : ndarray, shape (n_samples,)
         Phase on which they were cut, in periods from the first row, at each sample.
+    begin : int
+        Sample of the sound at which that begins.
     keep : (float, float)
         Phases between which the stretch counts; the rest lies in the one before or after.
     first : int
@@ -65,22 +70,40 @@ class Cut:
     rows: Rows
     told: Rows
     ok: Mask
+    turn: Rows
     phase: Array
+    begin: int
     keep: tuple[float, float]
     first: int
     edge: Array
     sure: Mask
     period: float
 
-    def at(self, values: Rows, part: slice, order: Literal[1, 3] = 3) -> Array:
-        """Return rows of values, one a point of a period, at some of the samples."""
-        flat = values.ravel()
-        at = np.clip(self.phase[part] * values.shape[1], 0, flat.size - 1)
+    def phase_at(self, part: slice) -> Array:
+        """Return the phase at some of the sound's samples."""
+        return self.phase[part.start - self.begin : part.stop - self.begin]
+
+    def read(self, part: slice, some: NDArray[np.intp] | None = None) -> tuple[Rows, Rows, Rows]:
+        """Return what was foretold, corners and bends at the sound's samples, or at some of them.
+
+        Parameters
+        ----------
+        part : slice
+            Samples of the sound.
+        some : ndarray of int, optional
+            Those that are wanted, counted from its beginning.
+        """
+        phase = self.phase_at(part)
+        at = np.clip((phase if some is None else phase[some]) * self.rows.shape[1], 0, None)
         low, top = max(0, int(at.min(initial=0)) - 8), int(at.max(initial=0)) + 9
-        out: Array = ndimage.map_coordinates(
-            flat[low:top].astype(np.float64), np.stack([at - low]), order=order, mode="nearest"
+        at -= low
+        first, last = low // self.rows.shape[1], -(-top // self.rows.shape[1])
+        curve = bend(self.told[max(0, first - 1) : last + 1])[min(first, 1) :]
+        return (
+            Spline(self.told.ravel()[low:top]).at(at),
+            straight(self.turn.ravel()[low:top], at),
+            straight(curve.ravel()[low - first * self.rows.shape[1] :], at),
         )
-        return out
 
 
 def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut | None, list[Cut]]]:
@@ -110,8 +133,11 @@ def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut | None
         own = np.diff(starts[low : high + 1])
         points = 2 * math.ceil(sound.finer * float(np.quantile(own, 0.98)) / 2)
         hz = rate / float(np.median(own))
-        phase = cycles - first - low
-        rows = read_periods(sound, phase, high - low, points)
+        begin = max(0, math.floor(starts[low] - BESIDE * own[0]))
+        end = math.ceil(starts[high] + BESIDE * own[-1]) + 1
+        phase = cycles[begin:end] - first - low
+        near = sound.since(begin)
+        rows = read_periods(near, phase, high - low, points)
         families = find_edges(rows) if hz < HIGHEST_EDGE_HZ else []
         if not families and hz < HIGHEST_WHOLE_HZ:
             families = [whole_periods(rows)]
@@ -121,7 +147,7 @@ def cut_periods(sound: Sound, cycles: Array, rate: int) -> list[tuple[Cut | None
         plain, *edged = (
             None
             if f is None and edges_alone
-            else _aligned(sound, phase, rows, f, others_after(f, families), points, hz, keep, start)
+            else _aligned(near, phase, rows, f, others_after(f, families), hz, keep, start)
             for f in [None, *families]
         )
         out.append((plain, [cut for cut in edged if cut]))
@@ -148,13 +174,12 @@ def _aligned(
     rows: Rows,
     family: Family | None,
     other: Array | None,
-    points: int,
     hz: float,
     keep: tuple[float, float],
     first: int,
 ) -> Cut:
     """Lay the periods on each other by one edge, foretell them, and mark those that hold dirt."""
-    count = rows.shape[0]
+    count, points = rows.shape
     per_choice = 2 * max(2, round(0.03 * hz)) + 1
     lows = low_harmonics(points, hz)
     laid = phase
@@ -164,25 +189,31 @@ def _aligned(
         sure = family.sure
         seen, edge = on_edges(sound, phase, rows, family, per_choice, hz, lows)
         laid = laid_on(phase, edge)
-        rows = read_periods(sound, laid, count, points)
+        rows = read_periods(sound, phase, count, points, edge)
     own = own_points(other, points)
     every = np.ones(count, bool)
-    turn = corner(rows, every)
+    smooth = corner(rows, every)
     weights, _ = weights_of(every, *REACHES[1])
-    sudden = dirty_periods(rows, apply_weights(weights, rows), hz, turn, own)
+    sudden = dirty_periods(rows, weights.apply(rows), hz, smooth, own)
     ok = ~sudden
+    foretelling = Foretelling(rows, per_choice, lows, own)
     for _ in range(2):
-        told = foretell(rows, ok, per_choice, lows, own)
-        bad = dirty_periods(rows, told, hz, corner(rows, ok), own)
+        told = foretelling.given(ok)
+        turn = smooth if ok.all() else corner(rows, ok)
+        bad = dirty_periods(rows, told, hz, turn, own)
         bad = sudden_only(bad, sudden)
         if (bad == ~ok).all():
             break
         ok = ~bad
+    else:
+        turn = smooth if ok.all() else corner(rows, ok)
     return Cut(
         rows=rows,
         told=told,
         ok=ok,
+        turn=turn,
         phase=laid,
+        begin=sound.first,
         keep=keep,
         first=first,
         edge=seen,

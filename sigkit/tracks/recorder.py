@@ -18,6 +18,7 @@ from sigkit.tracks.changes import STANDS_OUT, Change
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack
 
+Row = tuple[float, str, float, float, int]
 LOST = "lost or repeated samples"
 COLUMNS = ["time_s", "kind", "samples", "u_samples", "channels"]
 LEAST_SAMPLES = 4.0
@@ -78,13 +79,9 @@ def recorder_faults(
     begin, end = float(phase.time_s[0]), float(phase.time_s[-1])
     rate, alive = capture.rate, set(watch.alive)
     gaps = fault_spans(known_gaps(capture), rate)
-    rows: list[tuple[float, str, float, float, int]] = []
-    for silence in _patches(watch, capture, begin, end):
-        if _meets(gaps, silence.first / rate, (silence.first + silence.samples) / rate):
-            continue
-        channels = len(alive.intersection(silence.channels))
-        rows.append((silence.first / rate, "silence", float(silence.samples), 0.0, channels))
-    silences, leaps = list(rows), []
+    seen = _but_for(gaps, _seen(capture, watch, begin, end), rate)
+    silences, glitches = ([row for row in seen if row[1] == kind] for kind in ("silence", "glitch"))
+    rows, leaps = list(silences), []
     suspects = [c for c in changes if c.kind != "step"]
     for change in suspects[:MOST_READ]:
         reach_s = change.gap_s / 2 + REACH_PERIODS / change.before_hz
@@ -101,12 +98,8 @@ def recorder_faults(
         )
         leaps.append((leap.time_s, reach_s))
         rows.append((leap.time_s, LOST, leap.samples, leap.u_samples, 1 + others))
-    for glitch in watch.glitches:
-        at_s = glitch.at / rate
-        # Where sound was cut, a sample may stick out as well.
-        beside = any(abs(at_s - t) < reach_s for t, reach_s in leaps)
-        if begin < at_s < end and not beside and not _meets(gaps, at_s - 2 / rate, at_s + 2 / rate):
-            rows.append((at_s, "glitch", 1.0, 0.0, len(glitch.channels)))
+    # Where sound was cut, a sample may stick out as well.
+    rows += [g for g in glitches if all(abs(g[0] - t) >= reach_s for t, reach_s in leaps)]
     return pd.DataFrame(sorted(rows), columns=COLUMNS)
 
 
@@ -132,22 +125,30 @@ def faults_seen(
         As from `recorder_faults`, without lost or repeated samples. Exact zeros are the recorder's:
         a contact that opens leaves the hiss of the interface.
     """
-    gaps, alive = fault_spans(known_gaps(capture), capture.rate), set(watch.alive)
-    spans = [
-        (s.first, float(s.samples), "silence", len(alive.intersection(s.channels)))
+    rate = capture.rate
+    rows = _seen(capture, watch, begin_s, end_s)
+    new = [t for t in glitches if all(abs(t - row[0]) > NEAR_S for row in rows)]
+    rows += [(t, "glitch", 1.0, 0.0, 1) for t in new if begin_s < t < end_s]
+    gaps = fault_spans(known_gaps(capture), rate)
+    return pd.DataFrame(sorted(_but_for(gaps, rows, rate)), columns=COLUMNS)
+
+
+def _seen(capture: Capture, watch: Watch, begin_s: float, end_s: float) -> list[Row]:
+    """Return the patches of silence and the glitches between two instants."""
+    rate, alive = capture.rate, set(watch.alive)
+    rows: list[Row] = [
+        (s.first / rate, "silence", float(s.samples), 0.0, len(alive.intersection(s.channels)))
         for s in _patches(watch, capture, begin_s, end_s)
     ]
-    spans += [(g.at, 1.0, "glitch", len(g.channels)) for g in watch.glitches]
-    known = [first / capture.rate for first, *_ in spans]
-    new = [t for t in glitches if all(abs(t - at) > NEAR_S for at in known)]
-    spans += [(round(t * capture.rate), 1.0, "glitch", 1) for t in new]
-    rows = [
-        (first / capture.rate, kind, samples, 0.0, channels)
-        for first, samples, kind, channels in spans
-        if begin_s < first / capture.rate < end_s
-        and not _meets(gaps, (first - 2) / capture.rate, (first + samples + 2) / capture.rate)
+    at = [(g.at / rate, len(g.channels)) for g in watch.glitches]
+    return rows + [(t, "glitch", 1.0, 0.0, channels) for t, channels in at if begin_s < t < end_s]
+
+
+def _but_for(gaps: list[tuple[float, float]], rows: list[Row], rate: int) -> list[Row]:
+    """Return the faults that lie two samples or more from what is known to be missing."""
+    return [
+        row for row in rows if not _meets(gaps, row[0] - 2 / rate, row[0] + (row[2] + 2) / rate)
     ]
-    return pd.DataFrame(sorted(rows), columns=COLUMNS)
 
 
 def known_gaps(capture: Capture) -> pd.DataFrame:

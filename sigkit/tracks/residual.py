@@ -7,7 +7,7 @@ it, and what differs is the residual: hiss, hum, and whatever a dirty contact ad
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +17,7 @@ from scipy import fft
 
 from sigkit.captures.watch import single_samples
 from sigkit.tracks.clean_tone import CleanTone, clean_tone
+from sigkit.tracks.sound import knots
 
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
@@ -35,6 +36,8 @@ SIDE, FLOOR_S = 12, 0.2
 """Values to each side whose median is the floor, and the least time they reach."""
 CORNER = 0.5
 """Share of a change of slope, within one period, by which a foretold period may be wrong."""
+NEAR = (-1, 0, 1)
+"""Periods in which a change of slope may show."""
 BEND, NOISE_BENDS = 0.25, 6.0
 """Share of a bend by which it may be wrong, and a bend's power where there is noise alone."""
 
@@ -192,7 +195,8 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
     middle = (np.arange(count) + 0.5) * BIN_S * rate
     phase = np.interp(middle, np.arange(x.size), tone.cycles)
     samples = np.arange(x.size)
-    early, late = (np.interp(phase + k, tone.cycles, samples) for k in (-0.5, 0.5))
+    known = knots(tone.cycles)
+    early, late = (np.interp(phase + k, *known) for k in (-0.5, 0.5))
     turn = np.maximum(late - early, 2.0)
     own = np.interp(middle, samples, tone.quick)
     first, last = (np.interp(own + k, tone.quick, samples) for k in (-0.5, 0.5))
@@ -214,17 +218,17 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
     bins["rest"] = _means(rest**2, rate, count)
     bins["tone"] = tone.sounding(count, BIN_S)
     bins["glitch"][(single_samples(rest, rate) / rate / BIN_S).astype(np.intp)] = True
-    for name, (low, top) in bands_hz(rate).items():
-        error, kink, curve = (
-            Running(band(v, low, top, rate) ** 2) for v in (rest, tone.corner, tone.bend)
-        )
-        here = error.mean(middle - BIN_S * rate / 2, middle + BIN_S * rate / 2)
-        bins[name] = np.maximum(here, 0.0).astype(np.float32)
-        floor = _floor(error, phase, tone.cycles, rate)
-        floor += CORNER**2 * _widest(kink, phase, tone.cycles, rate)
-        floor += BEND**2 * np.maximum(
-            _widest(curve, phase, tone.cycles, rate) - NOISE_BENDS * floor, 0.0
-        )
+    here = _half_a_bin_around(middle, rate)
+    around, there = _periods_around(phase, known, rate)
+    near = [_half_a_bin_around(np.interp(phase + k, *known), rate) for k in NEAR]
+    edges_hz = bands_hz(rate)
+    each = bands((rest, tone.corner, tone.bend), edges_hz.values(), rate)
+    for name, parts in zip(edges_hz, each, strict=True):
+        error, kink, curve = (Running(v**2) for v in parts)
+        bins[name] = np.maximum(error.mean(*here), 0.0).astype(np.float32)
+        floor = _floor(error, around, there)
+        floor += CORNER**2 * _widest(kink, near)
+        floor += BEND**2 * np.maximum(_widest(curve, near) - NOISE_BENDS * floor, 0.0)
         bins[f"{name}_floor"] = floor.astype(np.float32)
 
 
@@ -232,7 +236,7 @@ class Running:
     """Means of a series between any two positions, from its running sum."""
 
     def __init__(self, values: Array) -> None:
-        self.total = np.concatenate([[0.0], np.cumsum(values)])
+        self.total = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
 
     def mean(self, first: Array, last: Array) -> Array:
         """Return the mean between positions, in samples; 0 beyond the ends."""
@@ -248,41 +252,55 @@ class Running:
         return out
 
 
-def _floor(error: Running, phase: Array, cycles: Array, rate: int) -> Array:
-    """Return the usual power of the residual at the same millisecond of the periods around."""
+def _half_a_bin_around(middle: Array, rate: int) -> tuple[Array, Array]:
+    """Return where bins around some samples begin and end."""
     half = BIN_S * rate / 2
-    samples = np.arange(cycles.size)
-    hz = np.gradient(phase) / BIN_S
-    stride = np.maximum(1, np.round(hz * FLOOR_S / SIDE))
-    around = np.empty((2 * SIDE + 1, phase.size), np.float32)
-    for i, k in enumerate(range(-SIDE, SIDE + 1)):
-        at = np.interp(phase + k * stride, cycles, samples)
-        around[i] = error.mean(at - half, at + half)
-        around[i, (phase + k * stride < cycles[0]) | (phase + k * stride > cycles[-1])] = np.nan
-    out: Array = np.nanmedian(around, axis=0).astype(np.float64)
+    return middle - half, middle + half
+
+
+def _periods_around(
+    phase: Array, known: tuple[Array, NDArray[np.intp]], rate: int
+) -> tuple[list[tuple[Array, Array]], NDArray[np.bool_]]:
+    """Return the bins at the same millisecond of the periods around, and which of them exist."""
+    cycles, _ = known
+    stride = np.maximum(1, np.round(np.gradient(phase) / BIN_S * FLOOR_S / SIDE))
+    there = phase + np.arange(-SIDE, SIDE + 1)[:, None] * stride
+    around = [_half_a_bin_around(np.interp(row, *known), rate) for row in there]
+    return around, (there >= cycles[0]) & (there <= cycles[-1])
+
+
+def _floor(error: Running, around: list[tuple[Array, Array]], known: NDArray[np.bool_]) -> Array:
+    """Return the usual power of the residual at the same millisecond of the periods around."""
+    power = np.empty(known.shape, np.float32)
+    for row, (first, last) in zip(power, around, strict=True):
+        row[:] = error.mean(first, last)
+    power[~known] = np.inf
+    power.sort(axis=0)
+    number = known.sum(axis=0)
+    low, high = (np.take_along_axis(power, k[None], 0)[0] for k in ((number - 1) // 2, number // 2))
+    out: Array = (low.astype(np.float64) + high) / 2
     return out
 
 
-def _widest(kink: Running, phase: Array, cycles: Array, rate: int) -> Array:
+def _widest(kink: Running, near: list[tuple[Array, Array]]) -> Array:
     """Return the largest power of a corner in the period before, here, and in the one after."""
-    half = BIN_S * rate / 2
-    samples = np.arange(cycles.size)
-    most = np.zeros(phase.size)
-    for k in (-1, 0, 1):
-        at = np.interp(phase + k, cycles, samples)
-        most = np.maximum(most, kink.mean(at - half, at + half))
-    return most
+    out: Array = np.max([kink.mean(*there) for there in near], axis=0)
+    return np.maximum(out, 0.0)
 
 
-def band(x: Array, low: float, top: float, rate: int) -> Array:
-    """Return the part of a sound between two frequencies, without delay."""
-    size = fft.next_fast_len(x.size + rate // 20, real=True)
-    hz = np.arange(size // 2 + 1) * rate / size
-    gain = np.clip((hz / low - 1) / (2 * SLOPE) + 0.5, 0, 1)
-    gain = np.sin(np.pi / 2 * gain) * np.cos(
-        np.pi / 2 * np.clip((hz / top - 1) / (2 * SLOPE) + 0.5, 0, 1)
-    )
-    out: Array = fft.irfft(fft.rfft(x, size) * gain, size)[: x.size]
+def bands(
+    sounds: Sequence[Array], edges_hz: Iterable[tuple[float, float]], rate: int
+) -> list[list[Bins]]:
+    """Return the parts of some sounds in each band, without delay, in single precision."""
+    count = sounds[0].size
+    size = fft.next_fast_len(count + rate // 20, real=True)
+    hz = np.arange(size // 2 + 1, dtype=np.float32) * np.float32(rate / size)
+    out = []
+    spectra = [fft.rfft(x.astype(np.float32), size) for x in sounds]
+    for low, top in edges_hz:
+        gain = np.sin(np.pi / 2 * np.clip((hz / low - 1) / (2 * SLOPE) + 0.5, 0, 1))
+        gain *= np.cos(np.pi / 2 * np.clip((hz / top - 1) / (2 * SLOPE) + 0.5, 0, 1))
+        out.append([fft.irfft(spectrum * gain, size)[:count] for spectrum in spectra])
     return out
 
 

@@ -38,8 +38,6 @@ STEPS = 12
 BEYOND_CHANCE = 9.0
 """Gain in twice the log-likelihood, per tone, for which two more terms of its path are kept."""
 LEAST_APART = 1e-10
-VALUES_AT_ONCE = 200_000
-"""Bands times periods whose derivatives are in memory at a time."""
 
 
 @dataclass(frozen=True)
@@ -193,6 +191,7 @@ class _Projection:
     """What the best amplitudes leave over, for given phases."""
 
     columns: Complex  # (n_bands, n_tones, n_periods)
+    cross: Complex  # (n_bands, n_periods), the first tone's columns turned back by the second's
     amplitudes: Complex
     inverse: Complex  # (n_bands, n_tones, n_tones)
     residual: Complex
@@ -253,42 +252,65 @@ def _project(bands: Complex, lines: Flags, phase: Real) -> _Projection:
     periods = bands.shape[1]
     turns = np.broadcast_to(np.exp(1j * phase), (count, tones, periods))
     columns = np.multiply.accumulate(turns, axis=0)
-    columns *= lines.T[:, :, None]
-    conjugate = columns.conj()
-    gram = conjugate @ columns.transpose(0, 2, 1)
+    if not lines.all():
+        columns *= lines.T[:, :, None]
     # A tone without a line gets a one on the diagonal; lines that coincide are held apart.
-    own = np.where(lines.T, periods * (1 + LEAST_APART), 1.0)
-    gram[:, np.arange(tones), np.arange(tones)] = own
+    gram = np.zeros((count, tones, tones), dtype=np.complex128)
+    gram[:, np.arange(tones), np.arange(tones)] = np.where(
+        lines.T, periods * (1 + LEAST_APART), 1.0
+    )
+    cross: Complex = np.zeros((count, 0), dtype=np.complex128)
+    if tones == 2:
+        cross = columns[:, 0].conj() * columns[:, 1]
+        gram[:, 0, 1] = cross.sum(axis=1)
+        gram[:, 1, 0] = gram[:, 0, 1].conj()
     inverse = np.linalg.inv(gram)
-    amplitudes = inverse @ (conjugate @ bands[:, :, None])
+    amplitudes = inverse @ (columns @ bands.conj()[:, :, None]).conj()
     residual = bands - (amplitudes.transpose(0, 2, 1) @ columns)[:, 0]
     left = np.mean(residual.real**2 + residual.imag**2, axis=1)
-    return _Projection(columns, amplitudes[:, :, 0].T, inverse, residual, left)
+    return _Projection(columns, cross, amplitudes[:, :, 0].T, inverse, residual, left)
 
 
 def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[Real, Real]:
-    """Return the normal equations of the phases, the amplitudes projected out."""
+    """Return the normal equations of the phases, the amplitudes projected out.
+
+    The derivative in band k of tone i by term m is its column times ``scale[i, k]`` times row m of
+    the basis; columns have size 1, so that only the two tones' columns turned back by each other
+    are summed over periods.
+    """
     tones, count = lines.shape
     terms, periods = basis.shape
     order = np.arange(1, count + 1)
     power = now.amplitudes.real**2 + now.amplitudes.imag**2
     heard = power > SIGNIFICANT * 2 * noise / periods
     scale = np.where(heard, now.amplitudes, 0) * (1j * order) / np.sqrt(noise)
-    normal, slope = np.zeros((tones * terms,) * 2), np.zeros(tones * terms)
-    at_once = max(1, VALUES_AT_ONCE // periods)
-    for begin in range(0, count, at_once):
-        part = slice(begin, begin + at_once)
-        columns = now.columns[part]
-        derivative = (columns * scale.T[part, :, None])[:, :, None] * basis
-        derivative = derivative.reshape(columns.shape[0], tones * terms, periods)
-        turned = derivative.transpose(0, 2, 1)
-        onto = columns.conj() @ turned
-        conjugate = derivative.conj()
-        taken = onto.conj().transpose(0, 2, 1) @ (now.inverse[part] @ onto)
-        normal += (conjugate @ turned - taken).sum(axis=0).real
-        left = now.residual[part] / np.sqrt(noise)[part, None]
-        slope += (conjugate @ left[:, :, None])[:, :, 0].sum(axis=0).real
-    return normal, slope
+    squares, sums = basis @ basis.T, basis.sum(axis=1)
+    normal = np.zeros((tones, terms, tones, terms))
+    onto = np.zeros((count, tones, tones, terms), dtype=np.complex128)
+    for i in range(tones):
+        power = scale[i].real ** 2 + scale[i].imag ** 2
+        normal[i, :, i] = float(power[lines[i]].sum()) * squares
+        onto[:, i, i] = (scale[i] * lines[i])[:, None] * sums
+    if tones == 2:
+        along = ((scale[0].conj() * scale[1]) @ now.cross).real
+        normal[0, :, 1] = (basis * along) @ basis.T
+        normal[1, :, 0] = normal[0, :, 1].T
+        by_term = now.cross @ basis.T
+        onto[:, 0, 1] = scale[1][:, None] * by_term
+        onto[:, 1, 0] = scale[0][:, None] * by_term.conj()
+    flat = onto.reshape(count, tones, tones * terms)
+    taken = flat.conj().transpose(0, 2, 1) @ (now.inverse @ flat)
+    left = now.residual / np.sqrt(noise)[:, None]
+    along = np.stack([_along(row, now.columns[:, i], left) for i, row in enumerate(scale)])
+    size = tones * terms
+    return normal.reshape(size, size) - taken.sum(axis=0).real, (along @ basis.T).ravel()
+
+
+def _along(scale: Complex, columns: Complex, left: Complex) -> Real:
+    """Return the sum over bands of what is left, turned back by a tone's derivative."""
+    turned = scale[:, None] * columns
+    out: Real = np.sum(turned.real * left.real + turned.imag * left.imag, axis=0)
+    return out
 
 
 def _solve(normal: Real, right: Real) -> Real:
@@ -321,9 +343,9 @@ def _leaks(now: _Projection, terms: Real, periods: int) -> Complex:
     place = np.arange(1, count + 1) * (terms[:, 0] / (np.pi * (periods - 1)))[:, None]
     share = now.amplitudes * np.tan(np.pi / 2 * np.clip(place, -0.5, 0.5)) ** 2
     leak: Complex = np.zeros_like(now.residual)
-    for tone, (own, at) in enumerate(zip(share, place, strict=True)):
-        part = own[:, None] * now.columns[:, tone]
-        up, down = at > 0, at < 0
-        leak[1:] += part[:-1] * up[:-1, None]
-        leak[:-1] += part[1:] * down[1:, None]
+    for tone, (own, offset) in enumerate(zip(share, terms[:, 0], strict=True)):
+        if offset > 0:
+            leak[1:] += own[:-1, None] * now.columns[:-1, tone]
+        elif offset < 0:
+            leak[:-1] += own[1:, None] * now.columns[1:, tone]
     return leak

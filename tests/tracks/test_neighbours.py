@@ -2,10 +2,11 @@ import numpy as np
 import pytest
 
 from sigkit.tracks.dirty_periods import dirty_periods, sudden_only
+from sigkit.tracks.edges import low_harmonics
 from sigkit.tracks.neighbours import (
     REACHES,
+    Foretelling,
     _faded,
-    apply_weights,
     bend,
     corner,
     foretell,
@@ -19,14 +20,15 @@ def rows_of(values, points=8):
     return np.repeat(np.asarray(values, np.float32)[:, None], points, axis=1)
 
 
+@pytest.mark.parametrize("points", [1, 8])
 @pytest.mark.parametrize(("reach", "degree"), REACHES)
-def test_weights_are_those_of_numpys_least_squares(reach, degree):
+def test_weights_are_those_of_numpys_least_squares(reach, degree, points):
     """`numpy.polyfit` through the clean neighbours, read at the period itself."""
     rng = np.random.default_rng(reach)
     values = rng.standard_normal(3 * reach + 40)
     ok = rng.random(values.size) > 0.2
     weights, enough = weights_of(ok, reach, degree)
-    told = apply_weights(weights, rows_of(values))[:, 0]
+    told = weights.apply(rows_of(values, points))[:, 0]
     for r in np.flatnonzero(enough)[:: max(1, values.size // 15)]:
         k = np.arange(max(0, r - reach), min(values.size, r + reach + 1))
         k = k[ok[k] & (k != r)]
@@ -63,7 +65,7 @@ def test_a_corner_is_the_change_of_slope():
 
 def test_low_harmonics_are_taken_out_and_the_others_stay():
     x = np.arange(64) / 64
-    lows = np.exp(-2j * np.pi * np.outer(x, [0, 1, 2])).astype(np.complex64)
+    lows = low_harmonics(64, 150.0)  # the mean and the first two: 150 and 300 Hz
     rows = (3 + np.cos(2 * np.pi * x) + np.sin(4 * np.pi * x))[None].astype(np.float32)
     high = 0.5 * np.cos(10 * np.pi * x)[None].astype(np.float32)
     assert without(rows + high, lows) == pytest.approx(high, abs=1e-5)
@@ -86,7 +88,7 @@ def test_a_click_and_a_gap_are_dirt_but_not_a_tone_that_stays_away():
 
 def test_the_shares_of_one_period_fade_into_those_of_the_next():
     """Rows of 0 and rows of 1: half way at the seam, and no step larger than one point's share."""
-    told = [rows_of(np.zeros(6), 50), rows_of(np.ones(6), 50)]
+    told = np.stack([rows_of(np.zeros(6), 50), rows_of(np.ones(6), 50)])
     every = np.ones((2, 6), bool)
     first = np.array([1.0, 1, 1, 0, 0, 0])
     out = _faded(told, every, np.stack([first, 1 - first])).ravel()
@@ -97,6 +99,18 @@ def test_the_shares_of_one_period_fade_into_those_of_the_next():
     unable = every.copy()
     unable[0, 3] = False  # the first cannot tell row 3
     assert _faded(told, unable, np.stack([first, 1 - first]))[3] == pytest.approx(1)
+
+
+def test_what_has_not_changed_is_kept_and_the_rest_is_as_if_anew():
+    rng = np.random.default_rng(8)
+    rows = rng.standard_normal((700, 30)).astype(np.float32)
+    own = rng.integers(0, 2, rows.shape).astype(np.float32)
+    first, second = rng.random(700) > 0.02, np.ones(700, bool)
+    second[[90, 91, 400]] = False
+    again = Foretelling(rows, 9, low_harmonics(30, 200.0), own)
+    again.given(first)
+    anew = foretell(rows, second, 9, low_harmonics(30, 200.0), own)
+    assert again.given(second) == pytest.approx(anew, abs=1e-6)
 
 
 def test_a_large_offset_is_kept_whole_though_small_shares_are_dropped():
