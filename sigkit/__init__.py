@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from sigkit.evidence.job import Job, open_job
     from sigkit.evidence.manifest import Verification, verify
     from sigkit.measures.beating import measure_beating
+    from sigkit.measures.envelope import measure_envelope
     from sigkit.measures.slider import measure_slider
     from sigkit.measures.stability import measure_stability
     from sigkit.measures.warmup import measure_warmup
@@ -32,6 +33,7 @@ __all__ = [
     "SignalError",
     "Verification",
     "measure_beating",
+    "measure_envelope",
     "measure_slider",
     "measure_stability",
     "measure_warmup",
@@ -53,6 +55,7 @@ _HOMES = {
     "SignalError": "errors",
     "Verification": "evidence.manifest",
     "measure_beating": "measures.beating",
+    "measure_envelope": "measures.envelope",
     "measure_slider": "measures.slider",
     "measure_stability": "measures.stability",
     "measure_warmup": "measures.warmup",

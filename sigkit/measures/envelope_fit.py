@@ -1,0 +1,351 @@
+"""One note's envelope: where it begins, peaks and is let go, found by fits from many starts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sigkit.measures.envelope_blocks import Blocks, Source, blocks_of, edges_about
+from sigkit.measures.envelope_model import (
+    Law,
+    LeastSquares,
+    Shape,
+    fit_curve,
+    shape_curve,
+)
+from sigkit.measures.envelope_release import fit_release
+
+FINE, FINER_GROWTH = 40, 24
+"""Blocks in a rise or a fall, and distance from it per length of block at last."""
+STARTS, BEST = 24, 4
+COARSE = 0.03
+"""Share of the level that the search for a knee allows for, as its grid is coarse."""
+KNEE = 30.0
+"""Gain in chi-square over its scatter that a knee must bring."""
+FLAT = 12.0
+"""The same for a decay, beside a level that is held."""
+ANOTHER_LAW = 3.0
+"""Factor by which another law must leave less."""
+BAD, BAD_SHARE = 2.0, 0.003
+"""Scatter of a linear fit, in units of the noise and re the peak, above which an exponential
+amplifier is tried."""
+RANGES_DB = (40.0, 60.0, 80.0)
+OFF_SHARE = 0.002
+"""Change of the end of the gate, in time constants of the release, that the rise is fitted anew
+for."""
+
+ATTACK = ("log_size", "onset_s", "log_rise_s", "bend", "base")
+DECAY = ("log_decay_s", "sustain")
+RELEASE = ("gate_off_s", "log_release_s", "last")
+
+
+@dataclass(frozen=True, eq=False)
+class NoteFit:
+    """Shape of a note.
+
+    Parameters
+    ----------
+    shape : Shape
+        Its parameters.
+    free : tuple of str
+        Those that were fitted to rise and fall.
+    rise : LeastSquares
+        Fit from the onset to the release, or to the end where there is no knee.
+    knee : bool
+        Whether the end of the gate shows.
+    release : LeastSquares or None
+        Fit of the release, its values as from `sigkit.measures.envelope_release`.
+    law : {"linear", "exponential"}
+        What the amplifier makes of the control.
+    law_ratio : float
+        How much more the other law leaves; 1 where it was not tried.
+    blocks : Blocks
+        What was fitted.
+    """
+
+    shape: Shape
+    free: tuple[str, ...]
+    rise: LeastSquares
+    knee: bool
+    release: LeastSquares | None
+    law: Law
+    law_ratio: float
+    blocks: Blocks
+
+
+def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -> NoteFit | None:
+    """Fit the shape of one note.
+
+    Parameters
+    ----------
+    source : Source
+        The envelope.
+    start_s, stop_s : float
+        A stretch that holds the whole note and no other.
+    shortest_s : float
+        Length of the shortest block.
+
+    Returns
+    -------
+    NoteFit or None
+        None where nothing rises.
+    """
+    guess = _guess(source, start_s, stop_s, shortest_s)
+    if guess is None:
+        return None
+    first, fall = guess
+    rise_s = math.exp(first.log_rise_s)
+    anchors = [(first.onset_s, max(rise_s / 20, shortest_s)), (first.peak_s, rise_s / 20)]
+    most = max((stop_s - start_s) / 250, source.period_s / 4, shortest_s)
+    data = blocks_of(source, edges_about(start_s, stop_s, anchors, most))
+    law: Law = "linear"
+    best, knee, shape = _structure(data, law, first, fall)
+    ratio = 1.0
+    away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / math.exp(shape.log_size)
+    if best.scatter > BAD and away > BAD_SHARE:
+        other = _exponential(data, shape, knee, fall)
+        if other is not None:
+            ratio = other[0].scatter / best.scatter
+            if ratio < 1 / ANOTHER_LAW:
+                best, knee, shape = other
+                law, ratio = "exponential", 1 / ratio
+    rise_s = math.exp(shape.log_rise_s)
+    anchors = [(t, max(rise_s / FINE, shortest_s)) for t in (shape.onset_s, shape.peak_s)]
+    if knee:
+        short = min(math.exp(shape.log_release_s), stop_s - shape.gate_off_s) / FINE
+        anchors.append((shape.gate_off_s, max(short, shortest_s)))
+    data = blocks_of(source, edges_about(start_s, stop_s, anchors, most, FINER_GROWTH))
+    return _final(data, law, ratio, shape, knee)
+
+
+def _guess(
+    source: Source, start_s: float, stop_s: float, shortest_s: float
+) -> tuple[Shape, Blocks] | None:
+    """Return a first shape, and the envelope in blocks of a period or more."""
+    step = max(source.period_s / 2, (stop_s - start_s) / 3000, shortest_s)
+    rough = blocks_of(source, np.arange(start_s, stop_s + step, step))
+    if rough.time_s.size < 8:
+        return None
+    t, g = rough.time_s, rough.gain
+    for _ in range(2):
+        top = int(np.argmax(g))
+        size = float(g[top])
+        if not size > 6 * float(np.median(rough.u_gain)):
+            return None
+        lead = max(1, min(top, 8))
+        base = float(np.median(g[:lead])) if top else 0.0
+        share = (g - base) / max(size - base, 1e-12)
+        below = np.flatnonzero(share[: top + 1] < 0.5)
+        middle = int(below[-1]) if below.size else 0
+        low = np.flatnonzero(share[: middle + 1] < 0.1)
+        high = middle + np.flatnonzero(share[middle : top + 1] > 0.9)
+        t_low = float(t[low[-1]]) if low.size else float(t[0])
+        t_high = float(t[high[0]]) if high.size else float(t[top])
+    rise_s = max((t_high - t_low) / 0.76, shortest_s)
+    shape = Shape(
+        log_size=math.log(size),
+        onset_s=t_low - 0.06 * rise_s,
+        log_rise_s=math.log(rise_s),
+        bend=1.2,
+        log_decay_s=math.log(max(0.1, rise_s)),
+        sustain=0.5,
+        gate_off_s=math.inf,
+        log_release_s=0.0,
+        last=0.0,
+        range_nepers=7.0,
+        sag=0.0,
+        base=base / size,
+    )
+    kept = t > shape.peak_s
+    return shape, Blocks(t[kept], g[kept], rough.u_gain[kept])
+
+
+def _chi2(fit: LeastSquares) -> float:
+    return fit.chi2
+
+
+def _run(data: Blocks, law: Law, free: tuple[str, ...], shape: Shape, steps: int) -> LeastSquares:
+    start = np.array([getattr(shape, name) for name in free])
+    curve = shape_curve(data.time_s, law, free, shape)
+    return fit_curve(curve, data.gain, 1 / data.u_gain, start, steps=steps)
+
+
+def _with(shape: Shape, free: tuple[str, ...], fit: LeastSquares) -> Shape:
+    return shape._replace(**dict(zip(free, fit.values.tolist(), strict=True)))
+
+
+def _structure(
+    data: Blocks, law: Law, first: Shape, fall: Blocks
+) -> tuple[LeastSquares, bool, Shape]:
+    """Fit rise and fall with and without a knee, from many starts."""
+    plain_free = (*ATTACK, *DECAY)
+    size = math.exp(first.log_size)
+    below = np.flatnonzero(fall.gain < size / math.e)
+    fall_s = float(fall.time_s[below[0]] - first.peak_s) if below.size else 1.0
+    tries = [
+        first._replace(sustain=s, log_decay_s=math.log(max(fall_s * f, 1e-4)))
+        for s, f in ((0.0, 1.0), (0.3, 0.5))
+    ]
+    plain = min((_run(data, law, plain_free, t, 40) for t in tries), key=lambda f: f.chi2)
+    plain_shape = _with(first, plain_free, plain)
+    knee_free = (*ATTACK, *DECAY, *RELEASE)
+    starts = _knee_starts(data, first)
+    if abs(plain_shape.peak_s - first.peak_s) > 0.2 * math.exp(first.log_rise_s):
+        starts += _knee_starts(data, plain_shape)
+    if not starts:
+        return plain, False, plain_shape
+    soft = data._replace(u_gain=np.hypot(data.u_gain, COARSE / 3 * np.maximum(data.gain, 0)))
+    knees = [_run(soft, law, knee_free, s, 15) for s in starts]
+    knees.sort(key=_chi2)
+    best = min(
+        (_run(data, law, knee_free, _with(first, knee_free, f), 60) for f in knees[:2]), key=_chi2
+    )
+    shape = _with(first, knee_free, best)
+    scatter = max(best.scatter, 1.0)
+    inside = shape.peak_s < shape.gate_off_s < data.time_s[-1]
+    flat_free = (*ATTACK, *RELEASE)
+    flat_starts = [s._replace(sustain=1.0) for s in (shape, starts[0])]
+    flats = [_run(data, law, flat_free, s, 40) for s in flat_starts]
+    flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
+    if not inside or flat.chi2 - best.chi2 < FLAT * scatter:
+        level = _with(flat_start, flat_free, flat)
+        if plain.chi2 - flat.chi2 > KNEE * max(flat.scatter, 1.0):
+            return flat, True, level
+    if plain.chi2 - best.chi2 > KNEE * scatter and inside:
+        return best, True, shape
+    return plain, False, plain_shape
+
+
+def _knee_starts(data: Blocks, first: Shape) -> list[Shape]:
+    """Return the likeliest shapes with a knee at one of many times.
+
+    For a given knee and given time constants the fall is linear in what it falls from, its sustain
+    and its last aim, which are solved for.
+    """
+    part = data.between(first.peak_s, math.inf)
+    loud = np.flatnonzero(part.gain > 5 * part.u_gain)
+    if loud.size < 8:
+        return []
+    part = Blocks(*(v[: loud[-1] + 1 + max(4, loud.size // 8)] for v in part))
+    loud = np.flatnonzero(part.gain > 5 * part.u_gain)
+    since, end = part.time_s - first.peak_s, float(part.time_s[loud[-1]] - first.peak_s)
+    weight = 1 / np.hypot(part.u_gain, COARSE * np.maximum(part.gain, 0))
+    back = np.geomspace(end / 300, end, STARTS // 2)
+    offs = np.unique(np.concatenate([np.linspace(0, end, STARTS + 2)[1:-1], end - back]))
+    offs = offs[offs > 0]
+    decays = end * np.geomspace(0.003, 1.5, 9)
+    releases = end * np.geomspace(0.003, 1.0, 8)
+    early = since[None, :] < offs[:, None]
+    after = np.maximum(since[None, :] - offs[:, None], 0.0)
+    y = part.gain * weight
+    power = float(y @ y)
+    tried = []
+    for release_s in releases.tolist():
+        e = np.exp(-after / release_s)
+        last = np.where(early, 0.0, 1 - e)
+        for decay_s in decays.tolist():
+            own = np.where(early, np.exp(-since / decay_s), np.exp(-offs / decay_s)[:, None] * e)
+            columns = np.stack([np.where(early, 1.0, e), own, last], axis=2) * weight[:, None]
+            normal = columns.transpose(0, 2, 1) @ columns
+            size = np.trace(normal, axis1=1, axis2=2)
+            normal += 1e-9 * size[:, None, None] * np.eye(3)
+            pull = y @ columns
+            found = np.linalg.solve(normal, pull[:, :, None])[:, :, 0]
+            left = power - np.sum(pull * found, axis=1)
+            for i in np.argsort(left)[:2].tolist():
+                sustain, size, aim = found[i].tolist()
+                if sustain + size > 0:
+                    values = (float(offs[i]), decay_s, release_s, sustain, size, aim)
+                    tried.append((float(left[i]), values))
+    tried.sort()
+    chosen: list[Shape] = []
+    for _, (off, decay_s, release_s, sustain, size, aim) in tried:
+        off_s = first.peak_s + off
+        if any(abs(off_s - c.gate_off_s) < 0.02 * end for c in chosen):
+            continue
+        chosen.append(
+            first._replace(
+                log_size=math.log(sustain + size),
+                log_decay_s=math.log(decay_s),
+                sustain=sustain / (sustain + size),
+                gate_off_s=off_s,
+                log_release_s=math.log(release_s),
+                last=aim / (sustain + size),
+            )
+        )
+        if len(chosen) == BEST:
+            break
+    return chosen
+
+
+def _exponential(
+    data: Blocks, linear: Shape, knee: bool, fall: Blocks
+) -> tuple[LeastSquares, bool, Shape] | None:
+    """Fit an exponential amplifier of one of a few ranges to start with, then of any."""
+    found = []
+    for range_db in RANGES_DB:
+        nepers = range_db / 20 * math.log(10)
+        level = max(linear.sustain, 1e-3)
+        start = linear._replace(
+            range_nepers=nepers,
+            base=0.0,
+            onset_s=linear.onset_s - 0.5 * math.exp(linear.log_rise_s),
+            log_rise_s=linear.log_rise_s + math.log(1.5),
+            sustain=float(np.clip(1 + math.log(level) / nepers, 0.0, 1.0)),
+            last=0.0,
+            log_decay_s=linear.log_decay_s + 0.3,
+            log_release_s=linear.log_release_s + math.log(nepers) / 1.5,
+        )
+        free = (*(n for n in ATTACK if n != "base"), *DECAY, "range_nepers")
+        if knee:
+            free = (*free, *(n for n in RELEASE if n != "last"))
+        fit = _run(data, "exponential", free, start, 60)
+        found.append((fit, knee, _with(start, free, fit)))
+    del fall
+    best = min(found, key=lambda f: f[0].chi2)
+    fine = all(map(math.isfinite, best[2][:6])) and best[2].range_nepers > 2
+    return best if fine else None
+
+
+def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> NoteFit:
+    """Fit rise and decay apart from the release, each with blocks made for it."""
+    held = shape.sustain == 1.0
+    free: tuple[str, ...] = ATTACK if held else (*ATTACK, *DECAY)
+    if law == "exponential":
+        free = (*(n for n in ATTACK if n != "base"), *DECAY, "range_nepers")
+    if not knee:
+        fit = _run(data, law, free, shape, 60)
+        return NoteFit(_with(shape, free, fit), free, fit, False, None, law, ratio, data)
+    if law == "exponential":
+        every = (*free, *(n for n in RELEASE if n != "last"))
+        fit = _run(data, law, every, shape, 60)
+        return NoteFit(_with(shape, every, fit), every, fit, True, None, law, ratio, data)
+    fit, used = _rise_fit(data, law, free, shape, held=held)
+    release = fit_release(data, _with(shape, used, fit))
+    off = float(release.values[2])
+    if abs(off - shape.gate_off_s) > OFF_SHARE * math.exp(shape.log_release_s):
+        shape = shape._replace(gate_off_s=off)
+        fit, used = _rise_fit(data, law, free, shape, held=held)
+    shape = shape._replace(
+        gate_off_s=off, log_release_s=float(release.values[3]), last=float(release.values[4])
+    )
+    return NoteFit(_with(shape, used, fit), used, fit, True, release, law, ratio, data)
+
+
+def _rise_fit(
+    data: Blocks, law: Law, free: tuple[str, ...], shape: Shape, *, held: bool
+) -> tuple[LeastSquares, tuple[str, ...]]:
+    """Fit rise and decay up to the release, with a sag of the held level where that shows."""
+    before = data.between(-math.inf, shape.gate_off_s)
+    settled = held or (shape.gate_off_s - shape.peak_s) > 3 * math.exp(shape.log_decay_s)
+    fit = _run(before, law, free, shape, 60)
+    if settled and before.time_s.size > 30:
+        more = (*free, "sag")
+        begin = _with(shape, free, fit)
+        quick = begin._replace(log_decay_s=begin.log_decay_s - 0.5)
+        sagging = min((_run(before, law, more, b, 60) for b in (begin, quick)), key=_chi2)
+        if fit.chi2 - sagging.chi2 > 10 * max(sagging.scatter, 1.0):
+            return sagging, more
+    return fit, free

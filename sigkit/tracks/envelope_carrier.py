@@ -1,0 +1,431 @@
+"""The carrier of a note: its pitch to a millionth, its own waveform, and the envelope on it.
+
+A rectifier follows an envelope no faster than a period of its carrier. A note is the product of a
+known wave and an envelope: once the wave is known, every sample tells the envelope, signed and
+without ripple. The sound is read at equal steps of the carrier's phase; the wave is the mean of all
+periods weighted by the envelope; the envelope between any two points is the projection of the sound
+onto it, which is its least-squares estimate in white noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import interpolate
+
+from sigkit.arrays import Complex, Flags, Real
+from sigkit.tracks.coarse import CoarsePitch
+from sigkit.tracks.sound import Sound
+
+LOW_HZ, HIGH_HZ = 26.0, 5000.0
+"""Carriers that are looked for."""
+LOOKS = 5
+"""Frames in which the rough pitch is looked for, the loudest first."""
+TONAL = 0.6
+"""Periodicity of a frame below which it holds no tone."""
+ORDERS = 16
+"""Harmonics by which the pitch is followed; the wave itself holds all."""
+LOUD = 0.2
+"""Share of the loudest level from which on a period helps to find the pitch."""
+STEADY = 0.15
+"""Largest change of level from one period to the next where the wave is learned first."""
+ROUNDS = 2
+"""Times the phase is followed: by a polynomial first, by a smoothing spline last."""
+MOST_DEGREE = 8
+GROUP_S, GROUP_PERIODS = 0.015, 3
+"""Length of sound that gives one value of the phase."""
+GROUPS = 160
+KEEPS = 0.8
+"""Coherence below which periods so far apart are no longer compared."""
+FEWEST = 6
+"""Periods that a wave needs at least."""
+
+
+@dataclass(frozen=True, eq=False)
+class CarrierTrack:
+    """The envelope on a carrier of known wave, to be summed between any two points.
+
+    Parameters
+    ----------
+    hz : float
+        Frequency of the carrier where it is loudest.
+    drift_cents : float
+        Extent of its change of pitch while it is loud.
+    points : int
+        Points a period.
+    time_s : ndarray, shape (n_points,)
+        Time of every point from the start of the capture.
+    sums : ndarray, shape (3, n_points + 1)
+        Running sums of sound times wave, of the wave's square, and of time times that.
+    gain : ndarray, shape (n_periods,)
+        Envelope of each period, 1 where the wave has its mean size.
+    wave_rms : float
+        Root mean square of the wave.
+    misfit : float
+        Energy of what the wave does not explain where the note is loud and steady, noise taken out,
+        as a share of that of the note; 0 for a coherent one.
+    noise : float
+        Standard deviation of the white noise of one point.
+    held : float
+        Periods behind the wave, each weighted by its level squared.
+    sound : ndarray, shape (n_points,)
+        The sound at every point.
+    wave : ndarray, shape (points,)
+        One period of the carrier where its gain is 1.
+    """
+
+    hz: float
+    drift_cents: float
+    points: int
+    time_s: Real
+    sums: Real
+    gain: Real
+    wave_rms: float
+    misfit: float
+    noise: float
+    held: float
+    sound: Real
+    wave: Real
+
+    @property
+    def period_s(self) -> float:
+        """Length of a period."""
+        return 1 / self.hz
+
+    def blocks(self, edges: Real) -> tuple[Real, Real, Real]:
+        """Return time, envelope and its standard deviation between consecutive times.
+
+        Parameters
+        ----------
+        edges : ndarray, shape (n + 1,)
+            Times in rising order.
+
+        Returns
+        -------
+        time_s, gain, u_gain : ndarray, shape (m,)
+            Of the blocks that hold any of the wave; the time is the centre of the wave's energy.
+        """
+        index = np.unique(np.searchsorted(self.time_s, edges))
+        product, energy, moment = np.diff(self.sums[:, index], axis=1)
+        # A block where the wave is near zero tells nothing.
+        told = energy > 1e-6 * self.wave_rms**2 * np.diff(index)
+        product, energy, moment = product[told], energy[told], moment[told]
+        return moment / energy, product / energy, self.noise / np.sqrt(energy)
+
+    def rest(
+        self, start_s: float, stop_s: float, envelope: Callable[[Real], Real]
+    ) -> tuple[float, float]:
+        """Return the rms of what an envelope on this wave does not explain, and that of noise.
+
+        Parameters
+        ----------
+        start_s, stop_s : float
+            From and to.
+        envelope : callable
+            Gains at given times.
+        """
+        a, b = np.searchsorted(self.time_s, [start_s, stop_s]).tolist()
+        if b - a < 2:
+            return math.nan, self.noise
+        full = self.wave[np.arange(a, b) % self.points]
+        left = self.sound[a:b] - envelope(self.time_s[a:b]) * full
+        return float(np.sqrt(np.mean(left**2))), self.noise
+
+
+def find_carrier(sound: Real, rate: int, start_s: float, quiet: Flags) -> CarrierTrack | None:
+    """Find the carrier of a stretch of sound that holds one note or several of one pitch.
+
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        The stretch, hum and direct voltage taken out.
+    rate : int
+        Sample rate in Hz.
+    start_s : float
+        Time of its first sample.
+    quiet : ndarray of bool, shape (n_samples,)
+        Where nothing sounds; tells the noise.
+
+    Returns
+    -------
+    CarrierTrack or None
+        None where there is no tone whose phase can be followed.
+
+    Notes
+    -----
+    The pitch is found progressively: the phases of neighbouring periods are compared, then of
+    periods twice as far apart, and so on while they keep together. The phase of groups of periods
+    against the wave so far is then smoothed (generalised cross-validation), the sound read again
+    along it, and the wave learned again, three times.
+    """
+    rough = _rough_hz(sound, rate)
+    if rough is None:
+        return None
+    points = max(8, math.ceil(rate / rough))
+    reader = Sound(sound, rate)
+    samples = np.arange(sound.size)
+    phase = samples * (rough / rate)
+    rows = _read(reader, phase, points)
+    if len(rows) < FEWEST:
+        return None
+    phase = phase * (1 + _refined(rows))
+    for turn_of in range(ROUNDS):
+        rows = _read(reader, phase, points)
+        if len(rows) < FEWEST:
+            return None
+        moved = _follow(rows, rough, last=turn_of == ROUNDS - 1)
+        if moved is None:
+            return None
+        periods, turn = moved
+        phase = phase + np.interp(phase, periods, turn)
+    rows = _read(reader, phase, points)
+    at = np.interp(np.arange(len(rows) * points) / points, phase, samples)
+    wave, gain, held = _wave(rows)
+    if not np.any(wave):
+        return None
+    flat = rows.astype(np.float64).ravel()
+    quiet_points = quiet[np.minimum(at.astype(np.intp), quiet.size - 1)]
+    misfit, noise = _misfit(rows, wave, gain, np.all(quiet_points.reshape(rows.shape), axis=1))
+    steps = np.gradient(phase) * rate
+    loud = np.interp(samples, at[::points] + 0.5 * rate / rough, gain) > 0.5 * gain.max()
+    hz = float(np.median(steps[loud])) if loud.any() else rough
+    drift = float(np.ptp(1200 * np.log2(steps[loud] / hz))) if loud.any() else 0.0
+    time_s = start_s + at / rate
+    full = np.tile(wave, len(rows))
+    # Points lie a little closer than samples, so that their noise is not quite independent.
+    closer = max(1.0, points * hz / rate)
+    running = np.zeros((3, flat.size + 1))
+    np.cumsum(flat * full, out=running[0, 1:])
+    np.cumsum(full**2, out=running[1, 1:])
+    np.cumsum(time_s * full**2, out=running[2, 1:])
+    return CarrierTrack(
+        hz=hz,
+        drift_cents=drift,
+        points=points,
+        time_s=time_s,
+        sums=running,
+        gain=gain,
+        wave_rms=float(np.sqrt(np.mean(wave**2))),
+        misfit=misfit,
+        noise=noise * math.sqrt(closer),
+        held=held,
+        sound=rows.ravel(),
+        wave=wave,
+    )
+
+
+def _rough_hz(sound: Real, rate: int) -> float | None:
+    """Return the pitch of the loudest frames, None where they hold no tone."""
+    find = CoarsePitch(rate, LOW_HZ, min(HIGH_HZ, rate / 4.5))
+    size = min(find.size, sound.size)
+    hop = max(1, size // 4)
+    starts = np.arange(0, max(1, sound.size - size + 1), hop)
+    power = np.array([float(np.mean(sound[s : s + size] ** 2)) for s in starts])
+    found = []
+    for s in starts[np.argsort(power)[::-1][:LOOKS]]:
+        frame = np.zeros(find.size)
+        frame[:size] = sound[s : s + size]
+        hz, periodicity = find(frame)
+        if math.isfinite(hz) and periodicity >= TONAL:
+            found.append(hz)
+    return float(np.median(found)) if len(found) >= 2 or (found and starts.size < 2) else None
+
+
+def _read(reader: Sound, phase: Real, points: int) -> np.ndarray:
+    """Return the sound at so many points of each whole period, shape (n_periods, points)."""
+    count = int(phase[-1] - phase[0])
+    grid = np.arange(max(count, 0) * points) / points + phase[0]
+    at = np.interp(grid, phase, np.arange(phase.size))
+    return reader.at(at).reshape(-1, points)
+
+
+def _harmonics(rows: np.ndarray) -> Complex:
+    out: Complex = np.fft.rfft(rows, axis=1)[:, 1 : ORDERS + 1].astype(np.complex128)
+    return out
+
+
+def _refined(rows: np.ndarray) -> float:
+    """Return by how much the pitch departs from that of the rows, as a share of it."""
+    lines = _harmonics(rows)
+    power = np.sum(np.abs(lines) ** 2, axis=1)
+    loud = power > LOUD**2 * power.max()
+    lines = np.where(loud[:, None], lines, 0)
+    orders = np.arange(1, lines.shape[1] + 1)
+    best, lag, reach = 0.0, 1, 0.03
+    while lag <= max(1, len(rows) // 2):
+        product = np.sum(lines[lag:] * np.conj(lines[:-lag]), axis=0)
+        size = np.sum(np.abs(lines[lag:] * np.conj(lines[:-lag])))
+        step = 0.05 / (lag * orders[-1])
+        tries = best + np.arange(-reach, reach + step / 2, step)
+        score = np.real(np.exp(-2j * np.pi * lag * np.outer(tries, orders)) @ product)
+        peak = int(np.argmax(score))
+        if size == 0 or score[peak] < KEEPS * size:
+            break
+        if 0 < peak < tries.size - 1:
+            left, mid, right = score[peak - 1 : peak + 2]
+            bend = left - 2 * mid + right
+            best = float(tries[peak]) + (0.5 * step * (left - right) / bend if bend < 0 else 0.0)
+        else:
+            best = float(tries[peak])
+        reach = 0.15 / lag
+        lag *= 2
+    return best
+
+
+def _follow(rows: np.ndarray, hz: float, *, last: bool) -> tuple[Real, Real] | None:
+    """Return the phase of the carrier against that of the rows, smoothed, in periods."""
+    size = max(1, min(round(GROUP_S * hz), max(1, len(rows) // 6)))
+    size = max(size, min(GROUP_PERIODS, len(rows) // 6), math.ceil(len(rows) / GROUPS))
+    count = len(rows) // size
+    lines = _harmonics(rows)
+    grouped = lines[: count * size].reshape(count, size, -1).sum(axis=1)
+    power = np.sum(np.abs(grouped) ** 2, axis=1)
+    own = np.sum(np.abs(lines[: count * size]) ** 2, axis=1).reshape(count, size)
+    first = int(np.argmax(power))
+    orders = np.arange(1, lines.shape[1] + 1)
+    wave = grouped[first] / np.sqrt(power[first])
+    turn = np.full(count, np.nan)
+    for _ in range(2):
+        turn = _turns(grouped, wave, orders, first)
+        aligned = grouped * np.exp(-2j * np.pi * turn[:, None] * orders)
+        level = np.abs(aligned @ np.conj(wave))
+        wave = np.sum(level[:, None] * aligned, axis=0)
+        norm = float(np.sqrt(np.sum(np.abs(wave) ** 2)))
+        if norm == 0:
+            return None
+        wave = wave / norm
+    level = np.real(aligned @ np.conj(wave))
+    rest = np.sum(np.abs(aligned - level[:, None] * wave) ** 2, axis=1)
+    floor = float(np.median(rest))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weight = np.clip(level, 0, None) ** 2 / (rest + floor + 1e-12 * level.max() ** 2)
+        change = np.abs(np.diff(np.sqrt(own.sum(axis=1)), prepend=0, append=0))
+        rough = np.maximum(change[1:], change[:-1]) > 0.5 * np.sqrt(own.sum(axis=1))
+    weight[(level < 0.02 * level.max()) | rough] = 0.0
+    used = weight > 1e-4 * weight.max()
+    centre = (np.arange(count) + 0.5) * size
+    ends = np.array([0.0, float(len(rows))])
+    if used.sum() < 6:
+        if used.sum() < 2:
+            return ends, np.zeros(2)
+        slope, offset = np.polyfit(centre[used], turn[used], 1, w=np.sqrt(weight[used]))
+        return ends, offset + slope * ends
+    x, y, w = centre[used], turn[used], weight[used] / weight[used].max()
+    smooth = _by_spline(x, y, w) if last else _by_polynomial(x, y, w)
+    inner = np.linspace(x[0], x[-1], max(2, 4 * x.size))
+    value, slope = smooth(inner)
+    # Outside, the pitch goes on as it was at the end.
+    first_end = value[0] + slope[0] * (ends[0] - x[0])
+    last_end = value[-1] + slope[1] * (ends[1] - x[-1])
+    at = np.concatenate([ends[:1], inner, ends[1:]])
+    value = np.concatenate([[first_end], value, [last_end]])
+    kept = np.concatenate([[True], np.diff(at) > 0])
+    return at[kept], value[kept]
+
+
+Smooth = Callable[[Real], tuple[Real, Real]]
+"""Gives values at rising places, and the slopes at the first and last of them."""
+
+
+def _by_polynomial(x: Real, y: Real, w: Real) -> Smooth:
+    """Smooth a phase by the polynomial of the degree that its scatter supports (BIC)."""
+    best, found = math.inf, np.polynomial.Polynomial([0.0])
+    for degree in range(1, min(MOST_DEGREE, x.size // 3) + 1):
+        tried = np.polynomial.Polynomial.fit(x, y, degree, w=np.sqrt(w))
+        left = float(np.sum(w * (y - tried(x)) ** 2)) + 1e-24
+        criterion = x.size * math.log(left) + degree * math.log(x.size)
+        if criterion < best - 2:
+            best, found = criterion, tried
+    slope = found.deriv()
+
+    def smooth(at: Real) -> tuple[Real, Real]:
+        return found(at), slope(at[[0, -1]])
+
+    return smooth
+
+
+def _by_spline(x: Real, y: Real, w: Real) -> Smooth:
+    """Smooth a phase by generalised cross-validation."""
+    line = np.polynomial.Polynomial.fit(x, y, 1, w=np.sqrt(w))
+    spline = interpolate.make_smoothing_spline(x, y - line(x), w=w)
+    straight = float(line.deriv()(0.0))
+
+    def smooth(at: Real) -> tuple[Real, Real]:
+        return line(at) + spline(at), straight + spline(at[[0, -1]], 1)
+
+    return smooth
+
+
+def _turns(grouped: Complex, wave: Complex, orders: Real, first: int) -> Real:
+    """Return the phase of each group against the wave, followed outward from the loudest."""
+    product = grouped * np.conj(wave)
+    turn = np.zeros(len(grouped))
+    grid = np.linspace(-0.06, 0.06, 49)
+    table = np.exp(-2j * np.pi * np.outer(orders, grid))
+    for step in (1, -1):
+        near, slope = 0.0, 0.0
+        last = first
+        for i in range(first, len(grouped) if step > 0 else -1, step):
+            guess = near + slope * (i - last)
+            turned = product[i] * np.exp(-2j * np.pi * guess * orders)
+            score = np.real(turned @ table)
+            best = float(grid[int(np.argmax(score))])
+            for _ in range(2):
+                turned_back = turned * np.exp(-2j * np.pi * best * orders)
+                bend = float(np.sum(orders**2 * np.real(turned_back)))
+                if bend > 0:
+                    move = float(np.sum(orders * np.imag(turned_back))) / bend / (2 * np.pi)
+                    best = float(np.clip(best + move, -0.08, 0.08))
+            turn[i] = guess + best
+            loud = float(np.sum(np.abs(grouped[i]) ** 2))
+            if loud > 0.01 * float(np.sum(np.abs(grouped[first]) ** 2)):
+                if i != first:
+                    slope = 0.7 * slope + 0.3 * (turn[i] - near) / max(1, abs(i - last)) * step
+                near, last = float(turn[i]), i
+    return turn
+
+
+def _wave(rows: np.ndarray) -> tuple[Real, Real, float]:
+    """Return the wave at gain 1, the gain of each period, and the periods behind it."""
+    data = rows.astype(np.float64)
+    power = np.sum(data**2, axis=1)
+    wave = data[int(np.argmax(power))]
+    usable = np.ones(len(data), bool)
+    count, points = data.shape
+    place = (np.arange(points) + 0.5) / points - 0.5
+    gain = np.zeros(count)
+    for _ in range(6):
+        norm = float(wave @ wave)
+        if norm == 0:
+            return np.zeros(points), gain, 0.0
+        gain = data @ wave / norm
+        slope = np.gradient(gain) if count > 1 else np.zeros(1)
+        usable = (np.abs(slope) < STEADY * np.abs(gain)) & (gain > 0.02 * gain.max())
+        if usable.sum() < FEWEST:
+            usable = gain > 0.3 * gain.max()
+        level = gain[usable, None] + slope[usable, None] * place
+        wave = np.sum(level * data[usable], axis=0) / np.sum(level**2, axis=0)
+    size = float(np.max(gain))
+    held = float(np.sum(gain[usable] ** 2)) / size**2 if size > 0 else 0.0
+    return wave * size, gain / size, held
+
+
+def _misfit(rows: np.ndarray, wave: Real, gain: Real, quiet: Flags) -> tuple[float, float]:
+    """Return the energy that the wave leaves where the note is loud, and the noise of a point."""
+    data = rows.astype(np.float64)
+    place = (np.arange(data.shape[1]) + 0.5) / data.shape[1] - 0.5
+    tilt = np.gradient(gain) if gain.size > 1 else np.zeros(gain.size)
+    rest = data - (gain[:, None] + tilt[:, None] * place) * wave
+    own = np.mean(rest**2, axis=1)
+    soft = quiet if quiet.sum() >= 3 else own <= np.quantile(own, 0.1)
+    noise = float(np.mean(own[soft]))
+    change = np.abs(np.gradient(gain)) if gain.size > 1 else np.zeros(gain.size)
+    loud = (gain > 0.3) & (change < 0.03 * np.abs(gain))
+    if loud.sum() < 3:
+        loud = gain > 0.5 * gain.max()
+    tone = float(np.mean((gain[loud, None] * wave) ** 2))
+    excess = max(0.0, float(np.median(own[loud])) - noise)
+    return excess / tone if tone > 0 else math.inf, math.sqrt(max(noise, 1e-20))
