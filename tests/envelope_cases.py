@@ -31,13 +31,13 @@ def random_case(seed: int, kind: str | None = None, *, snr_db: float | None = No
     rate = int(rng.choice([44_100, 48_000, 96_000]))
     snr = float(rng.uniform(30, 70)) if snr_db is None else snr_db
     to_peak = max(float(np.exp(rng.uniform(np.log(0.001), np.log(0.4)))), 0.4 / hz)
-    values = dict(
-        to_peak_s=to_peak,
-        aim=float(rng.uniform(1.1, 1.6)),
-        decay_s=float(np.exp(rng.uniform(np.log(0.03), np.log(0.3)))),
-        sustain=float(rng.uniform(0.2, 0.9)),
-        release_s=float(np.exp(rng.uniform(np.log(0.03), np.log(0.4)))),
-    )
+    values = {
+        "to_peak_s": to_peak,
+        "aim": float(rng.uniform(1.1, 1.6)),
+        "decay_s": float(np.exp(rng.uniform(np.log(0.03), np.log(0.3)))),
+        "sustain": float(rng.uniform(0.2, 0.9)),
+        "release_s": float(np.exp(rng.uniform(np.log(0.03), np.log(0.4)))),
+    }
     if kind == "aim below":
         values["release_aim"] = -float(rng.uniform(0.02, 0.1))
     elif kind == "dead zone":
@@ -93,6 +93,23 @@ TRUTHS = {
 ABSOLUTE = ("onset_s", "gate_off_s", "sustain_db")
 
 
+def _told(case: Case, name: str, truth: float) -> float:
+    """The truth as the sound can tell it; nan where it has none.
+
+    A note begins when it is heard: a closed amplifier holds it back. A power of an exponential is
+    one of another time constant where it goes to zero, and none where it goes elsewhere.
+    """
+    plant = case.plant
+    if plant.dead and name in ("onset_s", "onset_to_peak_s"):
+        held_back = -plant.attack_tau_s * math.log(1 - plant.dead / plant.aim)
+        return truth + (held_back if name == "onset_s" else -held_back)
+    if plant.power != 1:
+        if name in ("decay_time_constant_s", "onset_to_peak_s", "onset_s"):
+            return math.nan
+        return truth / plant.power if name == "release_time_constant_s" else truth
+    return truth
+
+
 def compared(case: Case, table) -> list[dict]:
     """One row for each number of each note that was found: truth, error, u; and what is missing."""
     rows = []
@@ -102,7 +119,7 @@ def compared(case: Case, table) -> list[dict]:
         near = np.flatnonzero(np.abs(onset - note.onset_s) < 0.05 + 0.5 * note.attack_s)
         got = found.iloc[int(near[0])] if near.size else None
         for name, truth_of in TRUTHS.items():
-            truth = float(truth_of(note))
+            truth = _told(case, name, float(truth_of(note)))
             value = math.nan if got is None else float(got[name])
             u = math.nan if got is None else float(got[f"u_{name}"])
             share = 1.0 if name in ABSOLUTE else truth

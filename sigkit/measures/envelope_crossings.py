@@ -11,8 +11,10 @@ from sigkit.arrays import Real
 from sigkit.measures.envelope_blocks import Source, blocks_of, edges_about
 from sigkit.measures.envelope_model import fit_curve
 
-SPAN, MOST_SPAN = 0.5, 1.2
-"""Half of the stretch around a crossing, in times in which the level falls to 1/e there."""
+SPAN, MOST_SPAN = 0.5, 1.4
+"""Stretch before a crossing, in times in which the level falls to 1/e there."""
+AFTER = 0.45
+"""The same after it: an amplifier that closes cuts the fall off at 1."""
 BLOCKS = 24
 HIDDEN = 0.2
 """Uncertainty of ln(level) at a crossing from which on the floor hides it."""
@@ -73,10 +75,10 @@ def crossing(
     best = None
     for _ in range(6):
         half = SPAN * own
-        best = _local(source, level, at, half, from_s, to_s, shortest_s)
+        best = _local(source, level, at, half, own, (from_s, to_s), shortest_s)
         while (best is None or best[1] > SURE) and half < MOST_SPAN * own:
             half *= 1.35
-            best = _local(source, level, at, half, from_s, to_s, shortest_s) or best
+            best = _local(source, level, at, half, own, (from_s, to_s), shortest_s) or best
         if best is None:
             return None
         moved, own = best[0] - at, min(max(best[2], own / 3), own * 3)
@@ -125,12 +127,13 @@ def _local(
     level: float,
     at: float,
     half: float,
-    from_s: float,
-    to_s: float,
+    own: float,
+    bounds: tuple[float, float],
     shortest_s: float,
 ) -> tuple[float, float, float] | None:
     """Return instant, uncertainty of ln(level) there, and time of fall to 1/e, from a parabola."""
-    begin, end = max(from_s, at - half), min(to_s, at + half)
+    from_s, to_s = bounds
+    begin, end = max(from_s, at - half), min(to_s, at + min(half, AFTER * own))
     step = max((end - begin) / BLOCKS, shortest_s)
     data = blocks_of(source, np.arange(begin, end + 0.5 * step, step))
     if data.time_s.size < 5:

@@ -31,7 +31,8 @@ ANOTHER_LAW = 3.0
 BAD, BAD_SHARE = 2.0, 0.003
 """Scatter of a linear fit, in units of the noise and re the peak, above which an exponential
 amplifier is tried."""
-RANGES_DB = (40.0, 60.0, 80.0)
+DIM = 3.0
+"""Noise below which the logarithm of an envelope says nothing."""
 OFF_SHARE = 0.002
 """Change of the end of the gate, in time constants of the release, that the rise is fitted anew
 for."""
@@ -105,12 +106,12 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
     ratio = 1.0
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / math.exp(shape.log_size)
     if best.scatter > BAD and away > BAD_SHARE:
-        other = _exponential(data, shape, knee, fall)
+        other = _exponential(source, data, (start_s, stop_s), shape, shortest_s)
         if other is not None:
-            ratio = other[0].scatter / best.scatter
-            if ratio < 1 / ANOTHER_LAW:
+            ratio = best.scatter / max(other[0].scatter, 1e-12)
+            if ratio > ANOTHER_LAW:
                 best, knee, shape = other
-                law, ratio = "exponential", 1 / ratio
+                law = "exponential"
     rise_s = math.exp(shape.log_rise_s)
     anchors = [(t, max(rise_s / FINE, shortest_s)) for t in (shape.onset_s, shape.peak_s)]
     if knee:
@@ -126,23 +127,25 @@ def _guess(
     """Return a first shape, and the envelope in blocks of a period or more."""
     step = max(source.period_s / 2, (stop_s - start_s) / 3000, shortest_s)
     rough = blocks_of(source, np.arange(start_s, stop_s + step, step))
-    if rough.time_s.size < 8:
+    if rough.time_s.size < 8 or not rough.gain.max() > 6 * float(np.median(rough.u_gain)):
         return None
+    return _first_shape(rough, shortest_s)
+
+
+def _first_shape(rough: Blocks, shortest_s: float) -> tuple[Shape, Blocks]:
+    """Return the shape that goes through 10 and 90 % on the way up, and what follows it."""
     t, g = rough.time_s, rough.gain
-    for _ in range(2):
-        top = int(np.argmax(g))
-        size = float(g[top])
-        if not size > 6 * float(np.median(rough.u_gain)):
-            return None
-        lead = max(1, min(top, 8))
-        base = float(np.median(g[:lead])) if top else 0.0
-        share = (g - base) / max(size - base, 1e-12)
-        below = np.flatnonzero(share[: top + 1] < 0.5)
-        middle = int(below[-1]) if below.size else 0
-        low = np.flatnonzero(share[: middle + 1] < 0.1)
-        high = middle + np.flatnonzero(share[middle : top + 1] > 0.9)
-        t_low = float(t[low[-1]]) if low.size else float(t[0])
-        t_high = float(t[high[0]]) if high.size else float(t[top])
+    top = int(np.argmax(g))
+    size = float(g[top])
+    lead = max(1, min(top, 8))
+    base = float(np.median(g[:lead])) if top else 0.0
+    share = (g - base) / max(size - base, 1e-12)
+    below = np.flatnonzero(share[: top + 1] < 0.5)
+    middle = int(below[-1]) if below.size else 0
+    low = np.flatnonzero(share[: middle + 1] < 0.1)
+    high = middle + np.flatnonzero(share[middle : top + 1] > 0.9)
+    t_low = float(t[low[-1]]) if low.size else float(t[0])
+    t_high = float(t[high[0]]) if high.size else float(t[top])
     rise_s = max((t_high - t_low) / 0.76, shortest_s)
     shape = Shape(
         log_size=math.log(size),
@@ -281,49 +284,58 @@ def _knee_starts(data: Blocks, first: Shape) -> list[Shape]:
 
 
 def _exponential(
-    data: Blocks, linear: Shape, knee: bool, fall: Blocks
+    source: Source, data: Blocks, span: tuple[float, float], linear: Shape, shortest_s: float
 ) -> tuple[LeastSquares, bool, Shape] | None:
-    """Fit an exponential amplifier of one of a few ranges to start with, then of any."""
-    found = []
-    for range_db in RANGES_DB:
-        nepers = range_db / 20 * math.log(10)
-        level = max(linear.sustain, 1e-3)
-        start = linear._replace(
-            range_nepers=nepers,
-            base=0.0,
-            onset_s=linear.onset_s - 0.5 * math.exp(linear.log_rise_s),
-            log_rise_s=linear.log_rise_s + math.log(1.5),
-            sustain=float(np.clip(1 + math.log(level) / nepers, 0.0, 1.0)),
-            last=0.0,
-            log_decay_s=linear.log_decay_s + 0.3,
-            log_release_s=linear.log_release_s + math.log(nepers) / 1.5,
-        )
-        free = (*(n for n in ATTACK if n != "base"), *DECAY, "range_nepers")
-        if knee:
-            free = (*free, *(n for n in RELEASE if n != "last"))
-        fit = _run(data, "exponential", free, start, 60)
-        found.append((fit, knee, _with(start, free, fit)))
-    del fall
-    best = min(found, key=lambda f: f[0].chi2)
-    fine = all(map(math.isfinite, best[2][:6])) and best[2].range_nepers > 2
-    return best if fine else None
+    """Fit an exponential amplifier: its control is the logarithm of the envelope.
+
+    The range of the amplifier only scales the control, whose rest and aims are free: it is set so
+    that the noise lies at its lower end.
+    """
+    size = math.exp(linear.log_size)
+    floor = DIM * float(np.median(data.u_gain))
+    nepers = math.log(max(size / floor, 10.0)) + 1.0
+
+    def control(part: Blocks) -> Blocks:
+        dim = np.maximum(part.gain, DIM * part.u_gain)
+        u = np.hypot(part.u_gain / dim, COARSE / 3) / nepers
+        u = np.where(part.gain < 2 * DIM * part.u_gain, np.maximum(u, 0.3), u)
+        return Blocks(part.time_s, 1 + np.log(dim / size) / nepers, u)
+
+    step = max(source.period_s, (span[1] - span[0]) / 1500, shortest_s)
+    rough = blocks_of(source, np.arange(span[0], span[1] + step, step))
+    if rough.time_s.size < 8:
+        return None
+    first, fall = _first_shape(control(rough), shortest_s)
+    _, knee, found = _structure(control(data), "linear", first, fall)
+    top = math.exp(found.log_size)
+    start = found._replace(log_size=linear.log_size - nepers * (1 - top), range_nepers=nepers * top)
+    free = _free(start, knee)
+    fit = _run(data, "exponential", free, start, 80)
+    shape = _with(start, free, fit)
+    fine = math.isfinite(fit.chi2) and all(map(math.isfinite, shape[:6]))
+    return (fit, knee, shape) if fine else None
+
+
+def _free(shape: Shape, knee: bool) -> tuple[str, ...]:
+    decay: tuple[str, ...] = () if shape.sustain == 1.0 else DECAY
+    return (*ATTACK, *decay, *(RELEASE if knee else ()))
 
 
 def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> NoteFit:
     """Fit rise and decay apart from the release, each with blocks made for it."""
     held = shape.sustain == 1.0
-    free: tuple[str, ...] = ATTACK if held else (*ATTACK, *DECAY)
-    if law == "exponential":
-        free = (*(n for n in ATTACK if n != "base"), *DECAY, "range_nepers")
-    if not knee:
+    if not knee or law == "exponential":
+        free = _free(shape, knee)
+        fit = _run(data, law, free, shape, 60)
+        return NoteFit(_with(shape, free, fit), free, fit, knee, None, law, ratio, data)
+    free = _free(shape, False)
+    fit, used = _rise_fit(data, law, free, shape, held=held)
+    release, gained = fit_release(data, _with(shape, used, fit))
+    if gained < KNEE:
+        # What bends here is not the end of a gate.
+        shape = shape._replace(gate_off_s=math.inf)
         fit = _run(data, law, free, shape, 60)
         return NoteFit(_with(shape, free, fit), free, fit, False, None, law, ratio, data)
-    if law == "exponential":
-        every = (*free, *(n for n in RELEASE if n != "last"))
-        fit = _run(data, law, every, shape, 60)
-        return NoteFit(_with(shape, every, fit), every, fit, True, None, law, ratio, data)
-    fit, used = _rise_fit(data, law, free, shape, held=held)
-    release = fit_release(data, _with(shape, used, fit))
     off = float(release.values[2])
     if abs(off - shape.gate_off_s) > OFF_SHARE * math.exp(shape.log_release_s):
         shape = shape._replace(gate_off_s=off)

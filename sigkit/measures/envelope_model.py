@@ -180,7 +180,7 @@ def shape_curve(time_s: Real, law: Law, free: tuple[str, ...], fixed: Shape) -> 
 
 def note(time_s: Real, law: Law, shape: Shape) -> tuple[Real, Real]:
     """Return the envelope of a note and its derivatives by every parameter."""
-    control, slope = _control(time_s, shape)
+    control, slope = _control(time_s, shape, closes=law == "linear")
     size = math.exp(min(shape.log_size, 50.0))
     if not all(map(math.isfinite, shape[:6])):
         return np.full(time_s.size, math.inf), np.zeros((time_s.size, len(NAMES)))
@@ -206,7 +206,7 @@ def _rise(u: Real, bend: float) -> tuple[Real, Real, Real]:
     return value, bend * fall / whole, (u * fall - value * math.exp(-bend)) / whole
 
 
-def _control(time_s: Real, s: Shape) -> tuple[Real, Real]:
+def _control(time_s: Real, s: Shape, *, closes: bool) -> tuple[Real, Real]:
     n = time_s.size
     value, slope = np.zeros(n), np.zeros((n, len(NAMES)))
     rise_s, decay_s, release_s = (
@@ -253,8 +253,9 @@ def _control(time_s: Real, s: Shape) -> tuple[Real, Real]:
         d[:, 6] = by_off * e + (first[0] - s.last) * e / release_s
         d[:, 7] = (first[0] - s.last) * e * since / release_s
         d[:, 8] = 1 - e
-        closed = v < 0
-        v[closed], d[closed] = 0.0, 0.0
+        if closes:
+            closed = v < 0
+            v[closed], d[closed] = 0.0, 0.0
         value[out], slope[out] = v, d
     return value, slope
 

@@ -21,7 +21,7 @@ INCOHERENT = 0.05
 """Share of a note's energy that its wave leaves, from which on only its power is used."""
 RISE_DB, RISE_DB_POWER = 1.0, 3.0
 """Rise of the level that is another note."""
-LOUD_DB = 40.0
+LOUD_DB = 30.0
 """Notes so far below the loudest of a stretch are not looked for."""
 BOUNCE_S = 0.06
 """Onsets so soon after the one before are a retrigger, whoever plays."""
@@ -133,7 +133,7 @@ def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[tuple[float,
     floor = max(size * 10 ** (-LOUD_DB / 20), 5 * float(np.median(u)))
     level = 20 * np.log10(np.maximum(g, floor) / floor)
     noise = 8.7 * u / np.maximum(g, floor)
-    onsets = _onsets(level, np.maximum(rise_db, 6 * noise))
+    onsets = _onsets(level, np.maximum(rise_db, 9 * noise))
     if not onsets:
         return []
     lows = [t[valley] for valley, _ in onsets]

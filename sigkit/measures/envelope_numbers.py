@@ -70,22 +70,32 @@ RELEASE = ("gate_off_s", "release_20_s", "release_40_s", "release_s", "release_t
 EVERY = ("onset_s", *RISE, *FALL, *RELEASE)
 
 
-def inflation(fit: LeastSquares) -> float:
+def inflation(fit: LeastSquares, part: slice = slice(None)) -> float:
     """Return by how much uncertainties grow through a misfit and through residuals that hang on.
 
-    Residuals of neighbouring blocks that are alike hold less than their number.
+    Residuals of neighbouring blocks that are alike hold less than their number. Where those of a
+    part scatter more than all, they decide.
     """
-    rest = fit.residuals
+    grown = _grown(fit.residuals, fit.scatter)
+    own = fit.residuals[part]
+    if own.size < 8:
+        return grown
+    return max(grown, _grown(own, float(own @ own) / max(own.size - 3, 1)))
+
+
+def _grown(rest: Real, scatter: float) -> float:
     if rest.size < 8:
-        return math.sqrt(max(1.0, fit.scatter))
+        return math.sqrt(max(1.0, scatter))
     centred = rest - rest.mean()
     power = float(centred @ centred)
     rho = float(centred[1:] @ centred[:-1]) / power if power > 0 else 0.0
     rho = min(max(rho, 0.0), 0.95)
-    return math.sqrt(max(1.0, fit.scatter) * (1 + rho) / (1 - rho))
+    return math.sqrt(max(1.0, scatter) * (1 + rho) / (1 - rho))
 
 
-def spread(function: Callable[[Real], float], fit: LeastSquares) -> float:
+def spread(
+    function: Callable[[Real], float], fit: LeastSquares, part: slice = slice(None)
+) -> float:
     """Return the standard uncertainty of a function of fitted parameters, to first order."""
     slope = np.empty(fit.values.size)
     u = np.sqrt(np.maximum(np.diag(fit.inverse), 1e-30))
@@ -94,7 +104,7 @@ def spread(function: Callable[[Real], float], fit: LeastSquares) -> float:
         step[i] = min(0.1 * u[i], 1e-3)
         slope[i] = (function(fit.values + step) - function(fit.values - step)) / (2 * step[i])
     variance = float(slope @ fit.inverse @ slope)
-    return math.sqrt(max(variance, 0.0)) * inflation(fit)
+    return math.sqrt(max(variance, 0.0)) * inflation(fit, part)
 
 
 def numbers_of(
@@ -150,16 +160,19 @@ def attack_of(found: NoteFit, shape: Shape) -> float:
 
 def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: bool) -> None:
     fit, shape = found.rise, found.shape
-    u_onset = spread(lambda p: _shape(found, p).onset_s, fit)
+    rise_s = math.exp(shape.log_rise_s)
+    time_s = found.blocks.time_s
+    ends = np.searchsorted(time_s, [shape.onset_s - 0.1 * rise_s, shape.peak_s + 0.3 * rise_s])
+    rising = slice(int(ends[0]), int(ends[1]))
+    u_onset = spread(lambda p: _shape(found, p).onset_s, fit, rising)
     out.values["onset_s"] = (shape.onset_s, max(u_onset, 1e-7))
     peak_db = 20 * math.log10(math.exp(shape.log_size))
-    u_peak = 20 / math.log(10) * spread(lambda p: _shape(found, p).log_size, fit)
+    u_peak = 20 / math.log(10) * spread(lambda p: _shape(found, p).log_size, fit, rising)
     out.values["peak_dbfs"] = (peak_db, max(u_peak, 1e-4))
-    rise_s = math.exp(shape.log_rise_s)
-    u_rise = spread(lambda p: math.exp(_shape(found, p).log_rise_s), fit)
+    u_rise = spread(lambda p: math.exp(_shape(found, p).log_rise_s), fit, rising)
     out.values["onset_to_peak_s"] = (rise_s, u_rise)
     attack = attack_of(found, shape)
-    u_attack = spread(lambda p: attack_of(found, _shape(found, p)), fit)
+    u_attack = spread(lambda p: attack_of(found, _shape(found, p)), fit, rising)
     out.values["attack_s"] = (attack, u_attack)
     period_s = source.period_s
     least = period_s * (3.0 if power else FINEST * min(max(1.0, HELD / max(held, 1.0)), 4.0))
@@ -291,7 +304,12 @@ def _release(
         off = shape.gate_off_s
         u_off = spread(lambda p: _shape(found, p).gate_off_s, found.rise)
         level = float(note(np.array([off - 1e-9]), found.law, shape)[0][0])
-        u_level = spread(lambda p: _shape(found, p).log_size, found.rise)
+        u_level = spread(
+            lambda p: math.log(
+                float(note(np.array([off - 1e-9]), found.law, _shape(found, p))[0][0])
+            ),
+            found.rise,
+        )
         release_s = math.exp(shape.log_release_s)
         u_release = release_s * spread(lambda p: _shape(found, p).log_release_s, found.rise)
     out.values["gate_off_s"] = (off, max(u_off, 1e-7))

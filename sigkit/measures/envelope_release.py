@@ -18,8 +18,23 @@ DEEP = 0.03
 """Share of the level at release down to which a release is fitted."""
 
 
-def fit_release(data: Blocks, shape: Shape) -> LeastSquares:
-    """Fit the knee and what follows, down to a share of the level at release."""
+def fit_release(data: Blocks, shape: Shape) -> tuple[LeastSquares, float]:
+    """Fit the knee and what follows, down to a share of the level at release.
+
+    Parameters
+    ----------
+    data : Blocks
+        The envelope.
+    shape : Shape
+        Rise and decay as fitted, and a first release.
+
+    Returns
+    -------
+    fit : LeastSquares
+        See the top of this file for its values.
+    gained : float
+        By how much a note that goes on as it did would fit worse, in chi-square over its scatter.
+    """
     off = shape.gate_off_s
     level = float(note(np.array([off - 1e-9]), "linear", shape)[0][0])
     held, release_s = off - shape.peak_s, math.exp(shape.log_release_s)
@@ -46,9 +61,20 @@ def fit_release(data: Blocks, shape: Shape) -> LeastSquares:
         values = np.append(zero.values, 0.0)
         fit = LeastSquares(values, inverse, zero.chi2, zero.dof, zero.residuals)
     # From the level where the gate was thought to end to that where it does.
-    moved = fit.values[2] - off
+    moved = float(fit.values[2]) - off
     fit.values[0] += math.log1p(max((fit.values[1] + _slope_at(shape)) * moved, -0.5))
-    return fit
+    return fit, _gained(part, shape, fit)
+
+
+def _gained(part: Blocks, shape: Shape, fit: LeastSquares) -> float:
+    """Compare a release with a note that goes on, its level and tilt free."""
+    weight = 1 / part.u_gain
+    on = note(part.time_s, "linear", shape._replace(gate_off_s=math.inf))[0]
+    columns = np.stack([on, on * (part.time_s - shape.gate_off_s)], axis=1) * weight[:, None]
+    y = part.gain * weight
+    found, *_ = np.linalg.lstsq(columns, y, rcond=None)
+    rest = y - columns @ found
+    return (float(rest @ rest) - fit.chi2) / max(fit.scatter, 1.0)
 
 
 def _slope_at(shape: Shape) -> float:
