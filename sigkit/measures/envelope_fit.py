@@ -17,7 +17,7 @@ from sigkit.measures.envelope_model import (
 )
 from sigkit.measures.envelope_release import fit_release
 
-FINE, FINER_GROWTH = 40, 24
+FINE, FINER_GROWTH = 150, 24
 """Blocks in a rise or a fall, and distance from it per length of block at last."""
 STARTS, BEST = 24, 4
 COARSE = 0.03
@@ -33,6 +33,8 @@ BAD, BAD_SHARE = 2.0, 0.003
 amplifier is tried."""
 DIM = 3.0
 """Noise below which the logarithm of an envelope says nothing."""
+AT_PEAK = 0.05
+"""Time between peak and release, in time constants of it, below which there is none."""
 OFF_SHARE = 0.002
 """Change of the end of the gate, in time constants of the release, that the rise is fitted anew
 for."""
@@ -64,6 +66,8 @@ class NoteFit:
         How much more the other law leaves; 1 where it was not tried.
     blocks : Blocks
         What was fitted.
+    near : tuple of int
+        Residuals of the release about the end of the gate.
     """
 
     shape: Shape
@@ -74,6 +78,7 @@ class NoteFit:
     law: Law
     law_ratio: float
     blocks: Blocks
+    near: tuple[int, int] = (0, 0)
 
 
 def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -> NoteFit | None:
@@ -212,13 +217,25 @@ def _structure(
     flat_starts = [s._replace(sustain=1.0) for s in (shape, starts[0])]
     flats = [_run(data, law, flat_free, s, 40) for s in flat_starts]
     flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
-    if not inside or flat.chi2 - best.chi2 < FLAT * scatter:
-        level = _with(flat_start, flat_free, flat)
-        if plain.chi2 - flat.chi2 > KNEE * max(flat.scatter, 1.0):
-            return flat, True, level
+    level = _with(flat_start, flat_free, flat)
+    if level.gate_off_s < level.peak_s + AT_PEAK * math.exp(level.log_release_s):
+        # A gate that ends at the peak is a decay to silence by another name.
+        other = _run(data, law, plain_free, _as_decay(level), 40)
+        if other.chi2 < plain.chi2:
+            plain, plain_shape = other, _with(level, plain_free, other)
+    elif (not inside or flat.chi2 - best.chi2 < FLAT * scatter) and (
+        plain.chi2 - flat.chi2 > KNEE * max(flat.scatter, 1.0)
+    ):
+        return flat, True, level
     if plain.chi2 - best.chi2 > KNEE * scatter and inside:
         return best, True, shape
     return plain, False, plain_shape
+
+
+def _as_decay(shape: Shape) -> Shape:
+    return shape._replace(
+        log_decay_s=shape.log_release_s, sustain=max(shape.last, 0.0), gate_off_s=math.inf
+    )
 
 
 def _knee_starts(data: Blocks, first: Shape) -> list[Shape]:
@@ -330,10 +347,11 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
         return NoteFit(_with(shape, free, fit), free, fit, knee, None, law, ratio, data)
     free = _free(shape, False)
     fit, used = _rise_fit(data, law, free, shape, held=held)
-    release, gained = fit_release(data, _with(shape, used, fit))
+    release, gained, near = fit_release(data, _with(shape, used, fit))
     if gained < KNEE:
         # What bends here is not the end of a gate.
-        shape = shape._replace(gate_off_s=math.inf)
+        shape = _as_decay(shape) if held else shape._replace(gate_off_s=math.inf)
+        free = _free(shape, False)
         fit = _run(data, law, free, shape, 60)
         return NoteFit(_with(shape, free, fit), free, fit, False, None, law, ratio, data)
     off = float(release.values[2])
@@ -343,7 +361,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
     shape = shape._replace(
         gate_off_s=off, log_release_s=float(release.values[3]), last=float(release.values[4])
     )
-    return NoteFit(_with(shape, used, fit), used, fit, True, release, law, ratio, data)
+    return NoteFit(_with(shape, used, fit), used, fit, True, release, law, ratio, data, near)
 
 
 def _rise_fit(

@@ -87,7 +87,12 @@ def fit_curve(
     .. [1] D. Marquardt, "An algorithm for least-squares estimation of nonlinear parameters",
        J. SIAM 11 (1963), 431-441.
     """
-    p = np.array(start, np.float64)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        # Steps that lead too far give no finite sum and are taken back.
+        return _fitted(curve, y, weight, np.array(start, np.float64), steps)
+
+
+def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSquares:
     value, slope = curve(p)
     rest = (y - value) * weight
     cost = float(rest @ rest)
@@ -188,7 +193,7 @@ def note(time_s: Real, law: Law, shape: Shape) -> tuple[Real, Real]:
         value = size * control
         slope *= size
     else:
-        value = size * np.exp(-shape.range_nepers * (1 - control))
+        value = size * np.exp(np.minimum(-shape.range_nepers * (1 - control), 50.0))
         slope *= (value * shape.range_nepers)[:, None]
         slope[:, INDEX["range_nepers"]] = -(1 - control) * value
     slope[:, 0] = value

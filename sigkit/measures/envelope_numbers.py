@@ -26,13 +26,15 @@ FINEST = 0.25
 """Shortest attack, in periods of the carrier, whose time is given."""
 HELD = 30.0
 """Periods held from which on that holds; with fewer, longer attacks are needed."""
+FEWEST_HELD = 5.0
+"""Periods of full level that a wave is learned from at least."""
 NOT_SEEN_DB = 0.1
 """A decay by less than this is none: its time constant says nothing."""
 PART_OF_DECAY = 0.7
 """Time constants of the decay that a gate must last for a sustain to be foretold."""
 CUT_SHORT = 1.8
 """Aim re the peak from which on an attack may have been let go on its way."""
-MODEL_SHARE = 0.2
+MODEL_SHARE = 0.5
 """Share of the time between two crossings that an extrapolation may be off by."""
 NO_SUSTAIN_DB = -60.0
 """A level below this is silence, not a sustain."""
@@ -131,6 +133,12 @@ def numbers_of(
     _rise(out, source, found, held, power=power)
     _fall(out, found)
     _release(out, source, found, stop_s, shortest_s)
+    if held < FEWEST_HELD:
+        out.none(
+            (*RISE, *FALL, *RELEASE),
+            f"only {held:.1f} periods of the carrier are loud enough to learn its wave: hold the "
+            "key longer or play a higher note",
+        )
     out.flags["law"] = found.law
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
@@ -295,7 +303,7 @@ def _release(
         u_release = release_s * spread(lambda p: _shape(found, p).log_decay_s, found.rise)
     elif found.release is not None:
         fit = found.release
-        grown = inflation(fit)
+        grown = inflation(fit, slice(*found.near))
         off, u_off = float(fit.values[2]), math.sqrt(max(fit.inverse[2, 2], 0.0)) * grown
         level, u_level = math.exp(fit.values[0]), math.sqrt(max(fit.inverse[0, 0], 0.0)) * grown
         release_s = math.exp(fit.values[3])

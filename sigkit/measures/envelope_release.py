@@ -14,11 +14,13 @@ from sigkit.arrays import Real
 from sigkit.measures.envelope_blocks import Blocks
 from sigkit.measures.envelope_model import Curve, LeastSquares, Shape, fit_curve, note
 
+NEAR = 0.3
+"""Reach about the end of the gate, in time constants of the release."""
 DEEP = 0.03
 """Share of the level at release down to which a release is fitted."""
 
 
-def fit_release(data: Blocks, shape: Shape) -> tuple[LeastSquares, float]:
+def fit_release(data: Blocks, shape: Shape) -> tuple[LeastSquares, float, tuple[int, int]]:
     """Fit the knee and what follows, down to a share of the level at release.
 
     Parameters
@@ -34,6 +36,8 @@ def fit_release(data: Blocks, shape: Shape) -> tuple[LeastSquares, float]:
         See the top of this file for its values.
     gained : float
         By how much a note that goes on as it did would fit worse, in chi-square over its scatter.
+    near : tuple of int
+        Residuals about the end of the gate.
     """
     off = shape.gate_off_s
     level = float(note(np.array([off - 1e-9]), "linear", shape)[0][0])
@@ -63,7 +67,9 @@ def fit_release(data: Blocks, shape: Shape) -> tuple[LeastSquares, float]:
     # From the level where the gate was thought to end to that where it does.
     moved = float(fit.values[2]) - off
     fit.values[0] += math.log1p(max((fit.values[1] + _slope_at(shape)) * moved, -0.5))
-    return fit, _gained(part, shape, fit)
+    at = float(fit.values[2])
+    ends = np.searchsorted(part.time_s, [at - NEAR * release_s, at + NEAR * release_s])
+    return fit, _gained(part, shape, fit), (int(ends[0]), int(ends[1]))
 
 
 def _gained(part: Blocks, shape: Shape, fit: LeastSquares) -> float:
