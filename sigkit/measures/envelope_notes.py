@@ -21,8 +21,8 @@ INCOHERENT = 0.05
 """Share of a note's energy that its wave leaves, from which on only its power is used."""
 RISE_DB, RISE_DB_POWER = 1.0, 3.0
 """Rise of the level that is another note."""
-LOUD_DB = 30.0
-"""Notes so far below the loudest of a stretch are not looked for."""
+LOUD_DB, DEEP_DB = 30.0, 60.0
+"""Notes so far below the loudest of a stretch are not looked for, nor where they rise from."""
 BOUNCE_S = 0.06
 """Onsets so soon after the one before are a retrigger, whoever plays."""
 DRAWN = 400
@@ -130,10 +130,11 @@ def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[tuple[float,
     if t.size < 4:
         return []
     size = float(np.max(g))
-    floor = max(size * 10 ** (-LOUD_DB / 20), 5 * float(np.median(u)))
+    floor = max(size * 10 ** (-DEEP_DB / 20), 5 * float(np.median(u)))
     level = 20 * np.log10(np.maximum(g, floor) / floor)
     noise = 8.7 * u / np.maximum(g, floor)
-    onsets = _onsets(level, np.maximum(rise_db, 9 * noise))
+    loud = 20 * math.log10(size / floor) - LOUD_DB
+    onsets = [o for o in _onsets(level, np.maximum(rise_db, 9 * noise)) if level[o[1]] > loud]
     if not onsets:
         return []
     lows = [t[valley] for valley, _ in onsets]

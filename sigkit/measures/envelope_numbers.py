@@ -26,6 +26,9 @@ FINEST = 0.25
 """Shortest attack, in periods of the carrier, whose time is given."""
 HELD = 30.0
 """Periods held from which on that holds; with fewer, longer attacks are needed."""
+SETTLED, LEAST_HELD_S = 5.0, 0.2
+"""Time constants of the decay after which a level is held, and how long it is to be held then;
+what the decay leaves by then is small, and taken out."""
 FEWEST_HELD = 5.0
 """Periods of full level that a wave is learned from at least."""
 NOT_SEEN_DB = 0.1
@@ -253,34 +256,48 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         out.none(("sustain_db",), "no sustain: the note falls to silence while the key is held")
     else:
         out.values["sustain_db"] = (sustain, u_sustain)
-    _sag(out, found, decay_s if free else 0.0)
+    _held(out, found, decay_s if free else 0.0)
 
 
-def _sag(out: Numbers, found: NoteFit, decay_s: float) -> None:
-    """Slope of the held level in dB over 10 s, from the blocks after the decay."""
+def _held(out: Numbers, found: NoteFit, decay_s: float) -> None:
+    """Read the held level and its slope from the blocks after the decay, without the model."""
     shape = found.shape
-    name = ("sag_db_per_10s",)
-    settled = shape.peak_s + 6 * decay_s
-    end = shape.gate_off_s
-    if not found.knee or not math.isfinite(decay_s) or end - settled < 0.2:
-        out.none(name, "not held long enough after the decay: hold the key for 10 s or more")
-        return
+    settled, end = shape.peak_s + SETTLED * decay_s, shape.gate_off_s
+    short = not (found.knee and math.isfinite(settled) and end - settled >= LEAST_HELD_S)
     data = found.blocks.between(settled, end)
-    good = data.gain > 4 * data.u_gain
-    if good.sum() < 8:
-        out.none(name, "the held level is hidden by noise: raise the sustain or the gain")
+    gain = data.gain - _left_of_decay(found, data.time_s, decay_s)
+    good = gain > 4 * data.u_gain
+    if short or good.sum() < 8:
+        why = (
+            "not held long enough after the decay: hold the key for 10 s or more"
+            if short
+            else "the held level is hidden by noise: raise the sustain or the gain"
+        )
+        out.none(("sag_db_per_10s",), why)
         return
-    t, level = data.time_s[good], 20 * np.log10(data.gain[good])
-    weight = data.gain[good] / data.u_gain[good] * math.log(10) / 20
-    columns = np.stack([np.ones_like(t), t - t.mean()], axis=1) * weight[:, None]
+    t, level = data.time_s[good], 20 * np.log10(gain[good])
+    weight = gain[good] / data.u_gain[good] * math.log(10) / 20
+    columns = np.stack([np.ones_like(t), t - settled], axis=1) * weight[:, None]
     inverse = np.linalg.inv(columns.T @ columns)
     p = inverse @ (columns.T @ (level * weight))
     rest = level * weight - columns @ p
     fit = LeastSquares(p, inverse, float(rest @ rest), t.size - 2, rest)
-    out.values["sag_db_per_10s"] = (
-        -10 * float(p[1]),
-        10 * math.sqrt(float(inverse[1, 1])) * inflation(fit),
-    )
+    grown = inflation(fit)
+    out.values["sag_db_per_10s"] = (-10 * float(p[1]), 10 * math.sqrt(inverse[1, 1]) * grown)
+    if math.isfinite(out.values["sustain_db"][0]) and found.law == "linear":
+        top = 20 / math.log(10) * shape.log_size
+        u = math.hypot(math.sqrt(inverse[0, 0]) * grown, out.values["peak_dbfs"][1])
+        out.values["sustain_db"] = (float(p[0]) - top, u)
+
+
+def _left_of_decay(found: NoteFit, time_s: Real, decay_s: float) -> Real:
+    """Return what the model of a decay leaves above the held level."""
+    shape = found.shape
+    if decay_s <= 0 or found.law == "exponential":
+        return np.zeros(time_s.size)
+    size = math.exp(shape.log_size) * (1 - shape.sustain)
+    left: Real = size * np.exp(-(time_s - shape.peak_s) / decay_s)
+    return left
 
 
 def _release(

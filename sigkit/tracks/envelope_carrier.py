@@ -33,8 +33,11 @@ LOUD = 0.2
 STEADY = 0.15
 """Largest change of level from one period to the next where the wave is learned first."""
 ROUNDS = 2
-"""Times the phase is followed: by a polynomial first, by a smoothing spline last."""
+"""Times the phase is followed, by a polynomial; the last time by a smoothing spline where that
+does not do."""
 MOST_DEGREE = 8
+ALIKE = 3.0
+"""Autocorrelation of residuals, in its standard deviations, from which on they hang on."""
 GROUP_S, GROUP_PERIODS = 0.015, 3
 """Length of sound that gives one value of the phase."""
 GROUPS = 160
@@ -247,6 +250,15 @@ def _harmonics(rows: np.ndarray) -> Complex:
     return out
 
 
+def _level(rows: np.ndarray) -> np.ndarray:
+    """Return periods whose change of level within them is taken out: it would turn their phase."""
+    rms = np.sqrt(np.mean(rows.astype(np.float64) ** 2, axis=1))
+    change = np.gradient(rms) / np.maximum(rms, 1e-12 + 1e-3 * rms.max())
+    place = (np.arange(rows.shape[1]) + 0.5) / rows.shape[1] - 0.5
+    out: np.ndarray = rows / (1 + np.clip(change, -0.8, 0.8)[:, None] * place)
+    return out
+
+
 def _refined(rows: np.ndarray) -> float:
     """Return by how much the pitch departs from that of the rows, as a share of it."""
     lines = _harmonics(rows)
@@ -280,7 +292,7 @@ def _follow(rows: np.ndarray, hz: float, *, last: bool) -> tuple[Real, Real] | N
     size = max(1, min(round(GROUP_S * hz), max(1, len(rows) // 6)))
     size = max(size, min(GROUP_PERIODS, len(rows) // 6), math.ceil(len(rows) / GROUPS))
     count = len(rows) // size
-    lines = _harmonics(rows)
+    lines = _harmonics(_level(rows))
     grouped = lines[: count * size].reshape(count, size, -1).sum(axis=1)
     power = np.sum(np.abs(grouped) ** 2, axis=1)
     own = np.sum(np.abs(lines[: count * size]) ** 2, axis=1).reshape(count, size)
@@ -314,7 +326,9 @@ def _follow(rows: np.ndarray, hz: float, *, last: bool) -> tuple[Real, Real] | N
         slope, offset = np.polyfit(centre[used], turn[used], 1, w=np.sqrt(weight[used]))
         return ends, offset + slope * ends
     x, y, w = centre[used], turn[used], weight[used] / weight[used].max()
-    smooth = _by_spline(x, y, w) if last else _by_polynomial(x, y, w)
+    smooth, rest = _by_polynomial(x, y, w)
+    if last and _hangs_on(rest):
+        smooth = _by_spline(x, y, w)
     inner = np.linspace(x[0], x[-1], max(2, 4 * x.size))
     value, slope = smooth(inner)
     # Outside, the pitch goes on as it was at the end.
@@ -330,8 +344,17 @@ Smooth = Callable[[Real], tuple[Real, Real]]
 """Gives values at rising places, and the slopes at the first and last of them."""
 
 
-def _by_polynomial(x: Real, y: Real, w: Real) -> Smooth:
-    """Smooth a phase by the polynomial of the degree that its scatter supports (BIC)."""
+def _hangs_on(rest: Real) -> bool:
+    """Whether neighbouring residuals are alike beyond chance: a polynomial does not do."""
+    power = float(rest @ rest)
+    return power > 0 and float(rest[1:] @ rest[:-1]) / power > ALIKE / math.sqrt(rest.size)
+
+
+def _by_polynomial(x: Real, y: Real, w: Real) -> tuple[Smooth, Real]:
+    """Smooth a phase by the polynomial of the degree that its scatter supports (BIC).
+
+    Returns the weighted residuals too.
+    """
     best, found = math.inf, np.polynomial.Polynomial([0.0])
     for degree in range(1, min(MOST_DEGREE, x.size // 3) + 1):
         tried = np.polynomial.Polynomial.fit(x, y, degree, w=np.sqrt(w))
@@ -344,7 +367,7 @@ def _by_polynomial(x: Real, y: Real, w: Real) -> Smooth:
     def smooth(at: Real) -> tuple[Real, Real]:
         return found(at), slope(at[[0, -1]])
 
-    return smooth
+    return smooth, np.sqrt(w) * (y - found(x))
 
 
 def _by_spline(x: Real, y: Real, w: Real) -> Smooth:
