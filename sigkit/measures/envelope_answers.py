@@ -12,6 +12,8 @@ from sigkit.measures.envelope_notes import HeardNote
 from sigkit.measures.envelope_result import COLUMNS, VALUES
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
+REASONS_APART = " | "
+"""Between the reasons of one note."""
 COUNT_U = 0.2
 """Standard uncertainty of a count of notes: 1 in 25 captures may be off by one."""
 OTHER_LAW = 4.0
@@ -97,7 +99,7 @@ def _reasons(reasons: dict[str, str]) -> str:
     by_reason: dict[str, list[str]] = {}
     for name, why in reasons.items():
         by_reason.setdefault(why, []).append(name)
-    return "; ".join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
+    return REASONS_APART.join(f"{', '.join(names)}: {why}" for why, names in by_reason.items())
 
 
 def answers_of(table: pd.DataFrame, missed: Quantity, *, keyed: bool) -> dict[str, Quantity]:
@@ -151,7 +153,7 @@ def _mean(own: pd.DataFrame, column: str, unit: str) -> Quantity:
 
 def _own_reason(reasons: list[str], column: str) -> str:
     for reason in reasons:
-        for part in reason.split("; "):
+        for part in reason.split(REASONS_APART):
             names, _, why = part.partition(": ")
             if column in names.split(", "):
                 return why

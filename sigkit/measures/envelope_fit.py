@@ -33,7 +33,7 @@ BAD, BAD_SHARE = 2.0, 0.003
 amplifier is tried."""
 DIM = 3.0
 """Noise below which the logarithm of an envelope says nothing."""
-AT_PEAK = 0.05
+AT_PEAK = 0.1
 """Time between peak and release, in time constants of it, below which there is none."""
 OFF_SHARE = 0.002
 """Change of the end of the gate, in time constants of the release, that the rise is fitted anew
@@ -102,14 +102,14 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
     if guess is None:
         return None
     first, fall = guess
-    rise_s = math.exp(first.log_rise_s)
+    rise_s = first.rise_s
     anchors = [(first.onset_s, max(rise_s / 20, shortest_s)), (first.peak_s, rise_s / 20)]
     most = max((stop_s - start_s) / 250, source.period_s / 4, shortest_s)
     data = blocks_of(source, edges_about(start_s, stop_s, anchors, most))
     law: Law = "linear"
     best, knee, shape = _structure(data, law, first, fall)
     ratio = 1.0
-    away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / math.exp(shape.log_size)
+    away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
     if best.scatter > BAD and away > BAD_SHARE:
         other = _exponential(source, data, (start_s, stop_s), shape, shortest_s)
         if other is not None:
@@ -117,10 +117,10 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
             if ratio > ANOTHER_LAW:
                 best, knee, shape = other
                 law = "exponential"
-    rise_s = math.exp(shape.log_rise_s)
+    rise_s = shape.rise_s
     anchors = [(t, max(rise_s / FINE, shortest_s)) for t in (shape.onset_s, shape.peak_s)]
     if knee:
-        short = min(math.exp(shape.log_release_s), stop_s - shape.gate_off_s) / FINE
+        short = min(shape.release_s, stop_s - shape.gate_off_s) / FINE
         anchors.append((shape.gate_off_s, max(short, shortest_s)))
     data = blocks_of(source, edges_about(start_s, stop_s, anchors, most, FINER_GROWTH))
     return _final(data, law, ratio, shape, knee)
@@ -189,7 +189,7 @@ def _structure(
 ) -> tuple[LeastSquares, bool, Shape]:
     """Fit rise and fall with and without a knee, from many starts."""
     plain_free = (*ATTACK, *DECAY)
-    size = math.exp(first.log_size)
+    size = first.size
     below = np.flatnonzero(fall.gain < size / math.e)
     fall_s = float(fall.time_s[below[0]] - first.peak_s) if below.size else 1.0
     tries = [
@@ -200,7 +200,7 @@ def _structure(
     plain_shape = _with(first, plain_free, plain)
     knee_free = (*ATTACK, *DECAY, *RELEASE)
     starts = _knee_starts(data, first)
-    if abs(plain_shape.peak_s - first.peak_s) > 0.2 * math.exp(first.log_rise_s):
+    if abs(plain_shape.peak_s - first.peak_s) > 0.2 * first.rise_s:
         starts += _knee_starts(data, plain_shape)
     if not starts:
         return plain, False, plain_shape
@@ -218,11 +218,12 @@ def _structure(
     flats = [_run(data, law, flat_free, s, 40) for s in flat_starts]
     flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
     level = _with(flat_start, flat_free, flat)
-    if level.gate_off_s < level.peak_s + AT_PEAK * math.exp(level.log_release_s):
+    if level.gate_off_s < level.peak_s + AT_PEAK * level.release_s:
         # A gate that ends at the peak is a decay to silence by another name.
-        other = _run(data, law, plain_free, _as_decay(level), 40)
+        falls = _as_decay(level)
+        other = _run(data, law, plain_free, falls, 40)
         if other.chi2 < plain.chi2:
-            plain, plain_shape = other, _with(level, plain_free, other)
+            plain, plain_shape = other, _with(falls, plain_free, other)
     elif (not inside or flat.chi2 - best.chi2 < FLAT * scatter) and (
         plain.chi2 - flat.chi2 > KNEE * max(flat.scatter, 1.0)
     ):
@@ -308,7 +309,7 @@ def _exponential(
     The range of the amplifier only scales the control, whose rest and aims are free: it is set so
     that the noise lies at its lower end.
     """
-    size = math.exp(linear.log_size)
+    size = linear.size
     floor = DIM * float(np.median(data.u_gain))
     nepers = math.log(max(size / floor, 10.0)) + 1.0
 
@@ -324,7 +325,7 @@ def _exponential(
         return None
     first, fall = _first_shape(control(rough), shortest_s)
     _, knee, found = _structure(control(data), "linear", first, fall)
-    top = math.exp(found.log_size)
+    top = found.size
     start = found._replace(log_size=linear.log_size - nepers * (1 - top), range_nepers=nepers * top)
     free = _free(start, knee)
     fit = _run(data, "exponential", free, start, 80)
@@ -355,7 +356,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
         fit = _run(data, law, free, shape, 60)
         return NoteFit(_with(shape, free, fit), free, fit, False, None, law, ratio, data)
     off = float(release.values[2])
-    if abs(off - shape.gate_off_s) > OFF_SHARE * math.exp(shape.log_release_s):
+    if abs(off - shape.gate_off_s) > OFF_SHARE * shape.release_s:
         shape = shape._replace(gate_off_s=off)
         fit, used = _rise_fit(data, law, free, shape, held=held)
     shape = shape._replace(
@@ -369,7 +370,7 @@ def _rise_fit(
 ) -> tuple[LeastSquares, tuple[str, ...]]:
     """Fit rise and decay up to the release, with a sag of the held level where that shows."""
     before = data.between(-math.inf, shape.gate_off_s)
-    settled = held or (shape.gate_off_s - shape.peak_s) > 3 * math.exp(shape.log_decay_s)
+    settled = held or (shape.gate_off_s - shape.peak_s) > 3 * shape.decay_s
     fit = _run(before, law, free, shape, 60)
     if settled and before.time_s.size > 30:
         more = (*free, "sag")

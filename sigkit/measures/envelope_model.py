@@ -21,6 +21,8 @@ MOST_STEPS = 80
 STILL = 1e-12
 SMALL = 1e-6
 MOST_BEND = 30.0
+MOST_LOG = 25.0
+"""Logarithms of times are kept within this, so that no step of a fit leads nowhere."""
 
 Law = Literal["linear", "exponential"]
 
@@ -131,6 +133,10 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSq
     return LeastSquares(p, inverse / np.outer(scale, scale), cost, y.size - p.size, rest)
 
 
+def _seconds(log_s: float) -> float:
+    return math.exp(min(max(log_s, -MOST_LOG), MOST_LOG))
+
+
 class Shape(NamedTuple):
     """Parameters of a note, in the order of the fit."""
 
@@ -148,9 +154,29 @@ class Shape(NamedTuple):
     base: float
 
     @property
+    def rise_s(self) -> float:
+        """Time from the onset to the peak."""
+        return _seconds(self.log_rise_s)
+
+    @property
+    def decay_s(self) -> float:
+        """Time constant of the decay."""
+        return _seconds(self.log_decay_s)
+
+    @property
+    def release_s(self) -> float:
+        """Time constant of the release."""
+        return _seconds(self.log_release_s)
+
+    @property
+    def size(self) -> float:
+        """Level of the peak."""
+        return math.exp(min(max(self.log_size, -MOST_LOG), 2 * MOST_LOG))
+
+    @property
     def peak_s(self) -> float:
         """Time of the peak."""
-        return self.onset_s + math.exp(self.log_rise_s)
+        return self.onset_s + self.rise_s
 
 
 NAMES = Shape._fields
@@ -186,7 +212,7 @@ def shape_curve(time_s: Real, law: Law, free: tuple[str, ...], fixed: Shape) -> 
 def note(time_s: Real, law: Law, shape: Shape) -> tuple[Real, Real]:
     """Return the envelope of a note and its derivatives by every parameter."""
     control, slope = _control(time_s, shape, closes=law == "linear")
-    size = math.exp(min(shape.log_size, 50.0))
+    size = shape.size
     if not all(map(math.isfinite, shape[:6])):
         return np.full(time_s.size, math.inf), np.zeros((time_s.size, len(NAMES)))
     if law == "linear":
@@ -214,10 +240,8 @@ def _rise(u: Real, bend: float) -> tuple[Real, Real, Real]:
 def _control(time_s: Real, s: Shape, *, closes: bool) -> tuple[Real, Real]:
     n = time_s.size
     value, slope = np.zeros(n), np.zeros((n, len(NAMES)))
-    rise_s, decay_s, release_s = (
-        math.exp(min(max(x, -25.0), 25.0)) for x in (s.log_rise_s, s.log_decay_s, s.log_release_s)
-    )
-    peak_s, off = s.onset_s + rise_s, s.gate_off_s
+    rise_s, decay_s, release_s = s.rise_s, s.decay_s, s.release_s
+    peak_s, off = s.peak_s, s.gate_off_s
 
     def rising(t: Real) -> tuple[Real, Real]:
         u = (t - s.onset_s) / rise_s

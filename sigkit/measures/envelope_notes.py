@@ -19,8 +19,10 @@ from sigkit.tracks.envelope_stretches import Stretch
 
 INCOHERENT = 0.05
 """Share of a note's energy that its wave leaves, from which on only its power is used."""
-RISE_DB, RISE_DB_POWER = 1.0, 3.0
-"""Rise of the level that is another note."""
+FEWEST_HELD = 5.0
+"""Periods of full level that a wave is learned from at least."""
+RISE_DB, RISE_DB_NOISE, RISE_DB_POWER = 1.0, 3.0, 6.0
+"""Rise of the level that is another note: on a known wave, of noise, of a tone that beats."""
 LOUD_DB, DEEP_DB = 30.0, 60.0
 """Notes so far below the loudest of a stretch are not looked for, nor where they rise from."""
 BOUNCE_S = 0.06
@@ -78,7 +80,7 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     """
     sound, quiet, hum_hz = cleaned(stretch.sound, stretch.rate, stretch.quiet, near_hz)
     carrier = find_carrier(sound, stretch.rate, stretch.start_s, quiet)
-    coherent = carrier is not None and carrier.misfit < INCOHERENT
+    coherent = carrier is not None and carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
     track: Source
     if carrier is not None and coherent:
         track, shortest_s = carrier, 0.5 / stretch.rate
@@ -88,11 +90,20 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         rough = None if carrier is None else carrier.hz
         power = power_track(sound, stretch.rate, stretch.start_s, quiet, rough)
         track, shortest_s, size, held = power, power.period_s, power.size, math.inf
-    spans = _spans(track, stretch, RISE_DB if coherent else RISE_DB_POWER)
+    rise_db = RISE_DB if coherent else (RISE_DB_NOISE if math.isnan(hz) else RISE_DB_POWER)
+    spans = _spans(track, stretch, rise_db)
     out = []
     for i, (begin, end, bounced) in enumerate(spans):
         found = fit_note(track, begin, end, shortest_s)
-        if found is None:
+        if found is None or not _lies_within(found, begin, end):
+            numbers, drawn = _unlike(track, begin, end)
+            scale = size * math.sqrt(2)
+            numbers.values["peak_dbfs"] = (math.nan, math.nan)
+            out.append(
+                HeardNote(
+                    numbers, coherent, hz, drawn.time_s, drawn.gain * scale, 0.0, bounced, hum_hz
+                )
+            )
             continue
         numbers = numbers_of(
             track, found, stop_s=end, shortest_s=shortest_s, held=held, power=not coherent
@@ -117,6 +128,25 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
             )
         )
     return out, hum_hz
+
+
+def _unlike(track: Source, begin: float, end: float) -> tuple[Numbers, Blocks]:
+    """Return a note that is like no charge of a capacitor: where it begins, and nothing else."""
+    step = max(track.period_s, (end - begin) / DRAWN)
+    rough = blocks_of(track, np.arange(begin, end + step, step))
+    numbers = Numbers()
+    numbers.none(EVERY, "its level does not rise and fall like a note's: nothing is told")
+    if rough.gain.size:
+        onset = float(rough.time_s[int(np.argmax(rough.gain > 0.5 * rough.gain.max()))])
+        numbers.values["onset_s"] = (onset, 2 * step)
+        del numbers.reasons["onset_s"]
+    return numbers, rough
+
+
+def _lies_within(found: NoteFit, begin: float, end: float) -> bool:
+    """Whether a note begins where it is looked for; a fit that went astray says nothing."""
+    known = math.isfinite(found.rise.chi2) and found.rise.chi2 > 0
+    return known and begin - 0.1 * (end - begin) < found.shape.onset_s < end
 
 
 def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[tuple[float, float, bool]]:
@@ -196,7 +226,7 @@ def _edges_of_sound(numbers: Numbers, stretch: Stretch, *, first: bool, last: bo
 
 def _drawn(track: Source, found: NoteFit, begin: float, end: float) -> Blocks:
     """Return a note's envelope in few points, for its chart."""
-    rise_s = math.exp(found.shape.log_rise_s)
+    rise_s = found.shape.rise_s
     start = max(begin, found.shape.onset_s - max(0.3 * rise_s, 2 * track.period_s))
     rising = np.linspace(start, found.shape.peak_s, DRAWN // 4)
     step = max((end - found.shape.peak_s) / (3 * DRAWN / 4), track.period_s)
@@ -206,10 +236,11 @@ def _drawn(track: Source, found: NoteFit, begin: float, end: float) -> Blocks:
         t = np.linspace(start, found.shape.peak_s, 40)
         value, _ = note(t, found.law, found.shape)
         rest = blocks_of(track, edges[edges >= found.shape.peak_s])
+        u = float(np.median(rest.u_gain)) if rest.u_gain.size else 0.0
         return Blocks(
             np.concatenate([t, rest.time_s]),
             np.concatenate([value, rest.gain]),
-            np.concatenate([np.full(t.size, np.median(rest.u_gain)), rest.u_gain]),
+            np.concatenate([np.full(t.size, u), rest.u_gain]),
         )
     return blocks_of(track, edges)
 
@@ -225,7 +256,7 @@ def _thump(carrier: CarrierTrack, found: NoteFit) -> float:
     held, _ = carrier.rest(later, later + THUMP_S, lambda t: note(t, found.law, found.shape)[0])
     if not (math.isfinite(rest) and rest > 2 * max(usual, held if math.isfinite(held) else 0.0)):
         return -math.inf
-    size = carrier.wave_rms * math.exp(found.shape.log_size)
+    size = carrier.wave_rms * found.shape.size
     return 20 * math.log10(rest / size)
 
 

@@ -29,8 +29,8 @@ HELD = 30.0
 SETTLED, LEAST_HELD_S = 5.0, 0.2
 """Time constants of the decay after which a level is held, and how long it is to be held then;
 what the decay leaves by then is small, and taken out."""
-FEWEST_HELD = 5.0
-"""Periods of full level that a wave is learned from at least."""
+SLOWEST = 3.0
+"""Periods of the carrier that a time constant takes at least where its power is all there is."""
 NOT_SEEN_DB = 0.1
 """A decay by less than this is none: its time constant says nothing."""
 PART_OF_DECAY = 0.7
@@ -41,6 +41,8 @@ MODEL_SHARE = 0.5
 """Share of the time between two crossings that an extrapolation may be off by."""
 NO_SUSTAIN_DB = -60.0
 """A level below this is silence, not a sustain."""
+SLOWS = 1.5
+"""Factor by which a fall is slower at -40 dB than at -20 dB where it does not go to silence."""
 DOWN_DB = (20, 40, 60)
 
 
@@ -136,12 +138,8 @@ def numbers_of(
     _rise(out, source, found, held, power=power)
     _fall(out, found)
     _release(out, source, found, stop_s, shortest_s)
-    if held < FEWEST_HELD:
-        out.none(
-            (*RISE, *FALL, *RELEASE),
-            f"only {held:.1f} periods of the carrier are loud enough to learn its wave: hold the "
-            "key longer or play a higher note",
-        )
+    if power:
+        _too_quick(out, source.period_s)
     out.flags["law"] = found.law
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
@@ -150,13 +148,20 @@ def numbers_of(
     return out
 
 
+def _too_quick(out: Numbers, period_s: float) -> None:
+    """Leave out time constants that a carrier of which only the power is known is too low for."""
+    for name in ("decay_time_constant_s", "release_time_constant_s"):
+        if out.values[name][0] < SLOWEST * period_s:
+            out.none((name,), "shorter than three periods of a carrier that does not keep its wave")
+
+
 def _shape(found: NoteFit, p: Real) -> Shape:
     return found.shape._replace(**dict(zip(found.free, p.tolist(), strict=True)))
 
 
 def attack_of(found: NoteFit, shape: Shape) -> float:
     """Return the time from 10 to 90 % of the peak, from rest."""
-    rise_s = math.exp(shape.log_rise_s)
+    rise_s = shape.rise_s
     shares = []
     for level in (0.1, 0.9):
         share = level
@@ -171,16 +176,16 @@ def attack_of(found: NoteFit, shape: Shape) -> float:
 
 def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: bool) -> None:
     fit, shape = found.rise, found.shape
-    rise_s = math.exp(shape.log_rise_s)
+    rise_s = shape.rise_s
     time_s = found.blocks.time_s
     ends = np.searchsorted(time_s, [shape.onset_s - 0.1 * rise_s, shape.peak_s + 0.3 * rise_s])
     rising = slice(int(ends[0]), int(ends[1]))
     u_onset = spread(lambda p: _shape(found, p).onset_s, fit, rising)
     out.values["onset_s"] = (shape.onset_s, max(u_onset, 1e-7))
-    peak_db = 20 * math.log10(math.exp(shape.log_size))
+    peak_db = 20 * math.log10(shape.size)
     u_peak = 20 / math.log(10) * spread(lambda p: _shape(found, p).log_size, fit, rising)
     out.values["peak_dbfs"] = (peak_db, max(u_peak, 1e-4))
-    u_rise = spread(lambda p: math.exp(_shape(found, p).log_rise_s), fit, rising)
+    u_rise = spread(lambda p: _shape(found, p).rise_s, fit, rising)
     out.values["onset_to_peak_s"] = (rise_s, u_rise)
     attack = attack_of(found, shape)
     u_attack = spread(lambda p: attack_of(found, _shape(found, p)), fit, rising)
@@ -204,14 +209,14 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
 def _fall(out: Numbers, found: NoteFit) -> None:
     shape, fit, law = found.shape, found.rise, found.law
     end = shape.gate_off_s if found.knee else float(found.blocks.time_s[-1])
-    decay_s = math.exp(min(shape.log_decay_s, 50))
+    decay_s = shape.decay_s
     held_s = end - shape.peak_s
     nepers = shape.range_nepers if law == "exponential" else 0.0
 
     def sustain_db(p: Shape) -> float:
         if law == "exponential":
             return -20 / math.log(10) * nepers * (1 - p.sustain)
-        settled = 5 * math.exp(min(p.log_decay_s, 50)) if "log_decay_s" in found.free else 0.0
+        settled = 5 * p.decay_s if "log_decay_s" in found.free else 0.0
         level = p.sustain * (1 - p.sag * settled)
         return 20 * math.log10(max(level, 1e-6))
 
@@ -234,7 +239,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
     u_sustain = spread(lambda p: sustain_db(_shape(found, p)), fit) if free or shape.sag else 0.0
     size_u = 20 / math.log(10) * spread(lambda p: _shape(found, p).log_size, fit)
     u_sustain = max(math.hypot(u_sustain, 0.0 if free else size_u), 1e-4)
-    if found.knee and held_s < 0.05 * math.exp(shape.log_rise_s):
+    if found.knee and held_s < 0.05 * shape.rise_s:
         out.none(FALL, "the gate ended in the attack: hold the key longer")
         return
     seen = held_s / decay_s if free else math.inf
@@ -247,13 +252,14 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         out.none(("decay_time_constant_s",), "the gate ended too early in the decay: hold longer")
     else:
         out.values["decay_time_constant_s"] = (value, u)
-    if seen < PART_OF_DECAY or not u_sustain < 3.0:
+    silent = free and law == "linear" and shape.sustain < 10 ** (NO_SUSTAIN_DB / 20)
+    if silent or sustain < NO_SUSTAIN_DB or (not found.knee and shape.sustain < 0.01):
+        out.none(("sustain_db",), "no sustain: the note falls to silence while the key is held")
+    elif seen < PART_OF_DECAY or not u_sustain < 3.0:
         out.none(
             ("sustain_db",),
             "the gate ended before the decay settled: hold the key for five of its time constants",
         )
-    elif sustain < NO_SUSTAIN_DB or (not found.knee and sustain < -40):
-        out.none(("sustain_db",), "no sustain: the note falls to silence while the key is held")
     else:
         out.values["sustain_db"] = (sustain, u_sustain)
     _held(out, found, decay_s if free else 0.0)
@@ -295,7 +301,7 @@ def _left_of_decay(found: NoteFit, time_s: Real, decay_s: float) -> Real:
     shape = found.shape
     if decay_s <= 0 or found.law == "exponential":
         return np.zeros(time_s.size)
-    size = math.exp(shape.log_size) * (1 - shape.sustain)
+    size = shape.size * (1 - shape.sustain)
     left: Real = size * np.exp(-(time_s - shape.peak_s) / decay_s)
     return left
 
@@ -315,8 +321,8 @@ def _release(
         return
     if not found.knee:
         off, u_off = shape.peak_s, spread(lambda p: _shape(found, p).peak_s, found.rise)
-        level, u_level = math.exp(shape.log_size), 0.0
-        release_s = math.exp(shape.log_decay_s)
+        level, u_level = shape.size, 0.0
+        release_s = shape.decay_s
         u_release = release_s * spread(lambda p: _shape(found, p).log_decay_s, found.rise)
     elif found.release is not None:
         fit = found.release
@@ -335,7 +341,7 @@ def _release(
             ),
             found.rise,
         )
-        release_s = math.exp(shape.log_release_s)
+        release_s = shape.release_s
         u_release = release_s * spread(lambda p: _shape(found, p).log_release_s, found.rise)
     out.values["gate_off_s"] = (off, max(u_off, 1e-7))
     out.values["release_time_constant_s"] = (release_s, u_release)
@@ -396,6 +402,12 @@ def _extrapolated(
     share = level * 10 ** (-down / 20)
     expected = share * math.exp(-(stop_s - 0.3 - last.time_s) / last.fall_s)
     leaks = stays is not None and stays[0] > max(4 * stays[1], 1.2e-3 * level, 2 * expected)
+    if not leaks and 20 in seen and down == 40 and last.fall_s > SLOWS * seen[20].fall_s:
+        out.none(
+            ("release_s",),
+            "the fall slows down before -60 dB: the amplifier leaks or does not close",
+        )
+        return
     if leaks and stays is not None:
         out.none(
             ("release_s",),

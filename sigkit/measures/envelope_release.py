@@ -41,14 +41,14 @@ def fit_release(data: Blocks, shape: Shape) -> tuple[LeastSquares, float, tuple[
     """
     off = shape.gate_off_s
     level = float(note(np.array([off - 1e-9]), "linear", shape)[0][0])
-    held, release_s = off - shape.peak_s, math.exp(shape.log_release_s)
-    decay_s = math.exp(shape.log_decay_s) if shape.sustain < 1 else held
+    held, release_s = off - shape.peak_s, shape.release_s
+    decay_s = shape.decay_s if shape.sustain < 1 else held
     reach = min(0.98 * held, max(decay_s, 5 * release_s))
     part = data.between(off - reach, math.inf)
     value, _ = note(part.time_s, "linear", shape)
     kept = (part.time_s < off + release_s) | (value > DEEP * level)
     part = Blocks(part.time_s[kept], part.gain[kept], part.u_gain[kept])
-    last = shape.last * math.exp(shape.log_size) / max(level, 1e-9)
+    last = shape.last * shape.size / max(level, 1e-9)
     start = np.array([math.log(max(level, 1e-9)), 0.0, off, shape.log_release_s, last])
     curve = release_curve(part.time_s, shape)
     fit = fit_curve(curve, part.gain, 1 / part.u_gain, start)

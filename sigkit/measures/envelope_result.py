@@ -84,8 +84,8 @@ class EnvelopeResult(Result):
         Of the exponential approach to the sustain, in amplitude, or in the control of an
         exponential amplifier, s.
     sustain : Quantity
-        Level once the decay has settled, five of its time constants after the peak, re the peak, dB;
-        foretold by the model where the key was let go earlier.
+        Level once the decay has settled, five of its time constants after the peak, re the peak,
+        dB; foretold by the model where the key was let go earlier.
     sag : Quantity
         How much the held level would fall in 10 s, at the rate at which it falls, dB.
     release_20, release_40 : Quantity
