@@ -22,6 +22,9 @@ from sigkit.measures.envelope_model import (
 from sigkit.measures.held_note import CLOCK_PPM
 
 CLOCK = CLOCK_PPM * 1e-6 / math.sqrt(3)
+BLOCKS = 1e-4
+"""Share of a time that blocks of a 24th of it bend away: an exponential's mean over such a block is
+off by 1/24^3, in both ends of a slope."""
 FINEST = 0.25
 """Shortest attack, in periods of the carrier, whose time is given."""
 HELD = 30.0
@@ -29,6 +32,8 @@ HELD = 30.0
 SETTLED, LEAST_HELD_S = 5.0, 0.2
 """Time constants of the decay after which a level is held, and how long it is to be held then;
 what the decay leaves by then is small, and taken out."""
+UNLIKE, LEFT_SHARE = 4.0, 0.3
+"""Scatter about the model above which what it leaves of a decay is known to this share only."""
 SLOWEST = 3.0
 """Periods of the carrier that a time constant takes at least where its power is all there is."""
 NOT_SEEN_DB = 0.1
@@ -144,7 +149,10 @@ def numbers_of(
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
         if name.endswith("_s") and name not in ("onset_s", "gate_off_s"):
-            out.values[name] = (value, math.hypot(u, CLOCK * value))
+            share = CLOCK if name.startswith("release_") and "constant" not in name else BLOCKS
+            if found.law == "exponential":
+                share = max(share, BLOCKS * found.shape.range_nepers)
+            out.values[name] = (value, math.hypot(u, share * value))
     return out
 
 
@@ -199,6 +207,7 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
             f"the carrier is too low for this attack: about {1000 * attack:.2g} ms, resolution "
             f"± {ms:.2g} ms, not usable for {ms:.2g} ms or less: play a higher note",
         )
+        out.values["onset_s"] = (shape.onset_s, math.hypot(u_onset, FINEST * period_s))
     elif not u_attack < 0.5 * attack:
         out.none(
             ("attack_s", "onset_to_peak_s"),
@@ -221,8 +230,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         return 20 * math.log10(max(level, 1e-6))
 
     free = "sustain" in found.free
-    aim = 1 / -math.expm1(-shape.bend) if shape.bend > 1e-6 else math.inf
-    if not found.knee and aim > CUT_SHORT:
+    if not found.knee and _cut_short(out, found):
         out.none(
             FALL,
             "the fall begins where the attack was still rising steeply: the gate may have ended in "
@@ -265,6 +273,15 @@ def _fall(out: Numbers, found: NoteFit) -> None:
     _held(out, found, decay_s if free else 0.0)
 
 
+def _cut_short(out: Numbers, found: NoteFit) -> bool:
+    """Whether the attack surely still rose too steeply at the peak to have come to its own end."""
+    if not math.isfinite(out.values["attack_s"][0]):
+        return False
+    u = spread(lambda p: _shape(found, p).bend, found.rise)
+    bend = found.shape.bend + 2 * u
+    return not bend > 0 or 1 / -math.expm1(-bend) > CUT_SHORT
+
+
 def _held(out: Numbers, found: NoteFit, decay_s: float) -> None:
     """Read the held level and its slope from the blocks after the decay, without the model."""
     shape = found.shape
@@ -293,6 +310,9 @@ def _held(out: Numbers, found: NoteFit, decay_s: float) -> None:
     if math.isfinite(out.values["sustain_db"][0]) and found.law == "linear":
         top = 20 / math.log(10) * shape.log_size
         u = math.hypot(math.sqrt(inverse[0, 0]) * grown, out.values["peak_dbfs"][1])
+        if found.rise.scatter > UNLIKE:
+            left = _left_of_decay(found, np.array([settled]), decay_s)[0]
+            u = math.hypot(u, 20 / math.log(10) * LEFT_SHARE * float(left) / 10 ** (p[0] / 20))
         out.values["sustain_db"] = (float(p[0]) - top, u)
 
 

@@ -171,9 +171,9 @@ def find_carrier(sound: Real, rate: int, start_s: float, quiet: Flags) -> Carrie
         if moved is None:
             return None
         periods, turn = moved
-        phase = phase + np.interp(phase, periods, turn)
+        phase = phase + np.interp(phase - phase[0], periods, turn)
     rows = _read(reader, phase, points)
-    at = np.interp(np.arange(len(rows) * points) / points, phase, samples)
+    at = np.interp(phase[0] + np.arange(len(rows) * points) / points, phase, samples)
     wave, gain, held = _wave(rows)
     if not np.any(wave):
         return None
