@@ -136,6 +136,7 @@ def compared(case: Case, table) -> list[dict]:
                     "z": (value - truth) / u,
                     "periods_in_attack": note.attack_s * case.made.hz,
                     "found": got is not None,
+                    "onset": note.onset_s,
                     "extrapolated": got is not None and bool(got["release_extrapolated"]),
                     "law": "" if got is None else got["law"],
                 }
