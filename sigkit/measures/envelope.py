@@ -24,8 +24,8 @@ from sigkit.measures.envelope_answers import (
     remarks_of,
 )
 from sigkit.measures.envelope_notes import HeardNote, notes_of
-from sigkit.measures.envelope_numbers import EVERY
 from sigkit.measures.envelope_result import EnvelopeResult, Trace
+from sigkit.measures.envelope_told import EVERY
 from sigkit.measures.held_note import source_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.envelope_key import KeyWatch, nearest_before

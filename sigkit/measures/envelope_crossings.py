@@ -18,6 +18,8 @@ AFTER = 0.45
 BLOCKS = 24
 HIDDEN = 0.2
 """Uncertainty of ln(level) at a crossing from which on the floor hides it."""
+FLAT = 0.3
+"""Uncertainty of the slope re itself from which on a level is not crossed but touched."""
 SURE = 0.003
 """Uncertainty of ln(level) that a longer stretch need not better."""
 
@@ -40,7 +42,13 @@ class Crossing:
 
 
 def crossing(
-    source: Source, level: float, from_s: float, to_s: float, fall_s: float, shortest_s: float
+    source: Source,
+    level: float,
+    from_s: float,
+    to_s: float,
+    fall_s: float,
+    shortest_s: float,
+    bend_s: float = math.inf,
 ) -> Crossing | None:
     """Find when an envelope falls through a level.
 
@@ -56,6 +64,8 @@ def crossing(
         Rough time in which it falls to 1/e.
     shortest_s : float
         Shortest block.
+    bend_s : float
+        Longest stretch before a crossing over which its logarithm may be taken for a parabola.
 
     Returns
     -------
@@ -74,9 +84,11 @@ def crossing(
     at, own = found
     best = None
     for _ in range(6):
-        half = SPAN * own
+        # Where a fall slows down to a rest, its logarithm bends within a time constant.
+        longest = min(MOST_SPAN * own, bend_s)
+        half = min(SPAN * own, longest)
         best = _local(source, level, at, half, own, (from_s, to_s), shortest_s)
-        while (best is None or best[1] > SURE) and half < MOST_SPAN * own:
+        while (best is None or best[1] > SURE) and half < longest:
             half *= 1.35
             best = _local(source, level, at, half, own, (from_s, to_s), shortest_s) or best
         if best is None:
@@ -154,6 +166,9 @@ def _local(
     slope = b + 2 * c * x0
     if not slope < 0 or abs(x0) > 1.5:
         return None
+    grown = fit.inflation()
+    if math.sqrt(max(float(fit.inverse[1, 1]), 0.0)) * grown > FLAT * abs(slope):
+        return None
     by = np.array([1.0, x0, x0 * x0])
-    u = math.sqrt(max(float(by @ fit.inverse @ by), 0.0) * max(1.0, fit.scatter))
+    u = math.sqrt(max(float(by @ fit.inverse @ by), 0.0)) * grown
     return at + half * x0, u, -half / slope

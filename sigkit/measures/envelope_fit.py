@@ -19,7 +19,10 @@ from sigkit.measures.envelope_release import fit_release
 
 FINE, FINER_GROWTH = 150, 24
 """Blocks in a rise or a fall, and distance from it per length of block at last."""
-STARTS, BEST = 24, 4
+STARTS, BEST = 24, 3
+SOFT = (0.1, 0.0)
+"""Levels re the peak below which the search for a knee looks less closely: an amplifier that closes
+bends at the very bottom, and a low sustain is told there only."""
 COARSE = 0.03
 """Share of the level that the search for a knee allows for, as its grid is coarse."""
 KNEE = 30.0
@@ -33,6 +36,8 @@ BAD, BAD_SHARE = 2.0, 0.003
 amplifier is tried."""
 DIM = 3.0
 """Noise below which the logarithm of an envelope says nothing."""
+ASTRAY = 0.01
+"""Scatter re the peak from which on more starts are tried."""
 AT_PEAK = 0.1
 """Time between peak and release, in time constants of it, below which there is none."""
 OFF_SHARE = 0.002
@@ -199,9 +204,7 @@ def _structure(
     plain = min((_run(data, law, plain_free, t, 40) for t in tries), key=lambda f: f.chi2)
     plain_shape = _with(first, plain_free, plain)
     knee_free = (*ATTACK, *DECAY, *RELEASE)
-    starts = _knee_starts(data, first)
-    if abs(plain_shape.peak_s - first.peak_s) > 0.2 * first.rise_s:
-        starts += _knee_starts(data, plain_shape)
+    starts = [s for soft in SOFT for s in _knee_starts(data, first, soft)]
     if not starts:
         return plain, False, plain_shape
     soft = data._replace(u_gain=np.hypot(data.u_gain, COARSE / 3 * np.maximum(data.gain, 0)))
@@ -212,8 +215,27 @@ def _structure(
     )
     shape = _with(first, knee_free, best)
     scatter = max(best.scatter, 1.0)
-    inside = shape.peak_s < shape.gate_off_s < data.time_s[-1]
+    inside = _is_inside(shape, data)
     flat_free = (*ATTACK, *RELEASE)
+    away = math.sqrt(float(np.mean((best.residuals * data.u_gain) ** 2))) / first.size
+    if away > ASTRAY:
+        # Nothing fits yet: try short decays before the end of a gate that a held level shows.
+        level = _with(starts[0], flat_free, _run(data, law, flat_free, starts[0], 40))
+        held_s = max(level.gate_off_s - first.peak_s, 1e-3)
+        for share in (0.05, 0.15, 0.5):
+            tried = first._replace(
+                log_decay_s=math.log(share * held_s),
+                sustain=min(level.size / first.size, 0.95),
+                gate_off_s=level.gate_off_s,
+                log_release_s=level.log_release_s,
+                last=level.last,
+            )
+            rough = _with(tried, knee_free, _run(soft, law, knee_free, tried, 25))
+            other = _run(data, law, knee_free, rough, 60)
+            if other.chi2 < best.chi2:
+                best, shape = other, _with(tried, knee_free, other)
+        scatter = max(best.scatter, 1.0)
+        inside = _is_inside(shape, data)
     flat_starts = [s._replace(sustain=1.0) for s in (shape, starts[0])]
     flats = [_run(data, law, flat_free, s, 40) for s in flat_starts]
     flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
@@ -233,13 +255,19 @@ def _structure(
     return plain, False, plain_shape
 
 
+def _is_inside(shape: Shape, data: Blocks) -> bool:
+    """Whether a gate ends clearly after the peak and before the sound does."""
+    after = shape.peak_s + AT_PEAK * shape.release_s
+    return bool(after < shape.gate_off_s < data.time_s[-1])
+
+
 def _as_decay(shape: Shape) -> Shape:
     return shape._replace(
         log_decay_s=shape.log_release_s, sustain=max(shape.last, 0.0), gate_off_s=math.inf
     )
 
 
-def _knee_starts(data: Blocks, first: Shape) -> list[Shape]:
+def _knee_starts(data: Blocks, first: Shape, soft: float) -> list[Shape]:
     """Return the likeliest shapes with a knee at one of many times.
 
     For a given knee and given time constants the fall is linear in what it falls from, its sustain
@@ -252,7 +280,7 @@ def _knee_starts(data: Blocks, first: Shape) -> list[Shape]:
     part = Blocks(*(v[: loud[-1] + 1 + max(4, loud.size // 8)] for v in part))
     loud = np.flatnonzero(part.gain > 5 * part.u_gain)
     since, end = part.time_s - first.peak_s, float(part.time_s[loud[-1]] - first.peak_s)
-    weight = 1 / np.hypot(part.u_gain, COARSE * np.maximum(part.gain, 0))
+    weight = 1 / np.hypot(part.u_gain, COARSE * np.maximum(part.gain, soft * first.size))
     back = np.geomspace(end / 300, end, STARTS // 2)
     offs = np.unique(np.concatenate([np.linspace(0, end, STARTS + 2)[1:-1], end - back]))
     offs = offs[offs > 0]

@@ -17,6 +17,8 @@ import numpy as np
 
 from sigkit.arrays import Real
 
+LEAST_OWN = 8
+"""Residuals that tell a scatter of their own."""
 MOST_STEPS = 80
 STILL = 1e-12
 SMALL = 1e-6
@@ -59,6 +61,28 @@ class LeastSquares:
     def scatter(self) -> float:
         """Mean square of the weighted residuals: 1 where model and noise are as supposed."""
         return self.chi2 / max(self.dof, 1)
+
+    def inflation(self, part: slice = slice(None)) -> float:
+        """Return by how much uncertainties grow through a misfit and residuals that hang on.
+
+        Residuals of neighbours that are alike hold less than their number. Where those of a part
+        scatter more than all, they decide.
+        """
+        grown = _grown(self.residuals, self.scatter)
+        own = self.residuals[part]
+        if own.size < LEAST_OWN:
+            return grown
+        return max(grown, _grown(own, float(own @ own) / max(own.size - 3, 1)))
+
+
+def _grown(rest: Real, scatter: float) -> float:
+    if rest.size < LEAST_OWN:
+        return math.sqrt(max(1.0, scatter))
+    centred = rest - rest.mean()
+    power = float(centred @ centred)
+    rho = float(centred[1:] @ centred[:-1]) / power if power > 0 else 0.0
+    rho = min(max(rho, 0.0), 0.95)
+    return math.sqrt(max(1.0, scatter) * (1 + rho) / (1 - rho))
 
 
 def fit_curve(
@@ -255,13 +279,14 @@ def _control(time_s: Real, s: Shape, *, closes: bool) -> tuple[Real, Real]:
     def falling(t: Real) -> tuple[Real, Real]:
         since = t - peak_s
         e = np.exp(-since / decay_s)
-        v = s.sustain * (1 - s.sag * since) + (1 - s.sustain) * e
+        held = s.sustain * np.exp(np.clip(-s.sag * since, -MOST_LOG, MOST_LOG))
+        v = held + (1 - s.sustain) * e
         d = np.zeros((t.size, len(NAMES)))
-        by_time = -s.sustain * s.sag - (1 - s.sustain) * e / decay_s
+        by_time = -s.sag * held - (1 - s.sustain) * e / decay_s
         d[:, 1], d[:, 2] = -by_time, -by_time * rise_s
         d[:, 4] = (1 - s.sustain) * e * since / decay_s
-        d[:, 5] = 1 - s.sag * since - e
-        d[:, 10] = -s.sustain * since
+        d[:, 5] = held / s.sustain - e if s.sustain else np.exp(-s.sag * since) - e
+        d[:, 10] = -held * since
         return v, d
 
     up = (time_s >= s.onset_s) & (time_s < min(peak_s, off))

@@ -11,22 +11,25 @@ from sigkit.arrays import Real
 from sigkit.measures.envelope_blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope_fit import NoteFit, fit_note
 from sigkit.measures.envelope_model import note
-from sigkit.measures.envelope_numbers import EVERY, FALL, RELEASE, RISE, Numbers, numbers_of
-from sigkit.tracks.envelope_carrier import CarrierTrack, find_carrier
+from sigkit.measures.envelope_numbers import numbers_of
+from sigkit.measures.envelope_told import EVERY, FALL, RELEASE, RISE, Numbers
+from sigkit.tracks.envelope_carrier import CarrierTrack, find_carrier, rough_pitches
 from sigkit.tracks.envelope_hum import cleaned
 from sigkit.tracks.envelope_power import power_track
 from sigkit.tracks.envelope_stretches import Stretch
 
 INCOHERENT = 0.05
 """Share of a note's energy that its wave leaves, from which on only its power is used."""
-FEWEST_HELD = 5.0
-"""Periods of full level that a wave is learned from at least."""
+FEWEST_HELD = 6.0
+"""Periods that a wave is learned from at least."""
 RISE_DB, RISE_DB_NOISE, RISE_DB_POWER = 1.0, 3.0, 6.0
 """Rise of the level that is another note: on a known wave, of noise, of a tone that beats."""
 LOUD_DB, DEEP_DB = 30.0, 60.0
 """Notes so far below the loudest of a stretch are not looked for, nor where they rise from."""
 BOUNCE_S = 0.06
 """Onsets so soon after the one before are a retrigger, whoever plays."""
+UNLIKE = 0.1
+"""Scatter about its fit, re the peak, from which on a note is not of that shape."""
 DRAWN = 400
 """Points of a note that are kept to be drawn."""
 THUMP_S = 0.04
@@ -78,24 +81,34 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     near_hz : float
         Mains frequency of the stretch before.
     """
-    sound, quiet, hum_hz = cleaned(stretch.sound, stretch.rate, stretch.quiet, near_hz)
-    carrier = find_carrier(sound, stretch.rate, stretch.start_s, quiet)
-    coherent = carrier is not None and carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
+    pitches = rough_pitches(stretch.sound, stretch.rate)
+    first = pitches[0] if pitches else None
+    sound, quiet, hum_hz = cleaned(stretch.sound, stretch.rate, stretch.quiet, near_hz, first)
+    carrier, coherent = None, False
+    for rough in pitches:
+        tried = find_carrier(sound, stretch.rate, stretch.start_s, quiet, rough)
+        if tried is None:
+            continue
+        if carrier is None or tried.misfit < carrier.misfit:
+            carrier = tried
+        coherent = carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
+        if coherent:
+            break
     track: Source
     if carrier is not None and coherent:
         track, shortest_s = carrier, 0.5 / stretch.rate
         size, held, hz = carrier.wave_rms, carrier.held, carrier.hz
     else:
         hz = carrier.hz if carrier is not None else math.nan
-        rough = None if carrier is None else carrier.hz
-        power = power_track(sound, stretch.rate, stretch.start_s, quiet, rough)
+        own = None if carrier is None else carrier.hz
+        power = power_track(sound, stretch.rate, stretch.start_s, quiet, own)
         track, shortest_s, size, held = power, power.period_s, power.size, math.inf
     rise_db = RISE_DB if coherent else (RISE_DB_NOISE if math.isnan(hz) else RISE_DB_POWER)
     spans = _spans(track, stretch, rise_db)
     out = []
     for i, (begin, end, bounced) in enumerate(spans):
         found = fit_note(track, begin, end, shortest_s)
-        if found is None or not _lies_within(found, begin, end):
+        if found is None or not _is_like(found, begin, end, noise=math.isnan(hz)):
             numbers, drawn = _unlike(track, begin, end)
             scale = size * math.sqrt(2)
             numbers.values["peak_dbfs"] = (math.nan, math.nan)
@@ -143,10 +156,15 @@ def _unlike(track: Source, begin: float, end: float) -> tuple[Numbers, Blocks]:
     return numbers, rough
 
 
-def _lies_within(found: NoteFit, begin: float, end: float) -> bool:
-    """Whether a note begins where it is looked for; a fit that went astray says nothing."""
-    known = math.isfinite(found.rise.chi2) and found.rise.chi2 > 0
-    return known and begin - 0.1 * (end - begin) < found.shape.onset_s < end
+def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
+    """Whether a note is like its fit at all, and begins where it is looked for."""
+    fit, data = found.rise, found.blocks
+    if not (math.isfinite(fit.chi2) and fit.chi2 > 0):
+        return False
+    u = data.u_gain[: fit.residuals.size]
+    away = math.sqrt(float(np.mean((fit.residuals * u) ** 2))) / found.shape.size
+    inside = begin - 0.1 * (end - begin) < found.shape.onset_s < end
+    return inside and (noise or away < UNLIKE)
 
 
 def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[tuple[float, float, bool]]:
@@ -258,6 +276,3 @@ def _thump(carrier: CarrierTrack, found: NoteFit) -> float:
         return -math.inf
     size = carrier.wave_rms * found.shape.size
     return 20 * math.log10(rest / size)
-
-
-__all__ = ["EVERY", "HeardNote", "notes_of"]

@@ -22,8 +22,12 @@ from sigkit.tracks.sound import Sound
 
 LOW_HZ, HIGH_HZ = 26.0, 5000.0
 """Carriers that are looked for."""
-LOOKS = 5
-"""Frames in which the rough pitch is looked for, the loudest first."""
+SAME, CANDIDATES = 1.02, 3
+"""Ratio of pitches that are one, and how many are tried."""
+AGREE = 0.3
+"""Share of the frames that have to agree on a pitch."""
+LOOKS, SOFT = 12, 3e-3
+"""Frames in which the rough pitch is looked for, and their least power re the loudest."""
 TONAL = 0.6
 """Periodicity of a frame below which it holds no tone."""
 STEADY = 0.15
@@ -31,6 +35,8 @@ STEADY = 0.15
 ROUNDS = 2
 """Times the phase is followed, by a polynomial; the last time by a smoothing spline where that
 does not do."""
+HEARD = 0.1
+"""Level re the peak from which on a period counts."""
 FEWEST = 6
 """Periods that a wave needs at least."""
 
@@ -61,7 +67,7 @@ class CarrierTrack:
     noise : float
         Standard deviation of the white noise of one point.
     held : float
-        Periods behind the wave, each weighted by its level squared.
+        Periods behind the wave that are not far below the peak.
     sound : ndarray, shape (n_points,)
         The sound at every point.
     wave : ndarray, shape (points,)
@@ -126,7 +132,9 @@ class CarrierTrack:
         return float(np.sqrt(np.mean(left**2))), self.noise
 
 
-def find_carrier(sound: Real, rate: int, start_s: float, quiet: Flags) -> CarrierTrack | None:
+def find_carrier(
+    sound: Real, rate: int, start_s: float, quiet: Flags, rough: float | None = None
+) -> CarrierTrack | None:
     """Find the carrier of a stretch of sound that holds one note or several of one pitch.
 
     Parameters
@@ -139,6 +147,8 @@ def find_carrier(sound: Real, rate: int, start_s: float, quiet: Flags) -> Carrie
         Time of its first sample.
     quiet : ndarray of bool, shape (n_samples,)
         Where nothing sounds; tells the noise.
+    rough : float, optional
+        Rough pitch, as from `rough_pitches`; by default it is looked for.
 
     Returns
     -------
@@ -152,9 +162,11 @@ def find_carrier(sound: Real, rate: int, start_s: float, quiet: Flags) -> Carrie
     against the wave so far is then smoothed (generalised cross-validation), the sound read again
     along it, and the wave learned again, three times.
     """
-    rough = _rough_hz(sound, rate)
     if rough is None:
-        return None
+        found = rough_pitches(sound, rate)
+        if not found:
+            return None
+        rough = found[0]
     points = max(8, math.ceil(rate / rough))
     reader = Sound(sound, rate)
     samples = np.arange(sound.size)
@@ -208,21 +220,42 @@ def find_carrier(sound: Real, rate: int, start_s: float, quiet: Flags) -> Carrie
     )
 
 
-def _rough_hz(sound: Real, rate: int) -> float | None:
-    """Return the pitch of the loudest frames, None where they hold no tone."""
+def rough_pitches(sound: Real, rate: int) -> list[float]:
+    """Return the pitches of some frames, those that most frames agree on first.
+
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        Sound.
+    rate : int
+        Sample rate in Hz.
+    """
     find = CoarsePitch(rate, LOW_HZ, min(HIGH_HZ, rate / 4.5))
     size = min(find.size, sound.size)
     hop = max(1, size // 4)
     starts = np.arange(0, max(1, sound.size - size + 1), hop)
     power = np.array([float(np.mean(sound[s : s + size] ** 2)) for s in starts])
+    loud = starts[power > SOFT * power.max()]
+    looked = (
+        loud[np.unique(np.linspace(0, loud.size - 1, LOOKS).astype(np.intp))] if loud.size else loud
+    )
     found = []
-    for s in starts[np.argsort(power)[::-1][:LOOKS]]:
+    for s in looked.tolist():
         frame = np.zeros(find.size)
         frame[:size] = sound[s : s + size]
         hz, periodicity = find(frame)
         if math.isfinite(hz) and periodicity >= TONAL:
-            found.append(hz)
-    return float(np.median(found)) if len(found) >= 2 or (found and starts.size < 2) else None
+            found.append((hz, periodicity))
+    groups: list[list[tuple[float, float]]] = []
+    for hz, periodicity in sorted(found):
+        if groups and hz < SAME * groups[-1][-1][0]:
+            groups[-1].append((hz, periodicity))
+        else:
+            groups.append([(hz, periodicity)])
+    groups = [group for group in groups if len(group) >= AGREE * looked.size]
+    groups.sort(key=lambda group: sum(p for _, p in group), reverse=True)
+    # The most periodic frame tells the pitch best: a burst sounds like another.
+    return [max(group, key=lambda pair: pair[1])[0] for group in groups[:CANDIDATES]]
 
 
 def _read(reader: Sound, phase: Real, points: int) -> np.ndarray:
@@ -254,7 +287,7 @@ def _wave(rows: np.ndarray) -> tuple[Real, Real, float]:
         level = gain[usable, None] + slope[usable, None] * place
         wave = np.sum(level * data[usable], axis=0) / np.sum(level**2, axis=0)
     size = float(np.max(gain))
-    held = float(np.sum(gain[usable] ** 2)) / size**2 if size > 0 else 0.0
+    held = float(np.count_nonzero(usable & (gain > HEARD * size)))
     return wave * size, gain / size, held
 
 

@@ -15,12 +15,18 @@ ORDERS = 12
 BELOW_HZ = 1800.0
 LOOK_S, AT_FLOOR = 0.02, 1.6
 LEAST_S = 0.15
+AT_CARRIER = 0.01
+"""Lines that lie within this share of a harmonic of the carrier may be its own."""
 STANDS_OUT = 20.0
 """Power of a line over what its noise would give, from which on it is taken out."""
 
 
 def cleaned(
-    sound: Real, rate: int, quiet: Flags, near_hz: float = math.nan
+    sound: Real,
+    rate: int,
+    quiet: Flags,
+    near_hz: float = math.nan,
+    carrier_hz: float | None = None,
 ) -> tuple[Real, Flags, float]:
     """Return a sound less its hum, where it is quiet once that is gone, and the mains frequency.
 
@@ -30,12 +36,14 @@ def cleaned(
         As for `without_hum`.
     near_hz : float
         Mains frequency as it was a moment ago; nan: unknown.
+    carrier_hz : float, optional
+        Rough pitch of what sounds, which may leak where it is quiet and is no hum.
 
     Notes
     -----
     A release goes on below the hum, so that what is quiet is looked for again without it.
     """
-    out, hz = without_hum(sound, rate, quiet, near_hz)
+    out, hz = without_hum(sound, rate, quiet, near_hz, carrier_hz)
     for _ in range(2):
         if not quiet.any():
             return out, quiet, hz
@@ -59,12 +67,16 @@ def cleaned(
         quiet[: count * size] = np.repeat(still, size)
         if math.isnan(hz):
             return out, quiet, hz
-        out, hz = without_hum(sound, rate, quiet, hz)
+        out, hz = without_hum(sound, rate, quiet, hz, carrier_hz)
     return out - out[quiet].mean(), quiet, hz
 
 
 def without_hum(
-    sound: Real, rate: int, quiet: Flags, near_hz: float = math.nan
+    sound: Real,
+    rate: int,
+    quiet: Flags,
+    near_hz: float = math.nan,
+    carrier_hz: float | None = None,
 ) -> tuple[Real, float]:
     """Return a sound less its mains lines, and the frequency of the mains (nan: no hum).
 
@@ -76,11 +88,14 @@ def without_hum(
         Sample rate in Hz.
     quiet : ndarray of bool, shape (n_samples,)
         Where nothing but hum and noise is heard.
+    near_hz, carrier_hz
+        As for `cleaned`.
 
     Notes
     -----
     Least squares over the quiet parts before and after, at the mains frequency within 0.25 Hz of 50
-    or 60 Hz that leaves least; only lines that stand out of the noise are taken out.
+    or 60 Hz that leaves least. Only lines that stand out of the noise are taken out, one of the
+    first three among them, and none that lies at the carrier and is stronger than all others.
     """
     step = max(1, int(rate / (2 * BELOW_HZ)))
     count = sound.size // step
@@ -119,7 +134,13 @@ def without_hum(
     pairs = found.reshape(ORDERS, 2)
     power = np.sum(pairs**2, axis=1) * y.size / 4
     kept = power > STANDS_OUT * noise
-    if not kept.any():
+    if carrier_hz is not None:
+        at = np.arange(1, ORDERS + 1) * best_hz
+        beside = np.abs(at - np.round(at / carrier_hz) * carrier_hz) < AT_CARRIER * at + 1.0
+        beside &= at > 0.9 * carrier_hz
+        most = float(power[kept & ~beside].max()) if (kept & ~beside).any() else 0.0
+        kept &= ~beside | (power <= most)
+    if not kept[:3].any():
         return sound, math.nan
     # Averages over a step are a little lower than the line itself.
     orders = np.arange(1, ORDERS + 1)
