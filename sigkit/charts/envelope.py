@@ -102,21 +102,23 @@ def beside_envelope(stages: Mapping[str, EnvelopeResult], ax: Axes | None = None
             reach = ATTACKS * note.rise_s if math.isfinite(note.rise_s) else 0.05
             width = max(width, reach)
             near = time < 2 * reach
-            ax.plot(time[near], share[near], label=name if first else None, **_line(style, row))
+            ax.plot(
+                1000 * time[near], share[near], label=name if first else None, **_line(style, row)
+            )
             first = False
             rising = near & (time <= note.rise_s) if math.isfinite(note.rise_s) else near & False
             if row == 0 and np.count_nonzero(rising) > 2:
                 at = np.interp((10.0, 90.0), share[rising], time[rising])
-                ax.plot(at, (10, 90), **_marks(style))
+                ax.plot(1000 * at, (10, 90), **_marks(style))
     if width == 0:
         _write_reason(ax, next(iter(stages.values()), None))
         return ax
     ax.axhline(0, color=GREY, linewidth=0.5, zorder=0)
     for level in (10, 90):
         ax.axhline(level, color=GREY, linewidth=0.5, linestyle=":", zorder=0)
-    ax.set(xlim=(-0.15 * width, width), ylim=(-5, 112))
+    ax.set(xlim=(-150 * width, 1000 * width), ylim=(-5, 112))
     ax.set_title("Attack, 10 % and 90 % of the peak marked")
-    ax.set_xlabel(_since(stages))
+    ax.set_xlabel(_since(stages).replace("(s)", "(ms)"))
     ax.set_ylabel("amplitude re the peak (%)")
     _legend(ax, stages)
     return ax

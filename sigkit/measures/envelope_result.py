@@ -171,8 +171,8 @@ class EnvelopeResult(Result):
         terms = {}
         for name in ("retriggers", "missed_triggers"):
             count: Quantity = getattr(self, name)
-            if count.measurable:
-                terms[name] = Term("chance of the presses", math.sqrt(float(count) + 0.25), "A")
+            if count.measurable and float(count) > 0:
+                terms[name] = Term("chance of the presses", math.sqrt(float(count)), "A")
         spread = self.notes["peak_dbfs"].to_numpy(float)
         spread = spread[np.isfinite(spread)]
         if self.peak_spread.measurable and spread.size > 2:

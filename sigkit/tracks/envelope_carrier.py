@@ -300,7 +300,8 @@ def _misfit(rows: np.ndarray, wave: Real, gain: Real, quiet: Flags) -> tuple[flo
     own = np.mean((data - tone) ** 2, axis=1)
     soft = quiet if quiet.sum() >= 3 else own <= np.quantile(own, 0.1)
     noise = float(np.mean(own[soft])) if soft.any() else 0.0
-    loud = gain > 0.3
-    power = np.mean(tone[loud] ** 2, axis=1)
-    shares = np.maximum(own[loud] - noise, 0.0) / np.maximum(power, 1e-20)
+    # All that is loud counts, also where the wave finds nothing of itself in it.
+    power = np.mean(data**2, axis=1)
+    loud = power > 0.1 * power.max()
+    shares = np.maximum(own[loud] - noise, 0.0) / np.maximum(power[loud], 1e-20)
     return float(np.median(shares)), math.sqrt(max(noise, 1e-20))

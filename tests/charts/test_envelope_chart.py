@@ -73,8 +73,10 @@ def test_attacks_beside_are_linear_with_ten_and_ninety_marked(stages):
     ax = beside_envelope(stages, Figure().subplots())
     for points, result in zip(marks(ax), stages.values(), strict=True):
         np.testing.assert_allclose(points.get_ydata(), [10, 90])
-        assert np.ptp(points.get_xdata()) == pytest.approx(result.attack.value, rel=0.05)
+        attack_ms = 1000 * result.attack.value
+        assert np.ptp(points.get_xdata()) == pytest.approx(attack_ms, rel=0.05)
     assert "%" in ax.get_ylabel()
+    assert "(ms)" in ax.get_xlabel()
 
 
 def test_without_a_note_the_reason_is_written(tmp_path):
