@@ -236,7 +236,7 @@ def _edges_of_sound(numbers: Numbers, stretch: Stretch, *, first: bool, last: bo
         numbers.none(
             RELEASE,
             "the note still sounds where the capture ends, or is held longer than is looked at "
-            "(60 s at 48 kHz): leave silence after it",
+            "(50 s at 48 kHz): leave silence after it",
         )
         if not math.isfinite(numbers.values["decay_time_constant_s"][0]):
             numbers.none(FALL[1:], numbers.reasons.get("decay_time_constant_s", ""))

@@ -25,8 +25,8 @@ APART_S = 0.25
 """Quiet that parts two stretches."""
 TAIL_S, TAIL_SHARE = 1.0, 0.5
 """Quiet kept after a stretch: so long at least, and so much of its length."""
-MOST_SAMPLES = 3_000_000
-"""Longest stretch that is kept: 62 s at 48 kHz."""
+MOST_SAMPLES = 2_400_000
+"""Longest stretch that is kept: 50 s at 48 kHz."""
 BLOCK_S = 4.0
 SHORTEST_S = 0.005
 
