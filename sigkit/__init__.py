@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from sigkit.evidence.job import Job, open_job
     from sigkit.evidence.manifest import Verification, verify
     from sigkit.measures.beating import measure_beating
+    from sigkit.measures.envelope import measure_envelope
     from sigkit.measures.glide import measure_glide
     from sigkit.measures.slider import measure_slider
     from sigkit.measures.stability import measure_stability
@@ -33,6 +34,7 @@ __all__ = [
     "SignalError",
     "Verification",
     "measure_beating",
+    "measure_envelope",
     "measure_glide",
     "measure_slider",
     "measure_stability",
@@ -55,6 +57,7 @@ _HOMES = {
     "SignalError": "errors",
     "Verification": "evidence.manifest",
     "measure_beating": "measures.beating",
+    "measure_envelope": "measures.envelope",
     "measure_glide": "measures.glide",
     "measure_slider": "measures.slider",
     "measure_stability": "measures.stability",

@@ -245,7 +245,7 @@ def check_fitness(capture: Capture) -> Fitness:
     with np.errstate(over="ignore", invalid="ignore"):
         for first, frames in capture.frame_blocks(1.0):
             tally.add(first, frames)
-    found = [*_level(tally), *_clipped(tally), *_above(tally), *_dc(tally)]
+    found = [*_level(tally), *clipped_of(tally), *_above(tally), *_dc(tally)]
     found += [*_file(capture), *_empty(tally)]
     found.sort(key=lambda problem: problem.severity == "remark")
     return Fitness(capture.path.name, tuple(found))
@@ -279,7 +279,7 @@ def _level(tally: Tally) -> list[Problem]:
     return []
 
 
-def _clipped(tally: Tally) -> list[Problem]:
+def clipped_of(tally: Tally) -> list[Problem]:
     """Flat tops, at full scale and below."""
     capture = tally.capture
     coarse_top = COARSE.get(capture.subtype, FULL_SCALE)

@@ -376,6 +376,6 @@ def _percent(share: float) -> str:
 
 def _remarks(outcome: Outcome) -> str:
     """Return what the reader, the fitness check and the measure remarked on a capture."""
-    measured = outcome.result.notes if outcome.result is not None else ()
+    measured = outcome.result.said if outcome.result is not None else ()
     remarks = dict.fromkeys((*outcome.remarks, *measured))
     return " ".join(r if r.endswith((".", "!")) else f"{r}." for r in remarks)

@@ -71,6 +71,11 @@ class Result:
         every = {f.name: getattr(self, f.name) for f in fields(self)}
         return {name: value for name, value in every.items() if isinstance(value, pd.DataFrame)}
 
+    @property
+    def said(self) -> tuple[str, ...]:
+        """Remarks a reader of the numbers should know; ``notes`` but where these are musical."""
+        return self.notes
+
     def summary(self) -> pd.DataFrame:
         """Return one row per quantity: value, standard uncertainty ``u``, unit, ``dof``, reason."""
         rows = {
@@ -93,7 +98,7 @@ class Result:
                 name: {str(c): [_plain(v) for v in table[c]] for c in table.columns}
                 for name, table in self.tables().items()
             },
-            "notes": list(self.notes),
+            "notes": list(self.said),
         }
 
     def another_capture(self) -> Mapping[str, Term]:
@@ -126,7 +131,7 @@ class Result:
             f"<td style='text-align:left'>{html.escape(str(q))}</td></tr>"
             for name, q in self.quantities().items()
         )
-        notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
+        notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.said)
         return (
             f"<table><caption>{html.escape(f'{self.test}: {self.source.name}')}</caption>{rows}"
             f"</table>{f'<ul>{notes}</ul>' if notes else ''}"

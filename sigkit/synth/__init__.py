@@ -22,6 +22,7 @@ from sigkit.synth.paths import (
     wander_cents,
     warmup_cents,
 )
+from sigkit.synth.presses import Presses, evenly
 from sigkit.synth.sliders import (
     audio_taper,
     dirty_level_slider,
@@ -37,6 +38,7 @@ __all__ = [
     "LowPass",
     "Oscillator",
     "Place",
+    "Presses",
     "Sound",
     "Travel",
     "at_cents",
@@ -49,6 +51,7 @@ __all__ = [
     "dirty_pitch_slider",
     "dirty_timbre_slider",
     "dirty_width_slider",
+    "evenly",
     "fade",
     "glide_line_cents",
     "glide_rc_cents",

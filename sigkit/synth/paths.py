@@ -298,6 +298,8 @@ class Envelope:
         Amplitude held, 0 to 1. With 1 it is an attack-release envelope.
     release_time_constant_s : float
         Time constant of the fall to zero after the gate.
+    sag_time_constant_s : float
+        Time constant with which what is held leaks away; by default it does not.
 
     Examples
     --------
@@ -312,6 +314,7 @@ class Envelope:
     decay_time_constant_s: float = 0.1
     sustain: float = 1.0
     release_time_constant_s: float = 0.1
+    sag_time_constant_s: float = math.inf
 
     def __post_init__(self) -> None:
         if not (self.attack_target > 1 and 0 <= self.sustain <= 1):
@@ -345,8 +348,13 @@ class Envelope:
     def _held(self, since: Series) -> Series:
         rise = -self.attack_target * np.expm1(-since / self.attack_time_constant_s)
         after = np.maximum(since - self.time_to_peak_s, 0.0)
-        fall = self.sustain + (1 - self.sustain) * np.exp(-after / self.decay_time_constant_s)
+        held = self.sustain * np.exp(-after / self.sag_time_constant_s)
+        fall = held + (1 - self.sustain) * np.exp(-after / self.decay_time_constant_s)
         return np.where(since < self.time_to_peak_s, rise, fall)
+
+    def late_s(self, level: float) -> float:
+        """Return how far into its attack a press is that begins at a level below the peak."""
+        return self._reach_s(level)
 
     def _reach_s(self, level: float) -> float:
         return -self.attack_time_constant_s * math.log(1 - level / self.attack_target)

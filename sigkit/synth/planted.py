@@ -27,6 +27,7 @@ from sigkit.synth.paths import (
     wander_cents,
     warmup_cents,
 )
+from sigkit.synth.presses import Presses
 from sigkit.synth.sliders import (
     audio_taper,
     dirty_level_slider,
@@ -55,6 +56,8 @@ WIDTHS, WIDTH_CUTOFF_HZ = (0.5, 0.9), 1500.0
 PAIR_HZ = 440.0
 """Nominal pitch of two oscillators that beat: A4."""
 PAIR_RATE = 16000
+ENVELOPE_HZ, ENVELOPE_RATE = 880.0, 24000
+"""Pitch and sample rate of the captures of envelopes: A5."""
 SWITCH_S = 5.0
 """When the mains switch is thrown in the warm-up captures."""
 HISS_DBFS = -88.0
@@ -340,6 +343,38 @@ class Pair:
                 seed=10 * self.seed + number,
             )
         return cents
+
+
+@dataclass(frozen=True, kw_only=True)
+class Enveloped:
+    """What is planted in a capture of presses through an envelope.
+
+    Parameters
+    ----------
+    stage : str
+        The stage.
+    seconds : float
+        Length.
+    seed : int
+        Seed of everything random.
+    played : Presses
+        The envelope and the gates.
+    """
+
+    stage: str
+    seconds: float
+    seed: int
+    played: Presses
+
+    def sound(self) -> Sound:
+        """Return the capture as sound, with ``notes`` in its truth."""
+        n = round(self.seconds * ENVELOPE_RATE)
+        wave = tone("saw", ENVELOPE_HZ, rate=ENVELOPE_RATE, seconds=self.seconds, level_dbfs=-15.0)
+        time = wave.time_s
+        samples = wave.samples * self.played.amplitude(time)
+        samples = samples + room_hum(self.stage, time) + room_hiss(n, self.seed)
+        truth = dict(wave.truth) | {"notes": self.played.notes()}
+        return Sound(samples, ENVELOPE_RATE, truth)
 
 
 def exact_path(hz: NDArray[np.float64], step: int) -> NDArray[np.float64]:

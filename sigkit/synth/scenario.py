@@ -7,7 +7,9 @@ from dataclasses import replace
 
 from sigkit.synth.dirt import Place
 from sigkit.synth.glides import Glides
-from sigkit.synth.planted import Pair, Pitch, Slider
+from sigkit.synth.paths import Envelope
+from sigkit.synth.planted import Enveloped, Pair, Pitch, Slider
+from sigkit.synth.presses import Presses, evenly
 
 _BEFORE = Pitch(stage="1_before", seconds=6.0, rate=32000, seed=0)
 _AFTER = Pitch(stage="3_after", seconds=6.0, rate=32000, seed=0)
@@ -89,8 +91,18 @@ _WIDTH_PASSES = replace(_LONGER, controls="width")
 
 _GLIDES = Glides(stage="1_before", seed=0, time_up_s=0.030, time_down_s=0.030, hold_s=0.9)
 _GLIDES_AFTER = replace(_GLIDES, stage="3_after")
+_LOUDNESS = Envelope(
+    attack_time_constant_s=0.006,
+    attack_target=1.4,
+    decay_time_constant_s=0.09,
+    sustain=0.6,
+    release_time_constant_s=0.42,
+    sag_time_constant_s=14.0,
+)
+_LOUDNESS_AFTER = replace(_LOUDNESS, release_time_constant_s=0.11, sag_time_constant_s=1000.0)
+_PRESSES = evenly(3, first_s=0.9, held_s=1.4, apart_s=3.8)
 
-SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides] = {
+SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped] = {
     "1_before/warmup-oscillator_1.wav": Pitch(
         stage="1_before",
         seconds=180.0,
@@ -160,6 +172,18 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides] = {
     ),
     "3_after/glide-portamento-75.wav": replace(
         _GLIDES_AFTER, seed=393, time_up_s=0.60, time_down_s=0.59, hold_s=2.5
+    ),
+    "1_before/envelope-loudness.wav": Enveloped(
+        stage="1_before",
+        seconds=12.4,
+        seed=191,
+        played=Presses(_LOUDNESS, _PRESSES, peak_db=(0.0, -0.9, -0.3)),
+    ),
+    "3_after/envelope-loudness.wav": Enveloped(
+        stage="3_after",
+        seconds=12.4,
+        seed=391,
+        played=Presses(_LOUDNESS_AFTER, _PRESSES, peak_db=(0.0, -0.1, -0.05)),
     ),
     "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
     "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),

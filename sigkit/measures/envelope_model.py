@@ -1,0 +1,322 @@
+"""The shape of a note: a capacitor charged toward an aim, let down to the sustain, and discharged.
+
+The control rises from 0 at the onset to 1 at the peak, falls exponentially toward the sustain, and
+from the end of the gate on exponentially toward its last aim, which may lie below zero (the
+amplifier closes early) or above (it leaks). A linear amplifier passes the control as it is, an
+exponential one makes decibels of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from sigkit.arrays import Real
+
+LEAST_OWN = 8
+"""Residuals that tell a scatter of their own."""
+MOST_STEPS = 80
+STILL = 1e-12
+SMALL = 1e-6
+MOST_BEND = 30.0
+MOST_LOG = 25.0
+"""Logarithms of times are kept within this, so that no step of a fit leads nowhere."""
+
+Law = Literal["linear", "exponential"]
+
+
+Curve = Callable[[Real], tuple[Real, Real]]
+"""Gives values, shape (n,), and derivatives by the parameters, shape (n, n_parameters)."""
+
+
+@dataclass(frozen=True, eq=False)
+class LeastSquares:
+    """A least-squares fit.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_parameters,)
+        Best parameters.
+    inverse : ndarray, shape (n_parameters, n_parameters)
+        Their covariance where the weights are the inverse of the data's standard deviations.
+    chi2 : float
+        Sum of the squares of weighted residuals.
+    dof : int
+        Data less parameters.
+    residuals : ndarray, shape (n,)
+        Weighted.
+    """
+
+    values: Real
+    inverse: Real
+    chi2: float
+    dof: int
+    residuals: Real
+
+    @property
+    def scatter(self) -> float:
+        """Mean square of the weighted residuals: 1 where model and noise are as supposed."""
+        return self.chi2 / max(self.dof, 1)
+
+    def inflation(self, part: slice = slice(None)) -> float:
+        """Return by how much uncertainties grow through a misfit and residuals that hang on.
+
+        Residuals of neighbours that are alike hold less than their number. Where those of a part
+        scatter more than all, they decide.
+        """
+        grown = _grown(self.residuals, self.scatter)
+        own = self.residuals[part]
+        if own.size < LEAST_OWN:
+            return grown
+        return max(grown, _grown(own, float(own @ own) / max(own.size - 3, 1)))
+
+
+def _grown(rest: Real, scatter: float) -> float:
+    if rest.size < LEAST_OWN:
+        return math.sqrt(max(1.0, scatter))
+    centred = rest - rest.mean()
+    power = float(centred @ centred)
+    rho = float(centred[1:] @ centred[:-1]) / power if power > 0 else 0.0
+    rho = min(max(rho, 0.0), 0.95)
+    return math.sqrt(max(1.0, scatter) * (1 + rho) / (1 - rho))
+
+
+def fit_curve(
+    curve: Curve, y: Real, weight: Real, start: Real, *, steps: int = MOST_STEPS
+) -> LeastSquares:
+    """Fit a curve by damped least squares.
+
+    Parameters
+    ----------
+    curve : callable
+        Values and derivatives for a set of parameters.
+    y : ndarray, shape (n,)
+        Data.
+    weight : ndarray, shape (n,)
+        Inverse standard deviations.
+    start : ndarray, shape (n_parameters,)
+        Where to start.
+    steps : int
+        Steps at most.
+
+    Notes
+    -----
+    Levenberg and Marquardt's method with derivatives in closed form and damping relative to the
+    diagonal [1]_.
+
+    References
+    ----------
+    .. [1] D. Marquardt, "An algorithm for least-squares estimation of nonlinear parameters",
+       J. SIAM 11 (1963), 431-441.
+    """
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        # Steps that lead too far give no finite sum and are taken back.
+        return _fitted(curve, y, weight, np.array(start, np.float64), steps)
+
+
+def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSquares:
+    value, slope = curve(p)
+    rest = (y - value) * weight
+    cost = float(rest @ rest)
+    damping = 1.0
+    for _ in range(steps):
+        columns = slope * weight[:, None]
+        normal, pull = columns.T @ columns, columns.T @ rest
+        size = np.maximum(np.diag(normal), 1e-30)
+        better = False
+        while damping < 1e12:
+            try:
+                move = np.linalg.solve(normal + damping * np.diag(size), pull)
+            except np.linalg.LinAlgError:
+                damping *= 10
+                continue
+            value_new, slope_new = curve(p + move)
+            rest_new = (y - value_new) * weight
+            cost_new = float(rest_new @ rest_new)
+            if math.isfinite(cost_new) and cost_new <= cost:
+                better = True
+                break
+            damping *= 6
+        if not better:
+            break
+        gained = cost - cost_new
+        p, rest, slope, cost = p + move, rest_new, slope_new, cost_new
+        damping = max(damping / 8, 1e-12)
+        if gained <= STILL * cost + 1e-25:
+            break
+    columns = slope * weight[:, None]
+    scale = np.sqrt(np.maximum(np.sum(columns**2, axis=0), 1e-300))
+    if not np.isfinite(scale).all():
+        unknown = np.full((p.size, p.size), math.inf)
+        return LeastSquares(p, unknown, math.inf, y.size - p.size, rest)
+    inverse = np.linalg.pinv((columns / scale).T @ (columns / scale), rcond=1e-13, hermitian=True)
+    return LeastSquares(p, inverse / np.outer(scale, scale), cost, y.size - p.size, rest)
+
+
+def _seconds(log_s: float) -> float:
+    return math.exp(min(max(log_s, -MOST_LOG), MOST_LOG))
+
+
+class Shape(NamedTuple):
+    """Parameters of a note, in the order of the fit."""
+
+    log_size: float
+    onset_s: float
+    log_rise_s: float
+    bend: float
+    log_decay_s: float
+    sustain: float
+    gate_off_s: float
+    log_release_s: float
+    last: float
+    range_nepers: float
+    sag: float
+    base: float
+
+    @property
+    def rise_s(self) -> float:
+        """Time from the onset to the peak."""
+        return _seconds(self.log_rise_s)
+
+    @property
+    def decay_s(self) -> float:
+        """Time constant of the decay."""
+        return _seconds(self.log_decay_s)
+
+    @property
+    def release_s(self) -> float:
+        """Time constant of the release."""
+        return _seconds(self.log_release_s)
+
+    @property
+    def size(self) -> float:
+        """Level of the peak."""
+        return math.exp(min(max(self.log_size, -MOST_LOG), 2 * MOST_LOG))
+
+    @property
+    def peak_s(self) -> float:
+        """Time of the peak."""
+        return self.onset_s + self.rise_s
+
+
+NAMES = Shape._fields
+INDEX = {name: i for i, name in enumerate(NAMES)}
+
+
+def shape_curve(time_s: Real, law: Law, free: tuple[str, ...], fixed: Shape) -> Curve:
+    """Return the curve of a note at given times with some of its parameters free.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Times.
+    law : {"linear", "exponential"}
+        What the amplifier makes of the control.
+    free : tuple of str
+        Names of the free parameters, in the order of the fit.
+    fixed : Shape
+        Values of the others.
+    """
+    places = [INDEX[name] for name in free]
+    base = np.array(fixed, np.float64)
+
+    def curve(p: Real) -> tuple[Real, Real]:
+        every = base.copy()
+        every[places] = p
+        value, slope = note(time_s, law, Shape(*every))
+        return value, slope[:, places]
+
+    return curve
+
+
+def note(time_s: Real, law: Law, shape: Shape) -> tuple[Real, Real]:
+    """Return the envelope of a note and its derivatives by every parameter."""
+    control, slope = _control(time_s, shape, closes=law == "linear")
+    size = shape.size
+    if not all(map(math.isfinite, shape[:6])):
+        return np.full(time_s.size, math.inf), np.zeros((time_s.size, len(NAMES)))
+    if law == "linear":
+        value = size * control
+        slope *= size
+    else:
+        value = size * np.exp(np.minimum(-shape.range_nepers * (1 - control), 50.0))
+        slope *= (value * shape.range_nepers)[:, None]
+        slope[:, INDEX["range_nepers"]] = -(1 - control) * value
+    slope[:, 0] = value
+    return value, slope
+
+
+def _rise(u: Real, bend: float) -> tuple[Real, Real, Real]:
+    """Return (1 - exp(-bend u)) / (1 - exp(-bend)), and its derivatives by u and bend."""
+    if abs(bend) < 1e-4:
+        value = u + bend * u * (1 - u) / 2
+        return value, 1 + bend * (0.5 - u), u * (1 - u) / 2
+    bend = min(max(bend, -MOST_BEND), MOST_BEND)
+    whole, fall = -math.expm1(-bend), np.exp(-bend * u)
+    value = -np.expm1(-bend * u) / whole
+    return value, bend * fall / whole, (u * fall - value * math.exp(-bend)) / whole
+
+
+def _control(time_s: Real, s: Shape, *, closes: bool) -> tuple[Real, Real]:
+    n = time_s.size
+    value, slope = np.zeros(n), np.zeros((n, len(NAMES)))
+    rise_s, decay_s, release_s = s.rise_s, s.decay_s, s.release_s
+    peak_s, off = s.peak_s, s.gate_off_s
+
+    def rising(t: Real) -> tuple[Real, Real]:
+        u = (t - s.onset_s) / rise_s
+        v, by_u, by_bend = _rise(u, s.bend)
+        d = np.zeros((t.size, len(NAMES)))
+        d[:, 1], d[:, 2], d[:, 3] = -by_u / rise_s, -by_u * u, by_bend
+        d *= 1 - s.base
+        d[:, 11] = 1 - v
+        return s.base + (1 - s.base) * v, d
+
+    def falling(t: Real) -> tuple[Real, Real]:
+        since = t - peak_s
+        e = np.exp(-since / decay_s)
+        held = s.sustain * np.exp(np.clip(-s.sag * since, -MOST_LOG, MOST_LOG))
+        v = held + (1 - s.sustain) * e
+        d = np.zeros((t.size, len(NAMES)))
+        by_time = -s.sag * held - (1 - s.sustain) * e / decay_s
+        d[:, 1], d[:, 2] = -by_time, -by_time * rise_s
+        d[:, 4] = (1 - s.sustain) * e * since / decay_s
+        d[:, 5] = held / s.sustain - e if s.sustain else np.exp(-s.sag * since) - e
+        d[:, 10] = -held * since
+        return v, d
+
+    up = (time_s >= s.onset_s) & (time_s < min(peak_s, off))
+    down = (time_s >= peak_s) & (time_s < off)
+    before = time_s < s.onset_s
+    value[before], slope[before, 11] = s.base, 1.0
+    value[up], slope[up] = rising(time_s[up])
+    value[down], slope[down] = falling(time_s[down])
+    out = time_s >= max(off, s.onset_s)
+    if out.any() and off > s.onset_s:
+        at = np.array([off])
+        first, d_first = rising(at) if off < peak_s else falling(at)
+        by_off = -d_first[0, 1]  # to move the note is to move the time the other way
+        since = time_s[out] - off
+        e = np.exp(-since / release_s)
+        v = s.last + (first[0] - s.last) * e
+        d = e[:, None] * d_first[0]
+        d[:, 6] = by_off * e + (first[0] - s.last) * e / release_s
+        d[:, 7] = (first[0] - s.last) * e * since / release_s
+        d[:, 8] = 1 - e
+        if closes:
+            closed = v < 0
+            v[closed], d[closed] = 0.0, 0.0
+        value[out], slope[out] = v, d
+    return value, slope
+
+
+def rise_share_s(share: float, rise_s: float, bend: float) -> float:
+    """Return the time from the onset to a share of the peak, control and level being alike."""
+    if abs(bend) < SMALL:
+        return share * rise_s
+    bend = min(max(bend, -MOST_BEND), MOST_BEND)
+    return -math.log1p(share * math.expm1(-bend)) / bend * rise_s
