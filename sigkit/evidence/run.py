@@ -190,8 +190,18 @@ def _outcomes(takes: Sequence[Take]) -> Iterable[Outcome]:
     cores = os.cpu_count() or 1
     prepare_second_opinion()
     pool = Parallel(n_jobs=len(tasks) if len(tasks) < cores else -1, return_as="generator")
-    outcomes: Iterable[Outcome] = pool(delayed(measure_take)(*task) for task in tasks)
+    outcomes: Iterable[Outcome] = pool(delayed(_in_worker)(*task) for task in tasks)
     return outcomes
+
+
+def _in_worker(take: Take, measure: Callable[..., Result]) -> Outcome:
+    """Measure one capture in a process of the pool.
+
+    What librosa loads is loaded first: a process that grows by so much later is taken for a leaking
+    one and stopped by the pool.
+    """
+    prepare_second_opinion()
+    return measure_take(take, measure)
 
 
 def _one_thread() -> AbstractContextManager[object]:

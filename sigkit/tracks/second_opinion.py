@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 
 import numpy as np
@@ -68,6 +69,7 @@ def second_opinion(capture: Capture, track: PitchTrack) -> tuple[str, ...]:
     return tuple(remarks)
 
 
+@functools.cache
 def prepare_second_opinion() -> None:
     """Let librosa compile what it compiles, and keep it, before several processes ask for it.
 
