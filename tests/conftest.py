@@ -8,7 +8,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-WORKERS = 4  # at most: each holds up to half a gigabyte
+WORKERS = 4  # at most: each holds up to a gigabyte
 
 if "PYTEST_XDIST_WORKER" in os.environ:  # one thread each, also in the processes that they start
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
