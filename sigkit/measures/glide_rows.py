@@ -34,8 +34,8 @@ WORSE, AT_ODDS = 2.0, 1.5
 of both, in variances of the marks, are above that and those of the better one half as large."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
-DEPARTS_CENTS, DEPARTS_SHARE = 5.0, 0.005
-"""Least departure from a law, and the least share of the interval, that makes it none."""
+DEPARTS_PERIODS = 0.03
+"""Root mean square of the residuals in the glide, in periods, from which its law is none."""
 LINEAR, OTHER = "linear", "other"
 DRAWN = 400
 """Points of a curve that are kept for drawing."""
@@ -123,7 +123,7 @@ def measure_change(change: NoteChange) -> Measured | None:
         fit = alone if alone.reduced < fit.reduced / 2 else fit
     curve = curve_of(marks[0], fit)
     read = None
-    if _departs(fit, curve):
+    if _departs(fit):
         read = read_off(curve, float(fit.numbers[2]), before[:2], after[:2])
     row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
@@ -136,11 +136,14 @@ def measure_change(change: NoteChange) -> Measured | None:
     return Measured(row, _later(faults, change.start_s), _drawn(curve, start_s, end_s), levels)
 
 
-def _departs(fit: Fit, curve: Curve) -> bool:
-    """Whether the pitch departs from the law by more than the marks' scatter and a small share."""
-    span = 1200 * abs(float(fit.numbers[3] - fit.numbers[2]))
-    misfit = misfit_cents(curve, fit)
-    return fit.reduced > DEPARTS and misfit > max(DEPARTS_CENTS, DEPARTS_SHARE * span)
+def _departs(fit: Fit) -> bool:
+    """Whether the phase departs from the law beyond the marks' scatter, and enough to matter."""
+    inside = (fit.time_s > fit.start_s) & (
+        fit.time_s < fit.start_s + fit.law.when(0.99) * fit.seconds
+    )
+    if fit.reduced < DEPARTS or not inside.any():
+        return False
+    return bool(np.sqrt(np.mean(fit.residual[inside] ** 2)) > DEPARTS_PERIODS)
 
 
 def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:

@@ -19,12 +19,16 @@ LEVELS = 23
 """Levels tried between the lowest and the highest of the waveform."""
 ROOM = (0.02, 0.98)
 """Share of the sound that lies below the lowest and the highest level tried."""
-TOPS = (math.inf, 24.0, 8.0, 3.0, 1.5)
-"""Low-passes tried, in multiples of the higher note; the last leaves little but the fundamental."""
+BANDS = (
+    *((0.0, top) for top in (math.inf, 24.0, 8.0, 3.0, 1.5)),
+    *((0.25, top) for top in (math.inf, 8.0)),
+)
+"""Bands tried: from zero or, without hum and thumps, from this multiple of the lower note, to that
+multiple of the higher one."""
+LAST_RESORT = 3.0
+"""Bands that reach no higher leave little but the fundamental: only where nothing else marks."""
 NARROWER = 0.3
 """A narrower band bends the phase of a quick glide: it has to leave this much less scatter."""
-BOTTOM = 0.25
-"""High-pass, in multiples of the lower note: takes out the direct component and slow thumps."""
 SLACK = 1.0
 """Marks by which a held note may differ from its rough pitch."""
 FINE_RATE, FINE_S = 150_000, 6.0
@@ -97,10 +101,11 @@ def find_marks(
     """
     low, high = sorted((before[2], after[2]))
     best: dict[int, tuple[float, Marks]] = {}
-    for top in TOPS:
-        if top * high > 0.4 * rate and math.isfinite(top):
+    for bottom, top in BANDS:
+        rest = top <= LAST_RESORT and len(best) == 2
+        if rest or (math.isfinite(top) and top * high > 0.4 * rate):
             continue
-        band, fine = _band(sound, rate, BOTTOM * low, top * high)
+        band, fine = _band(sound, rate, bottom * low, top * high, 4 / low)
         for sign in (1, -1):
             found = _best_level(sign * band, fine, before, after)
             if found is None:
@@ -108,19 +113,21 @@ def find_marks(
             sd = math.hypot(found.before_sd, found.after_sd)
             if sign not in best or sd < NARROWER * best[sign][0]:
                 best[sign] = sd, found
-        if len(best) == 2 and math.isfinite(top) and top <= 8:
-            break
     return [marks for _, marks in sorted(best.values(), key=lambda pair: pair[0])]
 
 
-def _band(sound: Real, rate: int, bottom_hz: float, top_hz: float) -> tuple[Real, float]:
+def _band(
+    sound: Real, rate: int, bottom_hz: float, top_hz: float, margin_s: float
+) -> tuple[Real, float]:
     """Sound between two corners, without shift of phase, and its rate, raised where it is short."""
-    margin = math.ceil(0.5 * rate / bottom_hz)
+    margin = min(math.ceil(margin_s * rate), sound.size - 1)
     padded = np.pad(sound, margin, mode="reflect", reflect_type="odd")
     n = fft.next_fast_len(padded.size, real=True)
     spectrum = fft.rfft(padded, n)
     hz = np.arange(spectrum.size) * (rate / n)
-    gain = 1 - np.exp(-0.5 * (hz / bottom_hz) ** 4)
+    gain = np.ones(hz.size)
+    if bottom_hz > 0:
+        gain = 1 - np.exp(-0.5 * (hz / bottom_hz) ** 4)
     if math.isfinite(top_hz):
         gain = gain / (1 + (hz / top_hz) ** 6)
     times = 1

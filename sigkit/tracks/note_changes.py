@@ -20,8 +20,8 @@ from sigkit.tracks.coarse import CoarsePitch
 
 LOWEST_HZ, HIGHEST_HZ = 27.0, 4500.0
 HOP_S = 0.03
-ACROSS = 4
-"""Frames on either side between which the speed of the pitch is taken."""
+ACROSS, NARROW = 4, 2
+"""Frames on either side between which the speed of the pitch is taken, and at the very ends."""
 STILL = 40.0
 """Cents a second below which a note counts as held: a glide of 10 s over an octave has 96."""
 LANDING, SOON_S = 0.06, 0.5
@@ -146,7 +146,11 @@ def _moves(cents: Real, level: Real) -> tuple[list[_Move], Flags, Flags]:
     known = np.isfinite(cents) & loud
     speed = np.full(cents.size, np.nan)
     speed[ACROSS:-ACROSS] = (cents[2 * ACROSS :] - cents[: -2 * ACROSS]) / (2 * ACROSS * HOP_S)
-    speed[:ACROSS], speed[-ACROSS:] = speed[ACROSS], speed[-ACROSS - 1]
+    for i in range(ACROSS):  # at the ends over what there is
+        first, last = max(0, i - NARROW), i + NARROW
+        seconds = (last - first) * HOP_S
+        speed[i] = (cents[last] - cents[first]) / seconds
+        speed[-1 - i] = (cents[-1 - first] - cents[-1 - last]) / seconds
     pace = np.abs(np.nan_to_num(speed))
     ahead = round(SOON_S / HOP_S)
     soon = np.lib.stride_tricks.sliding_window_view(np.pad(pace, (0, ahead)), ahead + 1).max(axis=1)

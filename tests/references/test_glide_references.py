@@ -1,7 +1,6 @@
 """Glides against Praat, on a recorded wave made to glide, and on real notes without a glide."""
 
 import importlib.util
-import os
 import sys
 from pathlib import Path
 
@@ -75,8 +74,7 @@ def test_a_recorded_wave_that_is_made_to_glide(tmp_path):
 @pytest.mark.recordings
 def test_real_held_notes_have_no_glide(tmp_path):
     """Debian ``lmms-common`` (GPL-2+), organ and synth notes as they are: nothing is invented."""
-    recordings = Path(os.environ["SIGKIT_RECORDINGS"])
-    names = sorted(recordings.rglob("samples/instruments/*.ogg"))
+    names = sorted(freepats.recordings().rglob("samples/instruments/*.ogg"))
     assert len(names) >= 5
     for number, name in enumerate(names[:12]):
         try:
