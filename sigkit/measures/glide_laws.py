@@ -26,8 +26,6 @@ class Law:
     linear : float
         That share: 0 is a single pole in log pitch (``exponential``), 1 a constant rate
         (``linear``), between them a rate that is limited until a single pole is slower (``mixed``).
-    in_hz : bool
-        Whether the same happens to the frequency instead of its logarithm.
 
     Notes
     -----
@@ -37,7 +35,6 @@ class Law:
     """
 
     linear: float
-    in_hz: bool = False
 
     @property
     def time_constant(self) -> float:

@@ -47,7 +47,7 @@ class Model:
 
     def law_of(self, numbers: Real) -> Law:
         """Return the law that some numbers stand for."""
-        return Law(float(numbers[4]), self.law.in_hz) if self.free_share else self.law
+        return Law(float(numbers[4])) if self.free_share else self.law
 
     def corner_hz(self, numbers: Real) -> float:
         """Return the corner of the couplings on the way, as fitted."""

@@ -36,6 +36,8 @@ DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_PERIODS = 0.03
 """Root mean square of the residuals in the glide, in periods, from which its law is none."""
+LAST_PART = 0.02
+"""Share of a time read off the curve within which the pitch enters the band, at a small slope."""
 LINEAR, OTHER = "linear", "other"
 DRAWN = 400
 """Points of a curve that are kept for drawing."""
@@ -129,9 +131,10 @@ def measure_change(change: NoteChange) -> Measured | None:
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
     end_s = read.end_s if read else fit.start_s + fit.law.when(0.99) * fit.seconds
     curve = replace(curve, cents=curve.cents - 1200 * (low - float(fit.numbers[2])))
+    high = read.to_log2 if read else float(fit.numbers[3])
     faults = []
     if not row["reason"]:
-        faults = faults_of(curve, float(str(row["interval_cents"])), start_s, end_s, low)
+        faults = faults_of(curve, 1200 * (high - low), start_s, end_s, low)
     row |= {"start_s": change.start_s + start_s, "glitches": len(faults)}
     return Measured(row, _later(faults, change.start_s), _drawn(curve, start_s, end_s), levels)
 
@@ -160,7 +163,7 @@ def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
         "law": OTHER,
         "misfit_cents": misfit_cents(curve, fit),
         "time_to_5_cents_s": read.settled_s,
-        "u_time_to_5_cents_s": max(read.u_seconds, 0.02 * read.seconds),
+        "u_time_to_5_cents_s": max(read.u_seconds, LAST_PART * read.seconds),
         "overshoot_cents": over,
         "u_overshoot_cents": u_over,
         "periods": float(np.count_nonzero(inside)),

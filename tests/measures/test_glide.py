@@ -7,8 +7,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from glides import Slew, play
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 import sigkit
 from sigkit.errors import SignalError
@@ -85,43 +83,6 @@ def test_intervals_hold_the_truth(random_glides):
         for truth, found in random_glides
     ]
     assert sum(int(held.sum()) for held in every) >= 52
-
-
-@settings(max_examples=8, deadline=None)
-@given(st.floats(0.012, 0.2), st.booleans(), st.integers(1, 3))
-def test_time_to_five_cents_is_its_closed_form(tau, up, octaves):
-    """A single pole is within 5 cents after tau ln(interval / 5 cents), both ways (closed form)."""
-    from sigkit.measures.glide_laws import Law
-
-    law, span = Law(0.0), 1200 * octaves * (1 if up else -1)
-    seconds = tau * math.log(9)
-    assert law.when(1 - 5 / abs(span)) * seconds == pytest.approx(
-        tau * math.log(abs(span) / 5), rel=1e-12
-    )
-    t = np.linspace(0, 5 * tau, 50)
-    assert law.progress(t / seconds) == pytest.approx(-np.expm1(-t / tau), abs=1e-12)
-
-
-def test_table_of_times_to_a_band():
-    """Worked: tau 0.15 s over an octave: 10-90 % 0.3295837 s, within 5 cents 0.8220958 s."""
-    from sigkit.measures.glide_laws import Law
-
-    law, tau = Law(0.0), 0.15
-    assert tau / law.time_constant == pytest.approx(0.3295837, abs=5e-8)
-    assert law.when(1 - 5 / 1200) * tau / law.time_constant == pytest.approx(0.8220958, abs=5e-8)
-
-
-def test_laws_meet_without_a_step():
-    from sigkit.measures.glide_laws import Law
-
-    for share in (0.2, 0.5, 0.9):
-        law = Law(share)
-        turn = law.when(share)
-        around = turn + np.array([-1e-6, 0.0, 1e-6])
-        progress = law.progress(around)
-        assert progress[1] == pytest.approx(share, abs=1e-12)
-        assert np.diff(progress)[0] == pytest.approx(np.diff(progress)[1], rel=1e-5)
-        assert law.when(0.9) - law.when(0.1) == pytest.approx(1.0, abs=1e-12)
 
 
 def test_a_carrier_too_low_gives_a_bound(tmp_path):
@@ -227,6 +188,10 @@ def test_landing_error_and_a_note_not_reached(tmp_path):
     assert result.glides["landing_error_cents"].iloc[2] == pytest.approx(-12, abs=1)
     assert float(result.landing_error) == pytest.approx(-12, abs=1)
     assert list(result.glides["law"]) == ["linear"] * 5
+    # At constant rate the band is entered where all but 5 cents are covered (closed form).
+    assert result.glides["time_to_5_cents_s"].to_numpy() == pytest.approx(
+        [0.05 * (1 - 5 / 1200)] * 5, rel=0.01
+    )
     assert result.glides["glide_time_s"].to_numpy() == pytest.approx([0.04] * 5, rel=0.01)
 
 
@@ -291,6 +256,18 @@ def test_a_note_that_has_not_landed_is_left(tmp_path):
     assert len(found) == 4
     np.testing.assert_allclose(found["glide_time_s"], [0.4] * 4, rtol=0.02)
     np.testing.assert_allclose(found["interval_cents"], played.truth["interval_cents"], rtol=0.01)
+
+
+def test_a_long_start_at_constant_rate_is_no_held_note(tmp_path):
+    """Its end alone is a single pole: that must not pass for the whole glide."""
+    rng = np.random.default_rng(230)
+    slews = [Slew("mixed", 1.9, 0.71)] * 2
+    played = play(
+        rng, slews, low_hz=356, octaves=1, wave="triangle", snr_db=35, hold_s=6.3, up_first=False
+    )
+    found = measured(tmp_path / "mixed.wav", played).glides
+    assert list(found["law"]) == ["mixed"] * 2
+    np.testing.assert_allclose(found["glide_time_s"], [1.9, 1.9], rtol=0.002)
 
 
 @pytest.mark.parametrize("rate", [44_100, 96_000])
