@@ -12,7 +12,6 @@ from sigkit.measures.envelope_fit import NoteFit
 from sigkit.measures.envelope_model import (
     LeastSquares,
     Shape,
-    note,
     rise_share_s,
 )
 from sigkit.measures.envelope_release_times import release_numbers
@@ -33,12 +32,6 @@ long to tell a sag;
 what the decay leaves by then is small, and taken out."""
 UNLIKE, LEFT_SHARE = 4.0, 0.3
 """Scatter about the model above which what it leaves of a decay is known to this share only."""
-BENT, LATE = 1.3, 3.0
-"""Scatter about the model above which another law may be at work, and time constants of the decay
-from which on it is a single pole under any."""
-BACK_SHARE, FEWEST_BACK, MOST_BACK = 0.4, 8, 0.1
-"""Part of the decay's time constant from which what the model leaves is drawn back to the peak, the
-fewest blocks for that, and the largest share of the peak that is believed."""
 SLOWEST = 3.0
 """Periods of the carrier that a time constant takes at least where its power is all there is."""
 NOT_SEEN_DB = 0.1
@@ -240,71 +233,12 @@ def _held(out: Numbers, found: NoteFit, decay_s: float) -> None:
         why = "not held long enough after the decay: hold the key for 10 s or more"
         out.none(("sag_db_per_10s",), why)
     if math.isfinite(out.values["sustain_db"][0]) and found.law == "linear":
-        size, u_top = _top(found, decay_s)
-        top = 20 * math.log10(size)
-        u = math.hypot(math.sqrt(inverse[0, 0]) * grown, out.values["peak_dbfs"][1], u_top)
-        held_db = float(p[0])
-        bent = _settled_level(found, settled, end, decay_s)
-        if bent is not None:
-            apart = (bent[0] - held_db) / 2
-            held_db = bent[0]
-            u = math.hypot(bent[1], apart, out.values["peak_dbfs"][1], u_top)
-        elif found.rise.scatter > UNLIKE:
+        top = 20 / math.log(10) * shape.log_size
+        u = math.hypot(math.sqrt(inverse[0, 0]) * grown, out.values["peak_dbfs"][1])
+        if found.rise.scatter > UNLIKE:
             left = _left_of_decay(found, np.array([settled]), decay_s)[0]
             u = math.hypot(u, 20 / math.log(10) * LEFT_SHARE * float(left) / 10 ** (p[0] / 20))
-        out.values["sustain_db"] = (held_db - top, u)
-
-
-def _settled_level(
-    found: NoteFit, settled_s: float, end_s: float, decay_s: float
-) -> tuple[float, float] | None:
-    """Return the level held once the decay is over, and its uncertainty, dB; None: as modelled.
-
-    The last of a decay is a single pole whatever the amplifier makes of it; where the model leaves
-    more than noise its size is fitted beside the level from three time constants on.
-    """
-    begin_s = settled_s - (SETTLED - LATE) * decay_s
-    data = found.blocks.between(begin_s, end_s)
-    if found.rise.scatter <= BENT or decay_s <= 0 or data.time_s.size < 2 * FEWEST_BACK:
-        return None
-    weight = 1 / data.u_gain
-    pole = np.exp(-(data.time_s - begin_s) / decay_s)
-    columns = np.stack([np.ones_like(pole), pole, data.time_s - settled_s], axis=1)
-    columns = columns[:, : 3 if end_s - settled_s > SAGS_S else 2] * weight[:, None]
-    inverse = np.linalg.inv(columns.T @ columns)
-    p = inverse @ (columns.T @ (data.gain * weight))
-    rest = data.gain * weight - columns @ p
-    spare = max(1.0, float(rest @ rest) / max(1, rest.size - p.size))
-    if not p[0] > 0:
-        return None
-    u = 20 / math.log(10) * math.sqrt(float(inverse[0, 0]) * spare) / float(p[0])
-    return 20 * math.log10(float(p[0])), u
-
-
-def _top(found: NoteFit, decay_s: float) -> tuple[float, float]:
-    """Return the amplitude of the peak, and what is not known of it beside the fit, dB.
-
-    Where the model leaves more than noise, as another law of the amplifier does, what it leaves at
-    the beginning of the decay is drawn back to the peak by a straight line.
-    """
-    shape, near = (
-        found.shape,
-        found.blocks.between(found.shape.peak_s, found.shape.peak_s + BACK_SHARE * decay_s),
-    )
-    if found.rise.scatter <= BENT or near.time_s.size < FEWEST_BACK:
-        return shape.size, 0.0
-    t = near.time_s[1:] - shape.peak_s  # the first block may reach over the peak
-    left = near.gain[1:] - note(near.time_s[1:], found.law, shape)[0]
-    weight = 1 / near.u_gain[1:]
-    columns = np.stack([weight, weight * t], axis=1)
-    p, *_ = np.linalg.lstsq(columns, left * weight, rcond=None)
-    rest = left * weight - columns @ p
-    spare = max(1.0, float(rest @ rest) / max(1, t.size - 2))
-    u = math.sqrt(float(np.linalg.inv(columns.T @ columns)[0, 0]) * spare)
-    size = shape.size + float(p[0])
-    if not abs(float(p[0])) < MOST_BACK * shape.size:
-        return shape.size, 0.0
-    return size, 20 / math.log(10) * math.hypot(u, float(p[0])) / size
+        out.values["sustain_db"] = (float(p[0]) - top, u)
 
 
 def _left_of_decay(found: NoteFit, time_s: Real, decay_s: float) -> Real:
