@@ -195,7 +195,7 @@ class Slider:
     travel_s: float = 1.9
     rest_s: float = 0.5
     low: float = 0.1
-    rate: int = 32000
+    rate: int = 24000
     noise_db: float | None = None
     overdrive_db: float = 0.0
 
