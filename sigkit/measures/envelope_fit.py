@@ -13,6 +13,7 @@ from sigkit.measures.envelope_model import (
     LeastSquares,
     Shape,
     fit_curve,
+    rise_share_s,
     shape_curve,
 )
 from sigkit.measures.envelope_release import fit_release
@@ -34,6 +35,10 @@ ANOTHER_LAW = 3.0
 BAD, BAD_SHARE = 2.0, 0.003
 """Scatter of a linear fit, in units of the noise and re the peak, above which an exponential
 amplifier is tried."""
+BENT, BENT_SHARE = 1.15, 0.0003
+"""The same for a power law, which is nearer."""
+POWERS = (1.0, 1.6)
+"""Powers of the control that a fit of one begins with."""
 DIM = 3.0
 """Noise below which the logarithm of an envelope says nothing."""
 ASTRAY = 0.01
@@ -65,10 +70,10 @@ class NoteFit:
         Whether the end of the gate shows.
     release : LeastSquares or None
         Fit of the release, its values as from `sigkit.measures.envelope_release`.
-    law : {"linear", "exponential"}
+    law : {"linear", "power", "exponential"}
         What the amplifier makes of the control.
     law_ratio : float
-        How much more the other law leaves; 1 where it was not tried.
+        How much more a linear one leaves; 1 where no other was tried.
     blocks : Blocks
         What was fitted.
     near : tuple of int
@@ -115,13 +120,10 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
     best, knee, shape = _structure(data, law, first, fall)
     ratio = 1.0
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
-    if best.scatter > BAD and away > BAD_SHARE:
-        other = _exponential(source, data, (start_s, stop_s), shape, shortest_s)
-        if other is not None:
-            ratio = best.scatter / max(other[0].scatter, 1e-12)
-            if ratio > ANOTHER_LAW:
-                best, knee, shape = other
-                law = "exponential"
+    if best.scatter > BENT and away > BENT_SHARE:
+        law, ratio, knee, shape = _other_law(
+            source, data, (start_s, stop_s), best, knee, shape, shortest_s
+        )
     rise_s = shape.rise_s
     anchors = [(t, max(rise_s / FINE, shortest_s)) for t in (shape.onset_s, shape.peak_s)]
     if knee:
@@ -362,6 +364,61 @@ def _exponential(
     return (fit, knee, shape) if fine else None
 
 
+def _other_law(
+    source: Source,
+    data: Blocks,
+    span: tuple[float, float],
+    linear: LeastSquares,
+    knee: bool,
+    shape: Shape,
+    shortest_s: float,
+) -> tuple[Law, float, bool, Shape]:
+    """Return the law that leaves least, how much more the linear one leaves, and its note."""
+    law: Law = "linear"
+    best = linear
+    bent, bent_shape = _power(data, knee, shape)
+    if best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0):
+        law, best, shape = "power", bent, bent_shape
+    away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
+    if best.scatter > BAD and away > BAD_SHARE:
+        other = _exponential(source, data, span, shape, shortest_s)
+        if other is not None and other[0].scatter * ANOTHER_LAW < best.scatter:
+            best, knee, shape = other
+            law = "exponential"
+    return law, linear.scatter / max(best.scatter, 1e-12), knee, shape
+
+
+def _power(data: Blocks, knee: bool, linear: Shape) -> tuple[LeastSquares, Shape]:
+    """Fit an amplifier whose gain is a power of its control."""
+    free = (*_free(linear, knee), "power")
+    fits = []
+    for power in POWERS:
+        start = linear._replace(
+            power=power,
+            sustain=max(linear.sustain, 0.0) ** (1 / power),
+            last=max(linear.last, 0.0) ** (1 / power),
+            base=max(linear.base, 0.0) ** (1 / power),
+            log_release_s=linear.log_release_s + math.log(power),
+        )
+        fits.append((_run(data, "power", free, start, 60), start))
+    fit, start = min(fits, key=lambda pair: pair[0].chi2)
+    return fit, _heard(_with(start, free, fit))
+
+
+def _heard(shape: Shape) -> Shape:
+    """Return the same note from when it is heard, where its control begins below zero."""
+    if shape.base >= 0:
+        return shape
+    shut_s = rise_share_s(-shape.base / (1 - shape.base), shape.rise_s, shape.bend)
+    left = 1 - shut_s / shape.rise_s
+    return shape._replace(
+        onset_s=shape.onset_s + shut_s,
+        log_rise_s=shape.log_rise_s + math.log(left),
+        bend=shape.bend * left,
+        base=0.0,
+    )
+
+
 def _free(shape: Shape, knee: bool) -> tuple[str, ...]:
     decay: tuple[str, ...] = () if shape.sustain == 1.0 else DECAY
     return (*ATTACK, *decay, *(RELEASE if knee else ()))
@@ -371,16 +428,16 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
     """Fit rise and decay apart from the release, each with blocks made for it."""
     held = shape.sustain == 1.0
     if not knee or law == "exponential":
-        free = _free(shape, knee)
+        free = _free(shape, knee) if knee else _rising(shape, law)
         fit = _run(data, law, free, shape, 60)
         return NoteFit(_with(shape, free, fit), free, fit, knee, None, law, ratio, data)
-    free = _free(shape, False)
+    free = _rising(shape, law)
     fit, used = _rise_fit(data, law, free, shape, held=held)
-    release, gained, near = fit_release(data, _with(shape, used, fit))
+    release, gained, near = fit_release(data, _as_heard(_with(shape, used, fit), law), law)
     if gained < KNEE:
         # What bends here is not the end of a gate.
         shape = _as_decay(shape) if held else shape._replace(gate_off_s=math.inf)
-        free = _free(shape, False)
+        free = _rising(shape, law)
         fit = _run(data, law, free, shape, 60)
         return NoteFit(_with(shape, free, fit), free, fit, False, None, law, ratio, data)
     off = float(release.values[2])
@@ -391,6 +448,21 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
         gate_off_s=off, log_release_s=float(release.values[3]), last=float(release.values[4])
     )
     return NoteFit(_with(shape, used, fit), used, fit, True, release, law, ratio, data, near)
+
+
+def _rising(shape: Shape, law: Law) -> tuple[str, ...]:
+    free = _free(shape, False)
+    if law != "power":
+        return free
+    # A power of a control that begins at zero knows nothing of one that begins below.
+    return (*(name for name in free if name != "base" or shape.base > 0), "power")
+
+
+def _as_heard(shape: Shape, law: Law) -> Shape:
+    """Return a note with the release of what is heard, where that is a power of the control."""
+    if law != "power":
+        return shape
+    return shape._replace(log_release_s=shape.log_release_s - math.log(shape.power), last=0.0)
 
 
 def _rise_fit(

@@ -2,8 +2,8 @@
 
 The control rises from 0 at the onset to 1 at the peak, falls exponentially toward the sustain, and
 from the end of the gate on exponentially toward its last aim, which may lie below zero (the
-amplifier closes early) or above (it leaks). A linear amplifier passes the control as it is, an
-exponential one makes decibels of it.
+amplifier closes early) or above (it leaks). A linear amplifier passes the control as it is, one between raises
+it to a power, an exponential one makes decibels of it.
 """
 
 from __future__ import annotations
@@ -26,7 +26,10 @@ MOST_BEND = 30.0
 MOST_LOG = 25.0
 """Logarithms of times are kept within this, so that no step of a fit leads nowhere."""
 
-Law = Literal["linear", "exponential"]
+Law = Literal["linear", "power", "exponential"]
+MOST_POWER = 40.0
+NO_CONTROL = 1e-9
+"""A control below this passes nothing through an amplifier of a power law."""
 
 
 Curve = Callable[[Real], tuple[Real, Real]]
@@ -176,6 +179,7 @@ class Shape(NamedTuple):
     range_nepers: float
     sag: float
     base: float
+    power: float = 1.0
 
     @property
     def rise_s(self) -> float:
@@ -214,7 +218,7 @@ def shape_curve(time_s: Real, law: Law, free: tuple[str, ...], fixed: Shape) -> 
     ----------
     time_s : ndarray, shape (n,)
         Times.
-    law : {"linear", "exponential"}
+    law : {"linear", "power", "exponential"}
         What the amplifier makes of the control.
     free : tuple of str
         Names of the free parameters, in the order of the fit.
@@ -235,13 +239,20 @@ def shape_curve(time_s: Real, law: Law, free: tuple[str, ...], fixed: Shape) -> 
 
 def note(time_s: Real, law: Law, shape: Shape) -> tuple[Real, Real]:
     """Return the envelope of a note and its derivatives by every parameter."""
-    control, slope = _control(time_s, shape, closes=law == "linear")
+    control, slope = _control(time_s, shape, closes=law != "exponential")
     size = shape.size
     if not all(map(math.isfinite, shape[:6])):
         return np.full(time_s.size, math.inf), np.zeros((time_s.size, len(NAMES)))
     if law == "linear":
         value = size * control
         slope *= size
+    elif law == "power":
+        power = min(max(shape.power, 1 / MOST_POWER), MOST_POWER)
+        passes = control > NO_CONTROL
+        logs = np.log(np.where(passes, control, 1.0))
+        value = np.where(passes, size * np.exp(np.minimum(power * logs, 50.0)), 0.0)
+        slope *= np.where(passes, power * value / np.where(passes, control, 1.0), 0.0)[:, None]
+        slope[:, INDEX["power"]] = value * logs
     else:
         value = size * np.exp(np.minimum(-shape.range_nepers * (1 - control), 50.0))
         slope *= (value * shape.range_nepers)[:, None]

@@ -12,6 +12,7 @@ from sigkit.measures.envelope_fit import NoteFit
 from sigkit.measures.envelope_model import (
     LeastSquares,
     Shape,
+    note,
     rise_share_s,
 )
 from sigkit.measures.envelope_release_times import release_numbers
@@ -34,6 +35,8 @@ UNLIKE, LEFT_SHARE = 4.0, 0.3
 """Scatter about the model above which what it leaves of a decay is known to this share only."""
 SLOWEST = 3.0
 """Periods of the carrier that a time constant takes at least where its power is all there is."""
+AT_ONCE = -20.0
+"""Logarithm of the time constant of a decay that is over as it begins."""
 NOT_SEEN_DB = 0.1
 """A decay by less than this is none: its time constant says nothing."""
 PART_OF_DECAY = 0.7
@@ -99,6 +102,10 @@ def attack_of(found: NoteFit, shape: Shape) -> float:
             rest = math.exp(-shape.range_nepers * (1 - shape.base))
             gain = rest + level * (1 - rest)
             share = (1 + math.log(gain) / shape.range_nepers - shape.base) / (1 - shape.base)
+        elif found.law == "power":
+            rest = max(shape.base, 0.0) ** shape.power
+            control = (rest + level * (1 - rest)) ** (1 / shape.power)
+            share = (control - shape.base) / (1 - shape.base)
         shares.append(rise_share_s(share, rise_s, shape.bend))
     return shares[1] - shares[0]
 
@@ -148,7 +155,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
             return -20 / math.log(10) * nepers * (1 - p.sustain)
         settled = 5 * p.decay_s if "log_decay_s" in found.free else 0.0
         level = p.sustain * math.exp(-p.sag * settled)
-        return 20 * math.log10(max(level, 1e-6))
+        return 20 * p.power * math.log10(max(level, 1e-6))
 
     free = "sustain" in found.free
     if not found.knee and _cut_short(out, found):
@@ -160,8 +167,9 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         out.flags["cut_short"] = True
         return
     if free:
-        value = decay_s
-        u = decay_s * spread(lambda p: shape_at(found, p).log_decay_s, fit)
+        # A power of what falls to silence falls so much faster.
+        value = decay_s / shape.power if sustain_db(shape) < NO_SUSTAIN_DB else decay_s
+        u = value * spread(lambda p: shape_at(found, p).log_decay_s, fit)
     else:
         value, u = math.nan, math.nan
     sustain = sustain_db(shape)
@@ -181,7 +189,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         out.none(("decay_time_constant_s",), "the gate ended too early in the decay: hold longer")
     else:
         out.values["decay_time_constant_s"] = (value, u)
-    silent = free and law == "linear" and shape.sustain < 10 ** (NO_SUSTAIN_DB / 20)
+    silent = free and law != "exponential" and not sustain > NO_SUSTAIN_DB
     if silent or sustain < NO_SUSTAIN_DB or (not found.knee and shape.sustain < 0.01):
         out.none(("sustain_db",), "no sustain: the note falls to silence while the key is held")
     elif seen < PART_OF_DECAY or not u_sustain < 3.0:
@@ -232,7 +240,7 @@ def _held(out: Numbers, found: NoteFit, decay_s: float) -> None:
     else:
         why = "not held long enough after the decay: hold the key for 10 s or more"
         out.none(("sag_db_per_10s",), why)
-    if math.isfinite(out.values["sustain_db"][0]) and found.law == "linear":
+    if math.isfinite(out.values["sustain_db"][0]) and found.law != "exponential":
         top = 20 / math.log(10) * shape.log_size
         u = math.hypot(math.sqrt(inverse[0, 0]) * grown, out.values["peak_dbfs"][1])
         if found.rise.scatter > UNLIKE:
@@ -246,6 +254,7 @@ def _left_of_decay(found: NoteFit, time_s: Real, decay_s: float) -> Real:
     shape = found.shape
     if decay_s <= 0 or found.law == "exponential":
         return np.zeros(time_s.size)
-    size = shape.size * (1 - shape.sustain)
-    left: Real = size * np.exp(-(time_s - shape.peak_s) / decay_s)
-    return left
+    left, _ = note(time_s, found.law, shape._replace(gate_off_s=math.inf))
+    held, _ = note(time_s, found.law, shape._replace(gate_off_s=math.inf, log_decay_s=AT_ONCE))
+    rest: Real = left - held
+    return rest

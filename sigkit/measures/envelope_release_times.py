@@ -52,7 +52,7 @@ def release_numbers(
     if not found.knee:
         off, u_off = shape.peak_s, spread(lambda p: shape_at(found, p).peak_s, found.rise)
         level, u_level = shape.size, 0.0
-        release_s = shape.decay_s
+        release_s = shape.decay_s / shape.power
         u_release = release_s * spread(lambda p: shape_at(found, p).log_decay_s, found.rise)
     elif found.release is not None:
         fit = found.release
