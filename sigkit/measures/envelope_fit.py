@@ -30,11 +30,19 @@ KNEE = 30.0
 """Gain in chi-square over its scatter that a knee must bring."""
 FLAT = 12.0
 """The same for a decay, beside a level that is held."""
-ANOTHER_LAW = 3.0
+ANOTHER_LAW = 1.3
 """Factor by which another law must leave less."""
 BAD, BAD_SHARE = 2.0, 0.003
 """Scatter of a linear fit, in units of the noise and re the peak, above which an exponential
 amplifier is tried."""
+CONVEX = -0.5
+"""Bend of a rise below which no capacitor charges through a linear amplifier."""
+MANY = 150
+"""Steps of a fit whose parameters hang together."""
+STEEP = 2.5
+"""Power of the control from which on an amplifier may be an exponential one."""
+LEAST = 1e-4
+"""Level re the peak from which an exponential amplifier is thought to start."""
 BENT, BENT_SHARE = 1.15, 0.0003
 """The same for a power law, which is nearer."""
 POWERS = (1.0, 1.6)
@@ -120,7 +128,7 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
     best, knee, shape = _structure(data, law, first, fall)
     ratio = 1.0
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
-    if best.scatter > BENT and away > BENT_SHARE:
+    if (best.scatter > BENT and away > BENT_SHARE) or shape.bend < CONVEX:
         law, ratio, knee, shape = _other_law(
             source, data, (start_s, stop_s), best, knee, shape, shortest_s
         )
@@ -358,7 +366,7 @@ def _exponential(
     top = found.size
     start = found._replace(log_size=linear.log_size - nepers * (1 - top), range_nepers=nepers * top)
     free = _free(start, knee)
-    fit = _run(data, "exponential", free, start, 80)
+    fit = _run(data, "exponential", free, start, MANY)
     shape = _with(start, free, fit)
     fine = math.isfinite(fit.chi2) and all(map(math.isfinite, shape[:6]))
     return (fit, knee, shape) if fine else None
@@ -376,13 +384,29 @@ def _other_law(
     """Return the law that leaves least, how much more the linear one leaves, and its note."""
     law: Law = "linear"
     best = linear
+    convex = shape.bend < CONVEX
     bent, bent_shape = _power(data, knee, shape)
     if best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0):
         law, best, shape = "power", bent, bent_shape
+    if bent_shape.power > STEEP:
+        steep, steep_shape = _steeper(data, knee, bent_shape)
+        if steep.chi2 < ANOTHER_LAW * best.chi2:
+            law, best, shape = "exponential", steep, steep_shape
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
-    if best.scatter > BAD and away > BAD_SHARE:
+    if convex or (best.scatter > BAD and away > BAD_SHARE):
         other = _exponential(source, data, span, shape, shortest_s)
-        if other is not None and other[0].scatter * ANOTHER_LAW < best.scatter:
+        least = 1.0 if convex or law == "exponential" else ANOTHER_LAW
+        if other is not None and other[0].scatter * least < best.scatter:
+            best, knee, shape = other
+            law = "exponential"
+    return law, linear.scatter / max(best.scatter, 1e-12), knee, shape
+    steep = _steeper(data, knee, bent_shape)
+    if steep[0].chi2 < best.chi2:
+        best, shape = steep
+        law = "exponential"
+    if best.scatter > BAD:
+        other = _exponential(source, data, span, shape, shortest_s)
+        if other is not None and other[0].scatter < best.scatter:
             best, knee, shape = other
             law = "exponential"
     return law, linear.scatter / max(best.scatter, 1e-12), knee, shape
@@ -403,6 +427,24 @@ def _power(data: Blocks, knee: bool, linear: Shape) -> tuple[LeastSquares, Shape
         fits.append((_run(data, "power", free, start, 60), start))
     fit, start = min(fits, key=lambda pair: pair[0].chi2)
     return fit, _heard(_with(start, free, fit))
+
+
+def _steeper(data: Blocks, knee: bool, bent: Shape) -> tuple[LeastSquares, Shape]:
+    """Fit an exponential amplifier, from the power law that is like it."""
+
+    def control(value: float) -> float:
+        return 1 + math.log(max(value, LEAST ** (1 / bent.power)))
+
+    start = bent._replace(
+        range_nepers=bent.power,
+        sustain=control(bent.sustain),
+        last=control(bent.last),
+        base=control(bent.base),
+        power=1.0,
+    )
+    free = _free(start, knee)
+    fit = _run(data, "exponential", free, start, MANY)
+    return fit, _with(start, free, fit)
 
 
 def _heard(shape: Shape) -> Shape:
@@ -429,7 +471,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
     held = shape.sustain == 1.0
     if not knee or law == "exponential":
         free = _free(shape, knee) if knee else _rising(shape, law)
-        fit = _run(data, law, free, shape, 60)
+        fit = _run(data, law, free, shape, MANY)
         return NoteFit(_with(shape, free, fit), free, fit, knee, None, law, ratio, data)
     free = _rising(shape, law)
     fit, used = _rise_fit(data, law, free, shape, held=held)

@@ -27,7 +27,7 @@ MOST_LOG = 25.0
 """Logarithms of times are kept within this, so that no step of a fit leads nowhere."""
 
 Law = Literal["linear", "power", "exponential"]
-MOST_POWER = 40.0
+MOST_POWER = 6.0
 NO_CONTROL = 1e-9
 """A control below this passes nothing through an amplifier of a power law."""
 
