@@ -39,6 +39,8 @@ CONVEX = -0.5
 """Bend of a rise below which no capacitor charges through a linear amplifier."""
 MANY = 150
 """Steps of a fit whose parameters hang together."""
+STRAIGHT = 0.05
+"""Logarithm of a power that is taken for 1: the recording's small faults bend as much."""
 STEEP = 2.5
 """Power of the control from which on an amplifier may be an exponential one."""
 LEAST = 1e-4
@@ -51,6 +53,8 @@ DIM = 3.0
 """Noise below which the logarithm of an envelope says nothing."""
 ASTRAY = 0.01
 """Scatter re the peak from which on more starts are tried."""
+NEAR_PEAK, NEAR_SHARE = 0.5, 0.3
+"""The same below which a gate's end is seldom one, and what it must then bring of all that is left."""
 AT_PEAK = 0.1
 """Time between peak and release, in time constants of it, below which there is none."""
 OFF_SHARE = 0.002
@@ -126,12 +130,33 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
     data = blocks_of(source, edges_about(start_s, stop_s, anchors, most))
     law: Law = "linear"
     best, knee, shape = _structure(data, law, first, fall)
-    ratio = 1.0
+    ratio, straight = 1.0, (knee, shape)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
     if (best.scatter > BENT and away > BENT_SHARE) or shape.bend < CONVEX:
         law, ratio, knee, shape = _other_law(
             source, data, (start_s, stop_s), best, knee, shape, shortest_s
         )
+    found = _finely(source, (start_s, stop_s, most, shortest_s), law, ratio, shape, knee)
+    if law == "power" and abs(math.log(found.shape.power)) < STRAIGHT:
+        # In finer blocks it is none.
+        knee, shape = straight
+        found = _finely(source, (start_s, stop_s, most, shortest_s), "linear", 1.0, shape, knee)
+    return found
+
+
+def _finely(
+    source: Source,
+    span: tuple[float, float, float, float],
+    law: Law,
+    ratio: float,
+    shape: Shape,
+    knee: bool,
+) -> NoteFit:
+    """Fit a note whose shape is known roughly, in blocks made for it.
+
+    The span is from when to when, and the longest and the shortest block.
+    """
+    start_s, stop_s, most, shortest_s = span
     rise_s = shape.rise_s
     anchors = [(t, max(rise_s / FINE, shortest_s)) for t in (shape.onset_s, shape.peak_s)]
     if knee:
@@ -250,17 +275,24 @@ def _structure(
     flats = [_run(data, law, flat_free, s, 40) for s in flat_starts]
     flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
     level = _with(flat_start, flat_free, flat)
-    if level.gate_off_s < level.peak_s + AT_PEAK * level.release_s:
-        # A gate that ends at the peak is a decay to silence by another name.
-        falls = _as_decay(level)
-        other = _run(data, law, plain_free, falls, 40)
-        if other.chi2 < plain.chi2:
-            plain, plain_shape = other, _with(falls, plain_free, other)
-    elif (not inside or flat.chi2 - best.chi2 < FLAT * scatter) and (
-        plain.chi2 - flat.chi2 > KNEE * max(flat.scatter, 1.0)
+    least_flat = least_knee = KNEE
+    for at in (level, shape):
+        if at.gate_off_s < at.peak_s + NEAR_PEAK * at.release_s:
+            # A gate that ends at the peak is a decay to silence by another name.
+            falls = _as_decay(at)._replace(sustain=0.0)
+            other = _run(data, law, plain_free, falls, 60)
+            if other.chi2 < plain.chi2:
+                plain, plain_shape = other, _with(falls, plain_free, other)
+            if at is level:
+                least_flat = max(KNEE, NEAR_SHARE * plain.dof)
+            else:
+                least_knee = max(KNEE, NEAR_SHARE * plain.dof)
+    held = level.gate_off_s > level.peak_s + AT_PEAK * level.release_s
+    if (held and (not inside or flat.chi2 - best.chi2 < FLAT * scatter)) and (
+        plain.chi2 - flat.chi2 > least_flat * max(flat.scatter, 1.0)
     ):
         return flat, True, level
-    if plain.chi2 - best.chi2 > KNEE * scatter and inside:
+    if plain.chi2 - best.chi2 > least_knee * scatter and inside:
         return best, True, shape
     return plain, False, plain_shape
 
@@ -386,7 +418,8 @@ def _other_law(
     best = linear
     convex = shape.bend < CONVEX
     bent, bent_shape = _power(data, knee, shape)
-    if best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0):
+    gained = best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0)
+    if gained and abs(math.log(bent_shape.power)) > STRAIGHT:
         law, best, shape = "power", bent, bent_shape
     if bent_shape.power > STEEP:
         steep, steep_shape = _steeper(data, knee, bent_shape)

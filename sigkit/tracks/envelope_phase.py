@@ -20,6 +20,11 @@ ALIKE = 3.0
 GROUP_S, GROUP_PERIODS = 0.015, 3
 """Length of sound that gives one value of the phase."""
 GROUPS = 160
+SOFTEST, CLEAR, FEWEST = 5e-4, 10.0, 6
+"""Level re the loudest, and power re the noise, from which on a group tells the phase; and how many
+such groups are wanted."""
+FAR = 30.0
+"""Power re that of the softest groups from which on the phase is followed from group to group."""
 KEEPS = 0.8
 """Coherence below which periods so far apart are no longer compared."""
 
@@ -117,11 +122,13 @@ def follow(rows: np.ndarray, hz: float, *, last: bool) -> tuple[Real, Real] | No
         weight = np.clip(level, 0, None) ** 2 / (rest + floor + 1e-12 * level.max() ** 2)
         change = np.abs(np.diff(np.sqrt(own.sum(axis=1)), prepend=0, append=0))
         rough = np.maximum(change[1:], change[:-1]) > 0.5 * np.sqrt(own.sum(axis=1))
-    weight[(level < 0.02 * level.max()) | rough] = 0.0
-    used = weight > 1e-4 * weight.max()
+    weight[(level < SOFTEST * level.max()) | rough] = 0.0
+    used = weight > CLEAR
+    if used.sum() < FEWEST:
+        used = weight > 1e-4 * weight.max()
     centre = (np.arange(count) + 0.5) * size
     ends = np.array([0.0, float(len(rows))])
-    if used.sum() < 6:
+    if used.sum() < FEWEST:
         if used.sum() < 2:
             return ends, np.zeros(2)
         slope, offset = np.polyfit(centre[used], turn[used], 1, w=np.sqrt(weight[used]))
@@ -188,6 +195,9 @@ def _turns(grouped: Complex, wave: Complex, orders: Real, first: int) -> Real:
     product = grouped * np.conj(wave)
     turn = np.zeros(len(grouped))
     grid = np.linspace(-0.06, 0.06, 49)
+    power = np.sum(np.abs(grouped) ** 2, axis=1)
+    loud = max(SOFTEST**2 * power[first], FAR * float(np.quantile(power, 0.05)))
+    loud = min(loud, 0.01 * power[first])
     table = np.exp(-2j * np.pi * np.outer(orders, grid))
     for step in (1, -1):
         near, slope = 0.0, 0.0
@@ -204,8 +214,7 @@ def _turns(grouped: Complex, wave: Complex, orders: Real, first: int) -> Real:
                     move = float(np.sum(orders * np.imag(turned_back))) / bend / (2 * np.pi)
                     best = float(np.clip(best + move, -0.08, 0.08))
             turn[i] = guess + best
-            loud = float(np.sum(np.abs(grouped[i]) ** 2))
-            if loud > 0.01 * float(np.sum(np.abs(grouped[first]) ** 2)):
+            if power[i] > loud:
                 if i != first:
                     slope = 0.7 * slope + 0.3 * (turn[i] - near) / max(1, abs(i - last)) * step
                 near, last = float(turn[i]), i
