@@ -162,7 +162,9 @@ def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
     if not (math.isfinite(fit.chi2) and fit.chi2 > 0):
         return False
     u = data.u_gain[: fit.residuals.size]
-    away = math.sqrt(float(np.mean((fit.residuals * u) ** 2))) / found.shape.size
+    # What noise alone would leave is taken out: short blocks are full of it.
+    left = float(np.mean((fit.residuals**2 - 1) * u**2))
+    away = math.sqrt(max(left, 0.0)) / found.shape.size
     inside = begin - 0.1 * (end - begin) < found.shape.onset_s < end
     return inside and (noise or away < UNLIKE)
 
