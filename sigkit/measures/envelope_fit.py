@@ -416,6 +416,11 @@ def _other_law(
     """Return the law that leaves least, how much more the linear one leaves, and its note."""
     law: Law = "linear"
     best = linear
+    if knee:
+        # A held level that fades is no other law.
+        fading = _run(data, law, (*_free(shape, knee), "sag"), shape, 60)
+        if ANOTHER_LAW * fading.chi2 < best.chi2:
+            best = fading
     convex = shape.bend < CONVEX
     bent, bent_shape = _power(data, knee, shape)
     gained = best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0)
