@@ -430,6 +430,10 @@ def _other_law(
         steep, steep_shape = _steeper(data, knee, bent_shape)
         if steep.chi2 < ANOTHER_LAW * best.chi2:
             law, best, shape = "exponential", steep, steep_shape
+    if law == "exponential" and knee and not _is_inside(shape, data):
+        knee, shape = False, _as_decay(shape)
+        best = _run(data, law, _free(shape, knee), shape, MANY)
+        shape = _with(shape, _free(shape, knee), best)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
     if convex or (best.scatter > BAD and away > BAD_SHARE):
         other = _exponential(source, data, span, shape, shortest_s)

@@ -8,7 +8,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.measures.envelope_blocks import Source
-from sigkit.measures.envelope_fit import NoteFit
+from sigkit.measures.envelope_fit import CONVEX, NoteFit
 from sigkit.measures.envelope_model import (
     LeastSquares,
     Shape,
@@ -16,7 +16,7 @@ from sigkit.measures.envelope_model import (
     rise_share_s,
 )
 from sigkit.measures.envelope_release_times import release_numbers
-from sigkit.measures.envelope_told import FALL, Numbers, shape_at, spread
+from sigkit.measures.envelope_told import FALL, RELEASE, Numbers, shape_at, spread
 from sigkit.measures.held_note import CLOCK_PPM
 
 CLOCK = CLOCK_PPM * 1e-6 / math.sqrt(3)
@@ -35,6 +35,10 @@ UNLIKE, LEFT_SHARE = 4.0, 0.3
 """Scatter about the model above which what it leaves of a decay is known to this share only."""
 SLOWEST = 3.0
 """Periods of the carrier that a time constant takes at least where its power is all there is."""
+STEEPEST = 0.25
+"""Fall of an exponential amplifier's level within a period, in nepers, above which it is not told."""
+HEARD = 3.0
+"""Level re the noise of a block from which on a rise is heard."""
 AT_ONCE = -20.0
 """Logarithm of the time constant of a decay that is over as it begins."""
 NOT_SEEN_DB = 0.1
@@ -73,6 +77,7 @@ def numbers_of(
     release_numbers(out, source, found, stop_s, shortest_s)
     if power:
         _too_quick(out, source.period_s)
+    _too_steep(out, source, found)
     out.flags["law"] = found.law
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
@@ -82,6 +87,35 @@ def numbers_of(
                 share = max(share, BLOCKS * found.shape.range_nepers)
             out.values[name] = (value, math.hypot(u, share * value))
     return out
+
+
+def _too_steep(out: Numbers, source: Source, found: NoteFit) -> None:
+    """Leave out what a carrier that is too low for its fall, or a law that is none, can't tell."""
+    shape = found.shape
+    if found.law == "exponential":
+        period_s = source.period_s
+        fall = shape.range_nepers * (1 - shape.sustain) / shape.decay_s * period_s
+        if "sustain" in found.free and fall > STEEPEST:
+            db = 20 / math.log(10) * fall
+            out.none(
+                (*FALL, *RELEASE),
+                f"the level falls by {db:.0f} dB within a period of the carrier: play a higher note",
+            )
+        rest = shape.size * math.exp(-shape.range_nepers * (1 - shape.base))
+        hidden = HEARD * float(np.median(found.blocks.u_gain))
+        if rest < hidden and math.isfinite(out.values["onset_s"][0]):
+            heard = 1 + math.log(min(hidden / shape.size, 0.5)) / shape.range_nepers
+            share = (heard - shape.base) / (1 - shape.base)
+            late_s = rise_share_s(share, shape.rise_s, shape.bend)
+            value, u = out.values["onset_s"]
+            out.values["onset_s"] = (value, math.hypot(u, late_s))
+            out.none(("onset_to_peak_s",), "the rise begins below the noise: raise the level")
+    elif shape.bend + 2 * spread(lambda p: shape_at(found, p).bend, found.rise) < CONVEX:
+        out.none(
+            (*FALL, *RELEASE),
+            "its rise bends as none does that a capacitor's charge controls, and no law of the "
+            "amplifier explains it: play a higher note, louder",
+        )
 
 
 def _too_quick(out: Numbers, period_s: float) -> None:
