@@ -39,6 +39,8 @@ CONVEX = -0.5
 """Bend of a rise below which no capacitor charges through a linear amplifier."""
 MANY = 150
 """Steps of a fit whose parameters hang together."""
+LET_GO = 8
+"""Times at which the end of a gate is looked for in a note that seemed to have none."""
 STRAIGHT = 0.05
 """Logarithm of a power that is taken for 1: the recording's small faults bend as much."""
 STEEP = 2.5
@@ -400,8 +402,32 @@ def _exponential(
     free = _free(start, knee)
     fit = _run(data, "exponential", free, start, MANY)
     shape = _with(start, free, fit)
+    if not knee:
+        let_go = _let_go(data, shape)
+        if let_go is not None and fit.chi2 - let_go[0].chi2 > KNEE * max(let_go[0].scatter, 1.0):
+            (fit, shape), knee = let_go, True
     fine = math.isfinite(fit.chi2) and all(map(math.isfinite, shape[:6]))
     return (fit, knee, shape) if fine else None
+
+
+def _let_go(data: Blocks, held: Shape) -> tuple[LeastSquares, Shape] | None:
+    """Fit the end of a gate to a note of an exponential amplifier that was thought to have none."""
+    loud = data.time_s[data.gain > 2 * DIM * data.u_gain]
+    if not loud.size or not loud[-1] > held.peak_s:
+        return None
+    best: tuple[LeastSquares, Shape] | None = None
+    for off in np.linspace(held.peak_s, float(loud[-1]), LET_GO + 2)[1:-1].tolist():
+        start = held._replace(gate_off_s=off, log_release_s=held.log_decay_s, last=held.base)
+        free = _free(start, True)
+        fit = _run(data, "exponential", free, start, 12)
+        if best is None or fit.chi2 < best[0].chi2:
+            best = fit, _with(start, free, fit)
+    if best is None:
+        return None
+    free = _free(best[1], True)
+    fit = _run(data, "exponential", free, best[1], MANY)
+    shape = _with(best[1], free, fit)
+    return (fit, shape) if _is_inside(shape, data) else None
 
 
 def _other_law(

@@ -71,14 +71,13 @@ def numbers_of(
     power : bool
         Whether the envelope comes from the power only.
     """
-    out = Numbers()
+    out = Numbers(flags={"law": found.law})
     _rise(out, source, found, held, power=power)
     _fall(out, found)
     release_numbers(out, source, found, stop_s, shortest_s)
     if power:
         _too_quick(out, source.period_s)
     _too_steep(out, source, found)
-    out.flags["law"] = found.law
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
         if name.endswith("_s") and name not in ("onset_s", "gate_off_s"):

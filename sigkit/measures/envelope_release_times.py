@@ -117,6 +117,8 @@ def _times(
     out.none(tuple(names[d] for d in missing), why.format(missing[0]))
     for down in missing:
         out.reasons[names[down]] = why.format(down)
+    if out.flags["law"] == "exponential":
+        return  # Its fall slows on its way, so that nothing is foretold.
     if missing[0] == 60 or (missing[0] == 40 and seen):
         _extrapolated(out, source, (off, level), seen, stop_s)
 
