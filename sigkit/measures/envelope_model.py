@@ -273,56 +273,63 @@ def _rise(u: Real, bend: float) -> tuple[Real, Real, Real]:
 
 
 def _control(time_s: Real, s: Shape, *, closes: bool) -> tuple[Real, Real]:
+    """Return the control at times in rising order, and its derivatives by every parameter."""
     n = time_s.size
     value, slope = np.zeros(n), np.zeros((n, len(NAMES)))
-    rise_s, decay_s, release_s = s.rise_s, s.decay_s, s.release_s
     peak_s, off = s.peak_s, s.gate_off_s
-
-    def rising(t: Real) -> tuple[Real, Real]:
-        u = (t - s.onset_s) / rise_s
-        v, by_u, by_bend = _rise(u, s.bend)
-        d = np.zeros((t.size, len(NAMES)))
-        d[:, 1], d[:, 2], d[:, 3] = -by_u / rise_s, -by_u * u, by_bend
-        d *= 1 - s.base
-        d[:, 11] = 1 - v
-        return s.base + (1 - s.base) * v, d
-
-    def falling(t: Real) -> tuple[Real, Real]:
-        since = t - peak_s
-        e = np.exp(-since / decay_s)
-        held = s.sustain * np.exp(np.clip(-s.sag * since, -MOST_LOG, MOST_LOG))
-        v = held + (1 - s.sustain) * e
-        d = np.zeros((t.size, len(NAMES)))
-        by_time = -s.sag * held - (1 - s.sustain) * e / decay_s
-        d[:, 1], d[:, 2] = -by_time, -by_time * rise_s
-        d[:, 4] = (1 - s.sustain) * e * since / decay_s
-        d[:, 5] = held / s.sustain - e if s.sustain else np.exp(-s.sag * since) - e
-        d[:, 10] = -held * since
-        return v, d
-
-    up = (time_s >= s.onset_s) & (time_s < min(peak_s, off))
-    down = (time_s >= peak_s) & (time_s < off)
-    before = time_s < s.onset_s
-    value[before], slope[before, 11] = s.base, 1.0
-    value[up], slope[up] = rising(time_s[up])
-    value[down], slope[down] = falling(time_s[down])
-    out = time_s >= max(off, s.onset_s)
-    if out.any() and off > s.onset_s:
-        at = np.array([off])
-        first, d_first = rising(at) if off < peak_s else falling(at)
-        by_off = -d_first[0, 1]  # to move the note is to move the time the other way
-        since = time_s[out] - off
-        e = np.exp(-since / release_s)
-        v = s.last + (first[0] - s.last) * e
-        d = e[:, None] * d_first[0]
-        d[:, 6] = by_off * e + (first[0] - s.last) * e / release_s
-        d[:, 7] = (first[0] - s.last) * e * since / release_s
+    ends = [s.onset_s, min(peak_s, off), off]
+    begins, tops, lets_go = np.searchsorted(time_s, ends).tolist()
+    tops = max(tops, begins)
+    lets_go = max(lets_go, begins)
+    value[:begins], slope[:begins, 11] = s.base, 1.0
+    if tops > begins:
+        _rising(time_s[begins:tops], s, value[begins:tops], slope[begins:tops])
+    if lets_go > tops:
+        _falling(time_s[tops:lets_go], s, value[tops:lets_go], slope[tops:lets_go])
+    if lets_go < n and off > s.onset_s:
+        first, d_first = np.zeros(1), np.zeros((1, len(NAMES)))
+        (_rising if off < peak_s else _falling)(np.array([off]), s, first, d_first)
+        since = time_s[lets_go:] - off
+        e = np.exp(-since / s.release_s)
+        above = float(first[0]) - s.last
+        v, d = value[lets_go:], slope[lets_go:]
+        v[:] = s.last + above * e
+        d[:] = e[:, None] * d_first
+        # To move the note is to move the time the other way.
+        d[:, 6] = e * (above / s.release_s - float(d_first[0, 1]))
+        d[:, 7] = above * e * since / s.release_s
         d[:, 8] = 1 - e
-        if closes:
+        if closes and v[-1] < 0:
             closed = v < 0
             v[closed], d[closed] = 0.0, 0.0
-        value[out], slope[out] = v, d
     return value, slope
+
+
+def _rising(t: Real, s: Shape, value: Real, slope: Real) -> None:
+    rise_s = s.rise_s
+    u = (t - s.onset_s) / rise_s
+    v, by_u, by_bend = _rise(u, s.bend)
+    span = 1 - s.base
+    slope[:, 1] = by_u * (-span / rise_s)
+    slope[:, 2] = slope[:, 1] * (u * rise_s)
+    slope[:, 3] = by_bend * span
+    slope[:, 11] = 1 - v
+    value[:] = s.base + span * v
+
+
+def _falling(t: Real, s: Shape, value: Real, slope: Real) -> None:
+    since = t - s.peak_s
+    decay_s = s.decay_s
+    e = np.exp(-since / decay_s)
+    fades = np.exp(np.clip(-s.sag * since, -MOST_LOG, MOST_LOG)) if s.sag else np.ones(t.size)
+    held = s.sustain * fades
+    falls = (1 - s.sustain) * e
+    value[:] = held + falls
+    slope[:, 1] = s.sag * held + falls / decay_s
+    slope[:, 2] = slope[:, 1] * s.rise_s
+    slope[:, 4] = falls * since / decay_s
+    slope[:, 5] = fades - e
+    slope[:, 10] = -held * since
 
 
 def rise_share_s(share: float, rise_s: float, bend: float) -> float:
