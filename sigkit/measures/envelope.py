@@ -65,7 +65,8 @@ def measure_envelope(capture: Capture, *, key_channel: int | None = None) -> Env
     millionth and followed where it drifts; the envelope is the projection of the sound on that
     wave, so that it is linear, signed and free of ripple, and may be read within a period. Attack
     and decay come from a fit of a capacitor charged toward an aim above the peak and let down to
-    the sustain, through a linear or an exponential amplifier, whichever leaves less by far.
+    the sustain, through a linear amplifier, one whose gain is a power of its control, or an
+    exponential one, whichever leaves less by far.
     Releases come from the envelope itself, where it crosses 20, 40 and 60 dB below the level at
     release: an amplifier that closes early, leaks or has another law makes times foretold from a
     time constant wrong by a multiple. The end of the gate is the knee of the envelope; a note that

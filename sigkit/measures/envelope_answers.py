@@ -79,6 +79,7 @@ def notes_table(heard: list[HeardNote], keyed: bool) -> pd.DataFrame:
         row |= {
             "release_extrapolated": bool(flags.get("release_extrapolated", False)),
             "law": flags.get("law", ""),
+            "law_power": flags.get("law_power", math.nan),
             "misfit": flags.get("misfit", math.nan),
             "thump_db": flags.get("thump_db", math.nan),
             "carrier_hz": note.carrier_hz,
@@ -211,6 +212,17 @@ def remarks_of(table: pd.DataFrame, heard: list[HeardNote]) -> list[str]:
         said.append(
             "the amplifier is exponential: time constants are those of the control, levels and "
             "10 to 90 % those of the sound"
+        )
+    elif "power" in laws:
+        power = float(table.loc[table["law"] == "power", "law_power"].median())
+        said.append(
+            f"the amplifier bends: its gain goes with the control to the power of {power:.2f}; a "
+            "decay's time constant is that of the control, all else is as heard"
+        )
+    if len(laws) > 1:
+        said.append(
+            f"notes tell different laws of the amplifier ({', '.join(sorted(laws))}): play a "
+            "higher or louder note before trusting any one of them"
         )
     if (table["method"] == "power").any():
         said.append(

@@ -2,8 +2,8 @@
 
 The control rises from 0 at the onset to 1 at the peak, falls exponentially toward the sustain, and
 from the end of the gate on exponentially toward its last aim, which may lie below zero (the
-amplifier closes early) or above (it leaks). A linear amplifier passes the control as it is, one between raises
-it to a power, an exponential one makes decibels of it.
+amplifier closes early) or above (it leaks). A linear amplifier passes the control as it is, one
+between raises it to a power, an exponential one makes decibels of it.
 """
 
 from __future__ import annotations

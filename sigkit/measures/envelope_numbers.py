@@ -8,7 +8,8 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.measures.envelope_blocks import Source
-from sigkit.measures.envelope_fit import CONVEX, NoteFit
+from sigkit.measures.envelope_fit import NoteFit
+from sigkit.measures.envelope_laws import CONVEX
 from sigkit.measures.envelope_model import (
     LeastSquares,
     Shape,
@@ -36,7 +37,7 @@ UNLIKE, LEFT_SHARE = 4.0, 0.3
 SLOWEST = 3.0
 """Periods of the carrier that a time constant takes at least where its power is all there is."""
 STEEPEST = 0.25
-"""Fall of an exponential amplifier's level within a period, in nepers, above which it is not told."""
+"""Fall of an exponential amplifier's level in a period, in nepers, above which it is not told."""
 HEARD = 3.0
 """Level re the noise of a block from which on a rise is heard."""
 AT_ONCE = -20.0
@@ -78,6 +79,7 @@ def numbers_of(
     if power:
         _too_quick(out, source.period_s)
     _too_steep(out, source, found)
+    out.flags["law_power"] = math.nan if found.law == "exponential" else found.shape.power
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
         if name.endswith("_s") and name not in ("onset_s", "gate_off_s"):
@@ -98,7 +100,7 @@ def _too_steep(out: Numbers, source: Source, found: NoteFit) -> None:
             db = 20 / math.log(10) * fall
             out.none(
                 (*FALL, *RELEASE),
-                f"the level falls by {db:.0f} dB within a period of the carrier: play a higher note",
+                f"the level falls by {db:.0f} dB in a period of the carrier: play a higher note",
             )
         rest = shape.size * math.exp(-shape.range_nepers * (1 - shape.base))
         hidden = HEARD * float(np.median(found.blocks.u_gain))

@@ -20,7 +20,9 @@ DEEP = 0.03
 """Share of the level at release down to which a release is fitted."""
 
 
-def fit_release(data: Blocks, shape: Shape, law: Law) -> tuple[LeastSquares, float, tuple[int, int]]:
+def fit_release(
+    data: Blocks, shape: Shape, law: Law
+) -> tuple[LeastSquares, float, tuple[int, int]]:
     """Fit the knee and what follows, down to a share of the level at release.
 
     Parameters

@@ -37,6 +37,7 @@ COLUMNS = (
     *(name for value in VALUES for name in (value, f"u_{value}")),
     "release_extrapolated",
     "law",
+    "law_power",
     "misfit",
     "thump_db",
     "carrier_hz",
@@ -115,8 +116,10 @@ class EnvelopeResult(Result):
         ``peak_dbfs``, ``decay_time_constant_s``, ``sustain_db``, ``sag_db_per_10s``,
         ``gate_off_s``, ``release_20_s``, ``release_40_s``, ``release_s``,
         ``release_time_constant_s``, as above, each with its standard uncertainty ``u_...``, nan
-        where there is none; ``release_extrapolated``; ``law`` of the amplifier, ``linear`` or
-        ``exponential``; ``misfit``, the scatter about the model in units of the noise (1: none);
+        where there is none; ``release_extrapolated``; ``law`` of the amplifier, ``linear``,
+        ``power`` or ``exponential``; ``law_power``, the power of the control that its gain goes
+        with (1: linear; nan: exponential); ``misfit``, the scatter about the model in units of
+        the noise (1: none);
         ``thump_db``; ``carrier_hz`` (nan: noise); ``method``, ``wave`` or ``power``;
         ``times_from``, ``key`` or ``sound``; ``key_down_s`` and ``key_up_s``; ``retrigger``;
         ``reason``, why numbers are missing.

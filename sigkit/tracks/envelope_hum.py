@@ -11,6 +11,8 @@ from sigkit.arrays import Flags, Real
 
 MAINS_HZ = (50.0, 60.0)
 OFF_HZ, STEP_HZ = 0.25, 0.01
+APART, MOST_STEP_HZ = 0.08, 0.05
+"""Step of the search for the mains frequency, re one over the time that tells it, and at most."""
 ORDERS = 12
 BELOW_HZ = 1800.0
 LOOK_S, AT_FLOOR = 0.02, 1.6
@@ -119,12 +121,14 @@ def without_hum(
     few = y.size // 3
     rough_t = (t[: 3 * few] - t0).reshape(few, 3).mean(axis=1)
     rough_y = y[: 3 * few].reshape(few, 3).mean(axis=1)
+    # A frequency is told apart over the time from the first to the last of what is quiet.
+    step_hz = min(max(APART / float(np.ptp(t)), STEP_HZ), MOST_STEP_HZ)
     for mains, off in tries:
-        for hz in np.arange(mains - off, mains + off + STEP_HZ / 2, STEP_HZ).tolist():
+        for hz in np.arange(mains - off, mains + off + step_hz / 2, step_hz).tolist():
             left = _left(rough_t, rough_y, hz, 2)
             if left < best:
                 best_hz, best = hz, left
-    for width in (STEP_HZ / 3, STEP_HZ / 12):
+    for width in (step_hz / 3, step_hz / 12):
         near = best_hz + width * np.arange(-2, 3)
         best_hz = float(near[int(np.argmin([_left(t - t0, y, hz, 4) for hz in near]))])
     columns = _lines(t - t0, best_hz, ORDERS)

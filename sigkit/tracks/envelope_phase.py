@@ -24,7 +24,7 @@ SOFTEST, CLEAR, FEWEST = 5e-4, 10.0, 6
 """Level re the loudest, and power re the noise, from which on a group tells the phase; and how many
 such groups are wanted."""
 FAR = 30.0
-"""Power re that of the softest groups from which on the phase is followed from group to group."""
+"""Power re the noise from which on the phase is followed from group to group."""
 KEEPS = 0.8
 """Coherence below which periods so far apart are no longer compared."""
 
@@ -103,11 +103,14 @@ def follow(rows: np.ndarray, hz: float, *, last: bool) -> tuple[Real, Real] | No
     power = np.sum(np.abs(grouped) ** 2, axis=1)
     own = np.sum(np.abs(lines[: count * size]) ** 2, axis=1).reshape(count, size)
     first = int(np.argmax(power))
+    # Neighbouring periods differ by noise alone where the note is still.
+    differ = np.sum(np.abs(np.diff(lines, axis=0)) ** 2, axis=1) / 2
+    noise = size * float(np.quantile(differ, 0.1))
     orders = np.arange(1, lines.shape[1] + 1)
     wave = grouped[first] / np.sqrt(power[first])
     turn = np.full(count, np.nan)
     for _ in range(2):
-        turn = _turns(grouped, wave, orders, first)
+        turn = _turns(grouped, wave, orders, first, noise)
         aligned = grouped * np.exp(-2j * np.pi * turn[:, None] * orders)
         level = np.abs(aligned @ np.conj(wave))
         wave = np.sum(level[:, None] * aligned, axis=0)
@@ -190,14 +193,13 @@ def _by_spline(x: Real, y: Real, w: Real) -> Smooth:
     return smooth
 
 
-def _turns(grouped: Complex, wave: Complex, orders: Real, first: int) -> Real:
+def _turns(grouped: Complex, wave: Complex, orders: Real, first: int, noise: float) -> Real:
     """Return the phase of each group against the wave, followed outward from the loudest."""
     product = grouped * np.conj(wave)
     turn = np.zeros(len(grouped))
     grid = np.linspace(-0.06, 0.06, 49)
     power = np.sum(np.abs(grouped) ** 2, axis=1)
-    loud = max(SOFTEST**2 * power[first], FAR * float(np.quantile(power, 0.05)))
-    loud = min(loud, 0.01 * power[first])
+    loud = min(max(SOFTEST**2 * power[first], FAR * noise), 0.01 * power[first])
     table = np.exp(-2j * np.pi * np.outer(orders, grid))
     for step in (1, -1):
         near, slope = 0.0, 0.0

@@ -5,15 +5,28 @@ import math
 import numpy as np
 import pytest
 
+from sigkit.measures.envelope_knees import _knees_left
 from sigkit.measures.envelope_model import NAMES, Shape, fit_curve, note, rise_share_s
 
 T = np.linspace(0, 3, 700) + 0.00123
 SHAPE = Shape(
-    0.1, 0.1, math.log(0.1), 0.8, math.log(0.2), 0.5, 1.5, math.log(0.3), -0.05, 6.9, 0.02, 0.03
+    0.1,
+    0.1,
+    math.log(0.1),
+    0.8,
+    math.log(0.2),
+    0.5,
+    1.5,
+    math.log(0.3),
+    -0.05,
+    6.9,
+    0.02,
+    0.03,
+    1.4,
 )
 
 
-@pytest.mark.parametrize("law", ["linear", "exponential"])
+@pytest.mark.parametrize("law", ["linear", "power", "exponential"])
 @pytest.mark.parametrize("gate_off_s", [1.5, 0.15])
 @pytest.mark.parametrize("bend", [0.8, 0.0, -2.0])
 def test_derivatives_are_those_of_the_curve(law, gate_off_s, bend):
@@ -25,6 +38,30 @@ def test_derivatives_are_those_of_the_curve(law, gate_off_s, bend):
         central = (note(T, law, up)[0] - note(T, law, down)[0]) / 2e-6
         same = np.abs(central - slope[:, i]) < 1e-4 * max(1.0, np.abs(slope[:, i]).max())
         assert same.mean() > 0.99, name
+
+
+def test_a_power_is_taken_of_the_linear_control():
+    linear, _ = note(T, "linear", SHAPE)
+    bent, _ = note(T, "power", SHAPE)
+    assert bent / SHAPE.size == pytest.approx((linear / SHAPE.size) ** 1.4, abs=1e-12)
+
+
+def test_knees_are_searched_as_by_least_squares():
+    """Every knee and pair of time constants against numpy's least squares on its own columns."""
+    rng = np.random.default_rng(8)
+    since, gain, weight = np.sort(rng.uniform(0, 2, 60)), rng.normal(size=60), rng.uniform(1, 9, 60)
+    offs, decays, releases = np.array([0.3, 1.1]), np.array([0.1, 0.7]), np.array([0.05, 0.4, 1.0])
+    left, found = _knees_left(gain, weight, since, offs, decays, releases)
+    for o, off in enumerate(offs):
+        for d, decay_s in enumerate(decays):
+            for r, release_s in enumerate(releases):
+                e = np.where(since < off, 1.0, np.exp(-(since - off) / release_s))
+                own = np.where(since < off, np.exp(-since / decay_s), np.exp(-off / decay_s) * e)
+                columns = np.stack([e, own, 1 - e], axis=1) * weight[:, None]
+                best, *_ = np.linalg.lstsq(columns, gain * weight, rcond=None)
+                rest = gain * weight - columns @ best
+                assert left[o, d, r] == pytest.approx(rest @ rest, rel=1e-6)
+                assert found[o, d, r] == pytest.approx(best, rel=1e-3, abs=1e-3)
 
 
 @pytest.mark.parametrize("aim", [1.05, 1.3, 1.5, 3.0])
