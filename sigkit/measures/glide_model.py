@@ -22,8 +22,9 @@ METHOD = 1e-5
 by edges between samples, as the benchmark shows it where there is next to no noise."""
 ONE_LAW = 0.1
 """Share of the interval up to which the other law does not count as part of a mixed one."""
-WALK_LAGS, FEWEST, CLEAR = (1, 4, 8, 16), 24, 3.0
-"""Marks apart at which jitter is looked for, fewest marks for that, and how clear it has to be."""
+WALK_LAGS, FAR, FEWEST, CLEAR = (4, 8, 16, 32, 64), 8, 24, 3.0
+"""Marks apart at which jitter is looked for, from how many on they tell less, fewest marks for it,
+and how clear it has to be."""
 
 
 @dataclass(frozen=True)
@@ -178,19 +179,25 @@ class Fit:
     def walk(self) -> float:
         """Variance, in periods squared, that the phase gains a period by jitter; 0 if unseen.
 
-        From residuals some marks apart, whose differences grow by it beyond the marks' scatter.
+        From residuals that differ more the farther apart they are: what neighbours differ by may
+        be scatter that was set too low. The means of squares of differences of white noise lag
+        marks apart scatter by the square root of 12 over their number, two such by that of 24.
         """
         first = self.family == 0
-        left, cycles, sd = self.residual[first], self.cycles[first], self.sd[first]
+        left, cycles = self.residual[first] / self.sd[first], self.cycles[first]
         largest = 0.0
+        if left.size < FEWEST:
+            return largest
+        near = float(np.mean(np.diff(left) ** 2))
+        variance = float(np.mean(self.sd[first] ** 2))
         for lag in WALK_LAGS:
-            if left.size < 4 * lag or left.size < FEWEST:
+            if left.size < 4 * lag:
                 break
-            apart = (left[lag:] - left[:-lag]) ** 2 - sd[lag:] ** 2 - sd[:-lag] ** 2
-            chance = math.sqrt(2 * lag / left.size) * float(np.mean(2 * sd**2))
-            gained = float(np.mean(apart))
+            gained = float(np.mean((left[lag:] - left[:-lag]) ** 2)) - near
+            periods = float(np.mean(cycles[lag:] - cycles[:-lag]) - np.mean(np.diff(cycles)))
+            chance = math.sqrt(24 * max(1.0, lag / FAR) / left.size) * near / 2
             if gained > CLEAR * chance:
-                largest = max(largest, gained / float(np.mean(cycles[lag:] - cycles[:-lag])))
+                largest = max(largest, gained * variance / periods)
         return largest
 
     def u(self, index: int) -> float:
