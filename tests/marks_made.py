@@ -29,8 +29,19 @@ OTHERS = {
 }
 
 
-def glided(time_s=None, *, relative=0.01, at_most_s=None, reason="the tone stops", cents=2400.0):
-    """Return a result with one time, or a bound of it, or the reason why there is none."""
+def glided(
+    time_s=None,
+    *,
+    relative=0.01,
+    at_most_s=None,
+    reason="the tone stops",
+    cents=2400.0,
+    glitches=(0,),
+):
+    """Return a result with one time, or a bound of it, or the reason why there is none.
+
+    ``glitches``: the steps and plateaux of each of its glides.
+    """
     row = dict.fromkeys(GLIDE_COLUMNS, float("nan")) | {"law": "exponential", "glitches": 0}
     row |= {"interval_cents": cents, "reason": ""}
     if time_s is not None:
@@ -46,7 +57,7 @@ def glided(time_s=None, *, relative=0.01, at_most_s=None, reason="the tone stops
         settings={},
         glide_time=time,
         **{name: not_measurable(unit, "not in the fake") for name, unit in OTHERS.items()},
-        glides=pd.DataFrame([row], columns=list(GLIDE_COLUMNS)),
+        glides=pd.DataFrame([row | {"glitches": n} for n in glitches], columns=list(GLIDE_COLUMNS)),
         faults=pd.DataFrame(columns=list(FAULT_COLUMNS)),
         curves=(_curve(time_s or 0.01, cents),),
     )

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 LEAST_MARKS = 2
 """Places on the travel from which on a test is shown over them."""
 SAME_INTERVAL_CENTS = 100.0
+AGAIN = 2
+"""Glides with steps or plateaux at one mark from which on the mark is to blame."""
 
 
 @dataclass(frozen=True)
@@ -154,7 +156,8 @@ def _stages(evidence: Evidence, rows: Sequence[Row], guide: OrderGuide) -> list[
                 == (rows[0].test, rows[0].subject)
                 and percent_of(outcome.take.name.setting) is not None
             ]
-            found.append(StageMarks(stage.name, marks, judge_order(marks, guide), _unequal(own)))
+            remark = "; ".join(filter(None, (_unequal(own), _where_faulty(own))))
+            found.append(StageMarks(stage.name, marks, judge_order(marks, guide), remark))
     return found
 
 
@@ -170,4 +173,26 @@ def _unequal(outcomes: Sequence[Outcome]) -> str:
     return (
         f"the marks were not played over one interval ({min(spans) / 100:.0f} to "
         f"{max(spans) / 100:.0f} semitones): at constant rate a wider one takes longer"
+    )
+
+
+def _where_faulty(outcomes: Sequence[Outcome]) -> str:
+    """Say at which marks steps and plateaux were seen: at some, the slider; at all, not it."""
+    seen: dict[float, list[int]] = {}
+    for outcome in outcomes:
+        tables = outcome.result.tables().values() if outcome.result is not None else ()
+        percent = percent_of(outcome.take.name.setting)
+        for table in tables:
+            if "glitches" in table and len(table) and percent is not None:
+                seen.setdefault(percent, []).extend(table["glitches"].tolist())
+    faulty = {at: sum(n > 0 for n in counts) for at, counts in seen.items() if any(counts)}
+    if len(seen) < LEAST_MARKS or not faulty:
+        return ""
+    if len(faulty) == len(seen):
+        return "steps or plateaux at every mark: a contact or the glide's own parts, not the slider"
+    told = [f"{at:g} % ({n} of {len(seen[at])})" for at, n in sorted(faulty.items()) if n >= AGAIN]
+    if not told:
+        return ""
+    return (
+        f"steps or plateaux at {', '.join(told)}, elsewhere once or never: the slider's spot there"
     )

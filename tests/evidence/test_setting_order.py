@@ -120,6 +120,29 @@ def test_marks_played_over_other_intervals_are_remarked_on():
     assert order.stages[1].remark == ""
 
 
+def test_plateaux_at_one_mark_are_the_slider_s_and_at_all_of_them_are_not():
+    def stage(*glitches):
+        marks = zip(("0", "50", "100"), (0.1, 0.2, 0.9), glitches, strict=True)
+        return {at: glided(time_s, glitches=n) for at, time_s, n in marks}
+
+    (order,) = evidence_of(
+        {
+            "slider": stage((0, 0, 0), (1, 2, 1), (0, 0, 0)),
+            "contact": stage((1, 0, 0), (1, 0, 0), (0, 1, 0)),
+            "once": stage((0, 0, 0), (1, 0, 0), (0, 0, 0)),
+            "none": stage((0,), (0,), (0,)),
+        }
+    ).setting_orders
+    slider, contact, once, none = (stage.remark for stage in order.stages)
+    assert slider == (
+        "steps or plateaux at 50 % (3 of 3), elsewhere once or never: the slider's spot there"
+    )
+    assert contact == (
+        "steps or plateaux at every mark: a contact or the glide's own parts, not the slider"
+    )
+    assert once == none == ""
+
+
 def test_a_bound_and_a_missing_capture():
     evidence = evidence_of(
         {
