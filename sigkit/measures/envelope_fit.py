@@ -67,7 +67,9 @@ class NoteFit:
     near: tuple[int, int] = (0, 0)
 
 
-def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -> NoteFit | None:
+def fit_note(
+    source: Source, start_s: float, stop_s: float, shortest_s: float, *, coherent: bool
+) -> NoteFit | None:
     """Fit the shape of one note.
 
     Parameters
@@ -78,6 +80,8 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
         A stretch that holds the whole note and no other.
     shortest_s : float
         Length of the shortest block.
+    coherent : bool
+        Whether the envelope comes from the carrier's wave, not from its power.
 
     Returns
     -------
@@ -93,12 +97,13 @@ def fit_note(source: Source, start_s: float, stop_s: float, shortest_s: float) -
     most = max((stop_s - start_s) / 250, source.period_s / 4, shortest_s)
     data = blocks_of(source, edges_about(start_s, stop_s, anchors, most))
     law: Law = "linear"
-    best, knee, shape = structure(data, law, first, fall)
+    best, knee, shape = structure(data, law, first, fall, coherent=coherent)
     ratio, straight = 1.0, (knee, shape)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
-    if (best.scatter > BENT and away > BENT_SHARE) or shape.bend < CONVEX:
+    bent = best.scatter > BENT and away > BENT_SHARE
+    if bent or (coherent and shape.bend < CONVEX):
         law, ratio, knee, shape = other_law(
-            source, data, (start_s, stop_s), best, knee, shape, shortest_s
+            source, data, (start_s, stop_s), best, knee, shape, shortest_s, coherent=coherent
         )
     found = _finely(source, (start_s, stop_s, most, shortest_s), law, ratio, shape, knee)
     if law == "power" and abs(math.log(found.shape.power)) < STRAIGHT:

@@ -51,8 +51,14 @@ def other_law(
     knee: bool,
     shape: Shape,
     shortest_s: float,
+    *,
+    coherent: bool,
 ) -> tuple[Law, float, bool, Shape]:
-    """Return the law that leaves least, how much more the linear one leaves, and its note."""
+    """Return the law that leaves least, how much more the linear one leaves, and its note.
+
+    An envelope read from the power alone scatters by more than its noise: no bend of an amplifier
+    is read into that.
+    """
     law: Law = "linear"
     best = linear
     if knee:
@@ -60,15 +66,16 @@ def other_law(
         fading = run(data, law, (*free_of(shape, knee), "sag"), shape, 60)
         if ANOTHER_LAW * fading.chi2 < best.chi2:
             best = fading
-    convex = shape.bend < CONVEX
-    bent, bent_shape = _power(data, knee, shape)
-    gained = best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0)
-    if gained and abs(math.log(bent_shape.power)) > STRAIGHT:
-        law, best, shape = "power", bent, bent_shape
-    if bent_shape.power > STEEP:
-        steep, steep_shape = _steeper(data, knee, bent_shape)
-        if steep.chi2 < ANOTHER_LAW * best.chi2:
-            law, best, shape = "exponential", steep, steep_shape
+    convex = coherent and shape.bend < CONVEX
+    if coherent:
+        bent, bent_shape = _power(data, knee, shape)
+        gained = best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0)
+        if gained and abs(math.log(bent_shape.power)) > STRAIGHT:
+            law, best, shape = "power", bent, bent_shape
+        if bent_shape.power > STEEP:
+            steep, steep_shape = _steeper(data, knee, bent_shape)
+            if steep.chi2 < ANOTHER_LAW * best.chi2:
+                law, best, shape = "exponential", steep, steep_shape
     if law == "exponential" and knee and not is_inside(shape, data):
         knee, shape = False, as_decay(shape)
         best = run(data, law, free_of(shape, knee), shape, MANY)
@@ -78,16 +85,6 @@ def other_law(
         other = _exponential(source, data, span, shape, shortest_s)
         least = 1.0 if convex or law == "exponential" else ANOTHER_LAW
         if other is not None and other[0].scatter * least < best.scatter:
-            best, knee, shape = other
-            law = "exponential"
-    return law, linear.scatter / max(best.scatter, 1e-12), knee, shape
-    steep = _steeper(data, knee, bent_shape)
-    if steep[0].chi2 < best.chi2:
-        best, shape = steep
-        law = "exponential"
-    if best.scatter > BAD:
-        other = _exponential(source, data, span, shape, shortest_s)
-        if other is not None and other[0].scatter < best.scatter:
             best, knee, shape = other
             law = "exponential"
     return law, linear.scatter / max(best.scatter, 1e-12), knee, shape

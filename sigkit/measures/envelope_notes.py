@@ -107,7 +107,7 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     spans = _spans(track, stretch, rise_db)
     out = []
     for i, (begin, end, bounced) in enumerate(spans):
-        found = fit_note(track, begin, end, shortest_s)
+        found = fit_note(track, begin, end, shortest_s, coherent=coherent)
         if found is None or not _is_like(found, begin, end, noise=math.isnan(hz)):
             numbers, drawn = _unlike(track, begin, end)
             scale = size * math.sqrt(2)

@@ -38,6 +38,8 @@ SLOWEST = 3.0
 """Periods of the carrier that a time constant takes at least where its power is all there is."""
 STEEPEST = 0.25
 """Fall of an exponential amplifier's level in a period, in nepers, above which it is not told."""
+STANDS = 20.0
+"""Bend from which on a rise is over long before what the fit takes for its peak."""
 HEARD = 3.0
 """Level re the noise of a block from which on a rise is heard."""
 AT_ONCE = -20.0
@@ -78,7 +80,7 @@ def numbers_of(
     release_numbers(out, source, found, stop_s, shortest_s)
     if power:
         _too_quick(out, source.period_s)
-    _too_steep(out, source, found)
+    _too_steep(out, source, found, power=power)
     out.flags["law_power"] = math.nan if found.law == "exponential" else found.shape.power
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
@@ -90,7 +92,7 @@ def numbers_of(
     return out
 
 
-def _too_steep(out: Numbers, source: Source, found: NoteFit) -> None:
+def _too_steep(out: Numbers, source: Source, found: NoteFit, *, power: bool) -> None:
     """Leave out what a carrier that is too low for its fall, or a law that is none, can't tell."""
     shape = found.shape
     if found.law == "exponential":
@@ -111,7 +113,10 @@ def _too_steep(out: Numbers, source: Source, found: NoteFit) -> None:
             value, u = out.values["onset_s"]
             out.values["onset_s"] = (value, math.hypot(u, late_s))
             out.none(("onset_to_peak_s",), "the rise begins below the noise: raise the level")
-    elif shape.bend + 2 * spread(lambda p: shape_at(found, p).bend, found.rise) < CONVEX:
+    elif (
+        not power
+        and shape.bend + 2 * spread(lambda p: shape_at(found, p).bend, found.rise) < CONVEX
+    ):
         out.none(
             (*FALL, *RELEASE),
             "its rise bends as none does that a capacitor's charge controls, and no law of the "
@@ -193,6 +198,11 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         return 20 * p.power * math.log10(max(level, 1e-6))
 
     free = "sustain" in found.free
+    if not found.knee and shape.bend > STANDS:
+        out.none(
+            FALL, "the level stands at its peak until it falls: decay or release, none can tell"
+        )
+        return
     if not found.knee and _cut_short(out, found):
         out.none(
             FALL,

@@ -62,9 +62,33 @@ def first_shape(rough: Blocks, shortest_s: float) -> tuple[Shape, Blocks]:
 
 
 def structure(
-    data: Blocks, law: Law, first: Shape, fall: Blocks
+    data: Blocks, law: Law, first: Shape, fall: Blocks, *, coherent: bool = True
 ) -> tuple[LeastSquares, bool, Shape]:
-    """Fit rise and fall with and without a knee, from many starts."""
+    """Fit rise and fall with and without a knee, from many starts.
+
+    Parameters
+    ----------
+    data : Blocks
+        The envelope.
+    law : {"linear", "exponential"}
+        What the amplifier makes of the control.
+    first : Shape
+        A first shape of its rise.
+    fall : Blocks
+        What follows, in rough blocks.
+    coherent : bool
+        Whether the envelope comes from the carrier's wave: then a gate that ends at the peak has
+        to bring much, as a few misread periods there look like one.
+
+    Returns
+    -------
+    fit : LeastSquares
+        The best.
+    knee : bool
+        Whether it holds the end of a gate.
+    shape : Shape
+        The note.
+    """
     plain_free = (*ATTACK, *DECAY)
     size = first.size
     below = np.flatnonzero(fall.gain < size / math.e)
@@ -114,17 +138,16 @@ def structure(
     flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
     level = with_values(flat_start, flat_free, flat)
     least_flat = least_knee = KNEE
+    near = NEAR_PEAK if coherent else AT_PEAK
     for at in (level, shape):
-        if at.gate_off_s < at.peak_s + NEAR_PEAK * at.release_s:
+        if at.gate_off_s < at.peak_s + near * at.release_s:
             # A gate that ends at the peak is a decay to silence by another name.
-            falls = as_decay(at)._replace(sustain=0.0)
+            falls = as_decay(at)
             other = run(data, law, plain_free, falls, 60)
             if other.chi2 < plain.chi2:
                 plain, plain_shape = other, with_values(falls, plain_free, other)
-            if at is level:
-                least_flat = max(KNEE, NEAR_SHARE * plain.dof)
-            else:
-                least_knee = max(KNEE, NEAR_SHARE * plain.dof)
+            least = max(KNEE, NEAR_SHARE * plain.dof) if coherent else KNEE
+            least_flat, least_knee = (least, least_knee) if at is level else (least_flat, least)
     held = level.gate_off_s > level.peak_s + AT_PEAK * level.release_s
     if (held and (not inside or flat.chi2 - best.chi2 < FLAT * scatter)) and (
         plain.chi2 - flat.chi2 > least_flat * max(flat.scatter, 1.0)
