@@ -22,6 +22,7 @@ HEARD = 0.03
 """Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
 OWN_CENTS, AGAIN_CENTS, REPEAT_HELD = 30.0, 6.0, 0.6
 RISEN = 0.1
+JOINED_S = 0.03
 MOST_HARMONICS = 80
 NOTCH_S = 0.03
 
@@ -80,7 +81,7 @@ def without_stuck(
     step_s, held_s = usual_times(notes)
     if not step_s > 0:
         return whole, notes, []
-    found: list[Stuck] = []
+    notes, found = _without_returns(notes, held_s)
     sound, at = whole.sound, 0
     while at < len(notes):
         note = notes[at]
@@ -114,6 +115,26 @@ def without_stuck(
         notes = notes[:at] + [n for n in again if not _leftover(n, alone, until, held_s)]
         notes = [_with_under(whole, n, found) for n in notes]
     return whole, notes, found
+
+
+def _without_returns(notes: list[KeyNote], held_s: float) -> tuple[list[KeyNote], list[Stuck]]:
+    """Take out what a stuck note shows between the others where one sounds at a time."""
+    found: list[Stuck] = []
+    gone: set[int] = set()
+    for i, note in enumerate(notes):
+        if i in gone or note.held_s < REPEAT_HELD * held_s:
+            continue
+        back = []
+        for j in range(i + 2, min(i + 12, len(notes))):
+            other, before = notes[j], notes[j - 1]
+            same = abs(1200 * np.log2(other.hz / note.hz)) < AGAIN_CENTS
+            joined = other.start_s - before.stop_s < JOINED_S and not other.parted
+            if same and joined and other.held_s < REPEAT_HELD * held_s:
+                back.append(j)
+        if back and notes[i + 1].start_s - note.stop_s < JOINED_S:
+            gone.update(back)
+            found.append(Stuck(note, notes[back[-1]].stop_s))
+    return [n for i, n in enumerate(notes) if i not in gone], found
 
 
 def _fresh(note: KeyNote, found: list[Stuck]) -> bool:
