@@ -1,0 +1,187 @@
+"""Every press of a sweep: its pitch, how it speaks, and whether its contact bounced."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sigkit.arrays import Real
+from sigkit.tracks.key_attack import Attack, note_attack, second_attack, without_tail
+from sigkit.tracks.key_notes import KeyNote
+from sigkit.tracks.key_pitch import NotePitch, note_pitch
+from sigkit.tracks.key_sound import KeySound
+from sigkit.tracks.key_voices import Stuck
+
+LN9 = math.log(9)
+SLOW_RISE_S = 0.02
+"""Usual attack, 10 to 90 %, beyond which a bounce of the contact leaves too little to be seen."""
+SUSPECT_S, TIMES_USUAL = 3e-5, 4.0
+"""What one attack leaves from which on two are tried: at least, and re the other keys."""
+TWO_LEAVE = 0.5
+"""Share of that which two attacks may leave."""
+UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
+WANDER_CENTS = 3.0
+SLOWER_S, SLOWER = 0.015, 3.0
+"""A key is slow where it speaks so much later than the others, and so many times as late."""
+
+
+@dataclass(frozen=True)
+class Press:
+    """One press, measured; nan where there is no number.
+
+    Parameters
+    ----------
+    note : KeyNote
+        Where it is.
+    hz, u_hz : float
+        Where its pitch comes to rest.
+    onset_s, speaks_after_s, settles_after_s, bend_cents, open_s : float
+        As the columns of a keyboard's table.
+    stuck_for_s : float
+        For how long it sounded on; 0: not.
+    unsteady : bool
+        Whether its pitch came to rest late, or never did.
+    """
+
+    note: KeyNote
+    hz: float
+    u_hz: float
+    onset_s: float
+    speaks_after_s: float
+    settles_after_s: float
+    bend_cents: float
+    open_s: float
+    stuck_for_s: float
+    unsteady: bool
+
+
+@dataclass(frozen=True)
+class Presses:
+    """All presses, and what the patch lets one tell.
+
+    Parameters
+    ----------
+    every : tuple of Press
+        In order of time.
+    usual_rise_s : float
+        Usual attack, 10 to 90 %; nan: not to be told.
+    testable : bool
+        Whether double triggers could be seen.
+    """
+
+    every: tuple[Press, ...]
+    usual_rise_s: float
+    testable: bool
+
+
+def presses_of(
+    whole: KeySound, notes: Sequence[KeyNote], stuck: Sequence[Stuck], *, parted: bool
+) -> Presses:
+    """Measure every press.
+
+    Parameters
+    ----------
+    whole : KeySound
+        The sweep, stuck notes taken out from where they were no longer alone.
+    notes : sequence of KeyNote
+        Its notes.
+    stuck : sequence of Stuck
+        Those that sounded on.
+    parted : bool
+        Whether the notes are separated; else only their pitch is measured.
+    """
+    until = {s.note.start_s: s for s in stuck}
+    pitches: list[NotePitch | None] = []
+    attacks: list[Attack | None] = []
+    for number, note in enumerate(notes):
+        pitch = note_pitch(whole, note)
+        pitches.append(pitch)
+        attack = note_attack(whole, note, pitch) if parted and pitch and note.parted else None
+        attacks.append(attack)
+        later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
+        if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
+            whole = without_tail(whole, note, pitch, later)
+    taus = np.array([a.tau_s for a in attacks if a is not None])
+    usual = float(np.median(taus)) if taus.size else math.nan
+    testable = bool(taus.size >= 3 and LN9 * usual <= SLOW_RISE_S)
+    left = np.array([a.left_s for a in attacks if a is not None])
+    bar = max(SUSPECT_S, TIMES_USUAL * float(np.median(left))) if left.size else math.inf
+    every = []
+    for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
+        held = until.get(note.start_s)
+        open_s, speaks = math.nan, math.nan
+        onset = note.start_s
+        if attack is not None:
+            onset, speaks = attack.onset_s, math.log(10) * attack.tau_s
+            if testable and attack.left_s > bar:
+                touch = second_attack(attack, usual)
+                if touch.left_s < TWO_LEAVE * attack.left_s and touch.open_s > 0:
+                    onset, open_s = touch.onset_s, touch.open_s
+                    speaks = open_s + math.log(10) * usual
+        every.append(
+            Press(
+                note,
+                pitch.hz if pitch else math.nan,
+                pitch.u_hz if pitch else math.nan,
+                onset,
+                speaks,
+                pitch.settles_after_s if pitch and parted else math.nan,
+                pitch.bend_cents if pitch and parted else math.nan,
+                open_s,
+                held.until_s - held.note.stop_s if held is not None else 0.0,
+                bool(pitch and parted and _unsteady(pitch)),
+            )
+        )
+    return Presses(tuple(every), LN9 * usual, testable)
+
+
+def _unsteady(pitch: NotePitch) -> bool:
+    """Whether the pitch comes to rest late, or wanders while it is held."""
+    late = pitch.settles_after_s > UNSTEADY_S
+    return late or pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents
+
+
+def slow_of(speaks_after_s: Real, doubled: Real) -> Real:
+    """Say which keys speak slowly against the others, shape (n_keys,) of bool."""
+    single = np.where(doubled, np.nan, speaks_after_s)
+    if not np.isfinite(single).any():
+        return np.zeros(speaks_after_s.size, bool)
+    usual = float(np.nanmedian(single))
+    return np.nan_to_num(single, nan=0.0) > max(SLOWER * usual, usual + SLOWER_S)
+
+
+def late_of(onset_s: Real, key: Real, run: Real) -> Real:
+    """Return by how much each press comes late against an even rhythm; nan without one.
+
+    Parameters
+    ----------
+    onset_s : ndarray, shape (n_presses,)
+        Onsets in order of time.
+    key, run : ndarray, shape (n_presses,)
+        Key (-1: none) and sweep of each.
+    """
+    late = np.full(onset_s.size, np.nan)
+    for number in set(run.tolist()):
+        own = np.flatnonzero((run == number) & (key >= 0))
+        if own.size < 8:
+            continue
+        k, t = np.abs(key[own] - key[own[0]]).astype(float), onset_s[own]
+        for i in range(own.size):
+            near = np.array([j for j in range(max(0, i - 4), min(own.size, i + 5)) if j != i])
+            a, b = np.triu_indices(near.size, 1)
+            apart = k[near[b]] - k[near[a]]
+            if not (apart > 0).any():
+                continue
+            pace = np.median(((t[near[b]] - t[near[a]])[apart > 0]) / apart[apart > 0])
+            late[own[i]] = t[i] - np.median(t[near] + pace * (k[i] - k[near]))
+        spread = 1.4826 * np.nanmedian(np.abs(late[own]))
+        if not spread < EVEN_S:
+            late[own] = np.nan
+    return late
+
+
+EVEN_S, LATE_S = 0.015, 0.06
+"""Scatter of an even rhythm, and from when on a key is late in it."""
