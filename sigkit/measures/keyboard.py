@@ -31,7 +31,7 @@ from sigkit.measures.keyboard_result import (
 from sigkit.measures.keyboard_scale import scale_of
 from sigkit.tracks.key_notes import KeyNote, NoteFinder
 from sigkit.tracks.key_sound import key_sound
-from sigkit.tracks.key_voices import without_stuck
+from sigkit.tracks.key_voices import Stuck, without_stuck
 from sigkit.tracks.recorder import faults_seen
 
 MOST_KEYS = 128
@@ -103,10 +103,11 @@ def measure_keyboard(
         )
     hold = is_hold(notes)
     parted = float(np.mean([n.parted for n in notes])) > LEGATO or len(notes) == 1
-    stuck = []
+    stuck: list[Stuck] = []
+    original = whole
     if parted and not hold:
         whole, notes, stuck = without_stuck(whole, notes, finder)
-    presses = presses_of(whole, notes, stuck, parted=parted and not hold)
+    presses = presses_of(original, whole, notes, stuck, parted=parted and not hold)
     order = _order(presses.every, lowest, count)
     table = _table(presses, order, lowest, count)
     remarks = _remarks(presses, order, table, whole.mains_hz, hold=hold, parted=parted)

@@ -11,7 +11,7 @@ import numpy as np
 from sigkit.arrays import Real
 from sigkit.tracks.key_attack import Attack, note_attack, second_attack, without_tail
 from sigkit.tracks.key_notes import KeyNote
-from sigkit.tracks.key_pitch import NotePitch, note_pitch
+from sigkit.tracks.key_pitch import NotePitch, note_pitch, pitch_beside
 from sigkit.tracks.key_sound import KeySound
 from sigkit.tracks.key_voices import Stuck
 
@@ -78,14 +78,19 @@ class Presses:
 
 
 def presses_of(
-    whole: KeySound, notes: Sequence[KeyNote], stuck: Sequence[Stuck], *, parted: bool
+    original: KeySound,
+    whole: KeySound,
+    notes: Sequence[KeyNote],
+    stuck: Sequence[Stuck],
+    *,
+    parted: bool,
 ) -> Presses:
     """Measure every press.
 
     Parameters
     ----------
-    whole : KeySound
-        The sweep, stuck notes taken out from where they were no longer alone.
+    original, whole : KeySound
+        The sweep; and without stuck notes, from where they were no longer alone.
     notes : sequence of KeyNote
         Its notes.
     stuck : sequence of Stuck
@@ -98,6 +103,9 @@ def presses_of(
     attacks: list[Attack | None] = []
     for number, note in enumerate(notes):
         pitch = note_pitch(whole, note)
+        if pitch is not None and note.under:
+            others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
+            pitch = pitch_beside(original, note, pitch, others)
         pitches.append(pitch)
         attack = note_attack(whole, note, pitch) if parted and pitch and note.parted else None
         attacks.append(attack)
@@ -132,16 +140,16 @@ def presses_of(
                 pitch.bend_cents if pitch and parted else math.nan,
                 open_s,
                 held.until_s - held.note.stop_s if held is not None else 0.0,
-                bool(pitch and parted and _unsteady(pitch)),
+                bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
             )
         )
     return Presses(tuple(every), LN9 * usual, testable)
 
 
-def _unsteady(pitch: NotePitch) -> bool:
+def _unsteady(pitch: NotePitch, *, alone: bool) -> bool:
     """Whether the pitch comes to rest late, or wanders while it is held."""
     late = pitch.settles_after_s > UNSTEADY_S
-    return late or pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents
+    return late or (alone and pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents)
 
 
 def slow_of(speaks_after_s: Real, doubled: Real) -> Real:

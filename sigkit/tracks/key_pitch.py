@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize
@@ -25,6 +26,9 @@ SETTLED_CENTS = 3.0
 STANDS_OUT = 5.0
 """How many times its uncertainty a bend has to be."""
 LEAST_PERIODS = 10
+BESIDE_HARMONICS, TURNS, BESIDE_CENTS = 10, 4, 20.0
+BESIDE_U = 1.5
+"""What is not steady in notes that sound together widens the uncertainty; see the benchmark."""
 CENTS = 1200 / math.log(2)
 
 
@@ -110,6 +114,82 @@ def note_pitch(whole: KeySound, note: KeyNote) -> NotePitch | None:
         return None
     placed = StretchPhase(time_s, phase.cycles, phase.u_cycles, phase.held, phase.steady)
     return _fitted(placed, inside, note)
+
+
+def pitch_beside(
+    original: KeySound, note: KeyNote, pitch: NotePitch, others_hz: Sequence[float]
+) -> NotePitch:
+    """Measure the pitch of a note again, together with steady notes that sound under it.
+
+    Parameters
+    ----------
+    original : KeySound
+        The sweep with all its notes.
+    note, pitch : KeyNote, NotePitch
+        The note, and its pitch after the others were taken out, which leaves a little.
+    others_hz : sequence of float
+        Pitches of the others.
+
+    Returns
+    -------
+    NotePitch
+        With another ``hz`` and ``u_hz``; as it was where the fit does not hold.
+
+    Notes
+    -----
+    Least squares over the held part, weighed by a Hann window: a steady tone of so many harmonics,
+    its pitch free, and the others, whose amplitudes may change evenly.
+    """
+    begin, end = note.start_s + max(0.05, 5 / pitch.hz), note.stop_s - 0.02
+    x = original.part(begin, end).astype(np.float64)
+    if pitch.bend_cents or x.size < 12 * original.rate / pitch.hz:
+        return pitch
+    t = (np.arange(x.size) - (x.size - 1) / 2) / original.rate
+    weight = np.hanning(x.size + 2)[1:-1]
+    under = [_pairs(2 * np.pi * hz * t, _count(hz, original.rate)) for hz in others_hz]
+    fixed = np.concatenate([u for u in under] + [u * (t / t[-1])[:, None] for u in under], axis=1)
+    hz, number = pitch.hz, _count(pitch.hz, original.rate)
+    root = np.sqrt(weight)
+    for _ in range(TURNS):
+        own = _pairs(2 * np.pi * hz * t, number)
+        both = np.concatenate([own, fixed], axis=1) * root[:, None]
+        solved, *_ = np.linalg.lstsq(both, x * root, rcond=1e-6)
+        rest = x * root - both @ solved
+        k = 2 * np.pi * np.arange(1, number + 1)
+        slope = t * (
+            own[:, 0::2] @ (k * solved[1 : 2 * number : 2])
+            - own[:, 1::2] @ (k * solved[0 : 2 * number : 2])
+        )
+        column = slope * root
+        inside, *_ = np.linalg.lstsq(both, column, rcond=1e-6)
+        column = column - both @ inside
+        power = float(column @ column)
+        if not power > 0:
+            return pitch
+        step = float(column @ rest) / power
+        if not abs(step) < 0.02 * hz:
+            return pitch
+        hz += step
+    rest = rest - column * step
+    variance = float(rest @ rest) / max(1.0, float(weight.sum()))
+    u_hz = math.sqrt(variance * float((column * root) @ (column * root))) / power
+    if abs(CENTS * math.log(hz / pitch.hz)) > BESIDE_CENTS:
+        return pitch
+    return replace(pitch, hz=hz, u_hz=u_hz * BESIDE_U)
+
+
+def _count(hz: float, rate: int) -> int:
+    return max(1, min(BESIDE_HARMONICS, int(0.4 * rate / hz)))
+
+
+def _pairs(angle: Real, count: int) -> Real:
+    """Cosines and sines of the first multiples of an angle, side by side."""
+    base = np.exp(1j * angle)
+    turn, out = np.ones_like(base), np.empty((angle.size, 2 * count))
+    for k in range(count):
+        turn = turn * base
+        out[:, 2 * k], out[:, 2 * k + 1] = turn.real, turn.imag
+    return out
 
 
 def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:

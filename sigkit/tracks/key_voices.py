@@ -16,7 +16,7 @@ STUCK = 0.5
 """Amplitude re its own alone from which on a note still sounds."""
 LATER, WIDTH = 1.05, 0.9
 """When, from its start, and for how long a note is looked for, in times from key to key."""
-SMOOTH_S = 0.5
+SMOOTH_S, SMOOTH_PERIODS = 0.5, 60
 BLOCK_S = 0.01
 HEARD = 0.03
 """Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
@@ -37,10 +37,13 @@ class Stuck:
         The note, its stop being where it no longer sounds alone.
     until_s : float
         When it ended.
+    hz : float
+        Its pitch while it is alone.
     """
 
     note: KeyNote
     until_s: float
+    hz: float
 
 
 def usual_times(notes: list[KeyNote]) -> tuple[float, float]:
@@ -49,7 +52,14 @@ def usual_times(notes: list[KeyNote]) -> tuple[float, float]:
     held = np.array([n.held_s for n in notes if n.parted])
     if starts.size < 3:
         return float("nan"), float(np.median(held)) if held.size else float("nan")
-    return float(np.median(np.diff(starts))), float(np.median(held))
+    return _usual(np.diff(starts)), _usual(held)
+
+
+def _usual(seconds: Real) -> float:
+    """Median of times, each weighed by itself: what two notes that beat are cut into counts less."""
+    order = np.sort(seconds)
+    mass = np.cumsum(order)
+    return float(order[np.searchsorted(mass, mass[-1] / 2)])
 
 
 def without_stuck(
@@ -76,7 +86,7 @@ def without_stuck(
     Half an amplitude of a note, at its own pitch and averaged over a whole time from key to key
     after its own, is more than a release leaves. Over that time harmonics that lie 3 Hz apart are
     told from each other. Amplitudes and phases of a stuck note are followed with a window of half a
-    second, so that a slow drift of its pitch is followed too.
+    second or 60 periods, so that a slow drift of its pitch is followed too.
     """
     step_s, held_s = usual_times(notes)
     if not step_s > 0:
@@ -110,7 +120,7 @@ def without_stuck(
         power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
         whole = replace(whole, sound=sound, power=power)
         notes[at - 1] = alone
-        found.append(Stuck(alone, until))
+        found.append(Stuck(alone, until, voice.hz))
         again = finder.find(whole, power, alone.stop_s)
         notes = notes[:at] + [n for n in again if not _leftover(n, alone, until, held_s)]
         notes = [_with_under(whole, n, found) for n in notes]
@@ -133,7 +143,7 @@ def _without_returns(notes: list[KeyNote], held_s: float) -> tuple[list[KeyNote]
                 back.append(j)
         if back and notes[i + 1].start_s - note.stop_s < JOINED_S:
             gone.update(back)
-            found.append(Stuck(note, notes[back[-1]].stop_s))
+            found.append(Stuck(note, notes[back[-1]].stop_s, note.hz))
     return [n for i, n in enumerate(notes) if i not in gone], found
 
 
@@ -237,7 +247,7 @@ class _Voice:
         count = -(-size // block)
         padded = np.zeros(count * block)
         padded[:size] = part[:size]
-        width = max(3, round(SMOOTH_S / BLOCK_S)) | 1
+        width = max(3, round(max(SMOOTH_S, SMOOTH_PERIODS / self.hz) / BLOCK_S)) | 1
         window = np.hanning(width + 2)[1:-1]
         weight = np.convolve(np.minimum(block, size - block * np.arange(count)), window, "same")
         middle = (np.arange(count) + 0.5) * block
