@@ -17,7 +17,7 @@ ABOVE_FLOOR, BELOW_TYPICAL = 6.3, 1e-3
 """Power over the floor, and re a usual note, from which on something sounds."""
 SHORT_GAP_S = 0.03
 SHORTEST_S = 0.06
-HOP_S = 0.02
+HOP_S = 0.03
 RISE_DB, RISE_S = 6.0, 0.04
 """A level that rises by so much in that time begins a note."""
 SAME_CENTS = 45.0

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+from scipy import linalg, optimize
 
 from sigkit.arrays import Flags, Real
 from sigkit.tracks.key_notes import KeyNote
@@ -26,8 +26,8 @@ SETTLED_CENTS = 3.0
 STANDS_OUT = 5.0
 """How many times its uncertainty a bend has to be."""
 LEAST_PERIODS = 10
-BESIDE_HARMONICS, TURNS, BESIDE_CENTS = 10, 4, 20.0
-BESIDE_U = 1.5
+BESIDE_HARMONICS, TURNS, BESIDE_CENTS = 10, 3, 20.0
+RIDGE, BESIDE_U = 1e-9, 1.5
 """What is not steady in notes that sound together widens the uncertainty; see the benchmark."""
 CENTS = 1200 / math.log(2)
 
@@ -153,7 +153,10 @@ def pitch_beside(
     for _ in range(TURNS):
         own = _pairs(2 * np.pi * hz * t, number)
         both = np.concatenate([own, fixed], axis=1) * root[:, None]
-        solved, *_ = np.linalg.lstsq(both, x * root, rcond=1e-6)
+        normal = both.T @ both
+        normal[np.diag_indices_from(normal)] *= 1 + RIDGE
+        factor = linalg.cho_factor(normal)
+        solved = linalg.cho_solve(factor, both.T @ (x * root))
         rest = x * root - both @ solved
         k = 2 * np.pi * np.arange(1, number + 1)
         slope = t * (
@@ -161,8 +164,7 @@ def pitch_beside(
             - own[:, 1::2] @ (k * solved[0 : 2 * number : 2])
         )
         column = slope * root
-        inside, *_ = np.linalg.lstsq(both, column, rcond=1e-6)
-        column = column - both @ inside
+        column = column - both @ linalg.cho_solve(factor, both.T @ column)
         power = float(column @ column)
         if not power > 0:
             return pitch
