@@ -147,7 +147,12 @@ def steady_presses(
     """One press a key, evenly, with the given errors in cents."""
     step = hold_s if legato else hold_s + gap_s
     return [
-        Press(key=lowest + i, cents=float(e), on_s=first_s + step * i, off_s=first_s + step * i + hold_s)
+        Press(
+            key=lowest + i,
+            cents=float(e),
+            on_s=first_s + step * i,
+            off_s=first_s + step * i + hold_s,
+        )
         for i, e in enumerate(errors)
     ]
 

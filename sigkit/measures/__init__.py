@@ -178,7 +178,9 @@ TESTS: Mapping[str, BenchTest] = {
                 Judged("scatter", "scatter of the keys", "cents", "smaller"),
                 Judged("curvature", "bend at the top", "cents", "nearer zero"),
                 Judged("shift", "shift from one key on", "cents", "nearer zero", True),
-                Judged("up_down_difference", "up against down, worst key", "cents", "nearer zero", True),
+                Judged(
+                    "up_down_difference", "up against down, worst key", "cents", "nearer zero", True
+                ),
                 Judged("hold_droop", "droop of a held note", "cents/s", "nearer zero", True),
                 Judged("offset", "offset at the lowest key", "cents", "none"),
             ),

@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sigkit.arrays import Flags, Real
 from sigkit.captures.watch import WatchedCapture, watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
@@ -28,7 +27,7 @@ from sigkit.measures.keyboard_result import (
     UNSTEADY,
     KeyboardResult,
 )
-from sigkit.measures.keyboard_scale import scale_of
+from sigkit.measures.keyboard_scale import Scale, scale_of
 from sigkit.tracks.key_notes import KeyNote, NoteFinder
 from sigkit.tracks.key_sound import key_sound
 from sigkit.tracks.key_voices import Stuck, without_stuck
@@ -38,6 +37,8 @@ MOST_KEYS = 128
 BELOW, ABOVE = 0.9, 2.3
 """Pitches looked for re the nominal ones of the lowest and highest key."""
 LOWEST_HZ, HIGHEST_HZ = 26.0, 5000.0
+ODD_CENTS, ODD_SPREADS = 2.0, 4.0
+"""A key is off by itself from the guide value on, if it is that many times the usual scatter."""
 LEGATO = 0.5
 """Share of the notes that run into each other from which on a sweep is not separated."""
 FULL_SCALE_SINE_DB = 10 * math.log10(2)
@@ -116,11 +117,7 @@ def measure_keyboard(
         table = table[table["status"] != MISSING].reset_index(drop=True)
     scale = scale_of(*(table[c].to_numpy(float) for c in ("error_cents", "u_cents")))
     table["departure_cents"] = scale.departure
-    if scale.shift_key >= 0:
-        table.loc[scale.shift_key, "reason"] = _joined(
-            table.loc[scale.shift_key, "reason"],
-            f"this key and all above are off by {scale.shift.value:+.1f} cents",
-        )
+    _say_departures(table, scale)
     return KeyboardResult(
         source=source_of(capture),
         settings={"lowest_key": key_name(lowest), "keys": count},
@@ -130,6 +127,21 @@ def measure_keyboard(
         keys=table[list(COLUMNS)],
         line_cents=scale.line,
     )
+
+
+def _say_departures(table: pd.DataFrame, scale: Scale) -> None:
+    """Say which key is off by itself, and from which one on all are."""
+    if not scale.scale_error.measurable:
+        return
+    least = max(ODD_CENTS, ODD_SPREADS * float(scale.scatter))
+    said = {
+        k: f"this key alone is off by {scale.departure[k]:+.1f} cents"
+        for k in np.flatnonzero(np.abs(np.nan_to_num(scale.departure)) > least).tolist()
+    }
+    if scale.shift_key >= 0:
+        said[scale.shift_key] = f"this key and all above are off by {scale.shift.value:+.1f} cents"
+    for k, text in said.items():
+        table.loc[k, "reason"] = _joined(table.loc[k, "reason"], text)
 
 
 def _checked(lowest_key: str | int | None, keys: int | None, capture: Capture) -> tuple[int, int]:
@@ -309,7 +321,9 @@ def _remarks(
         said.append(f"{extra} note(s) belong to no key")
     again = _again(order)
     if again:
-        said.append("played more than once in a sweep: " + ", ".join(table["note"][k] for k in again))
+        said.append(
+            "played more than once in a sweep: " + ", ".join(table["note"][k] for k in again)
+        )
     turned = _turned(order)
     if turned:
         names = ", ".join(f"{table['note'][a]} before {table['note'][b]}" for a, b in turned[:4])

@@ -66,7 +66,8 @@ def answers_of(
         "up_down_difference": _up_down(table),
         "dead_keys": _count(int((table["status"] == MISSING).sum()), why),
         "double_triggers": _count(
-            int((table["open_s"].notna() | (table["status"] == DOUBLE)).sum()), why or legato or slow
+            int((table["open_s"].notna() | (table["status"] == DOUBLE)).sum()),
+            why or legato or slow,
         ),
         "stuck_keys": _count(
             int(((table["stuck_for_s"] > 0) | (table["status"] == STUCK)).sum()), why or legato

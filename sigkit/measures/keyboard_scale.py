@@ -121,7 +121,9 @@ def scale_of(error_cents: Real, u_cents: Real) -> Scale:
     slope = combine(chosen.slope, "cents/octave", [_least(scatter_term, noise / spanned)])
     u_offset = spread * math.sqrt(1 / ku.size + (ku.mean() / spanned) ** 2) * EFFICIENCY
     offset = combine(
-        chosen.offset, "cents", [Term("scatter of the keys", u_offset, "A", dof), clock_term(CLOCK_CENTS)]
+        chosen.offset,
+        "cents",
+        [Term("scatter of the keys", u_offset, "A", dof), clock_term(CLOCK_CENTS)],
     )
     line = chosen.offset + chosen.slope * x
     if shift_at >= 0:
@@ -134,7 +136,11 @@ def scale_of(error_cents: Real, u_cents: Real) -> Scale:
         _curvature(k, y, x[-1], chosen if shift_at >= 0 else None),
         _shift(chosen, shift_at, spread, k, spanned),
         int(round(12 * float(k[shift_at]))) if shift_at >= 0 else -1,
-        combine(spread, "cents", [Term("number of keys", max(spread / math.sqrt(2 * dof), 1e-6), "A", dof)]),
+        combine(
+            spread,
+            "cents",
+            [Term("number of keys", max(spread / math.sqrt(2 * dof), 1e-6), "A", dof)],
+        ),
         line,
         np.where(known, error_cents - line, np.nan),
     )

@@ -228,9 +228,7 @@ def _noise(lead: Real) -> float:
     return float(lead[: count * size].reshape(count, size).mean(axis=1).min())
 
 
-def without_tail(
-    whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float
-) -> KeySound:
+def without_tail(whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float) -> KeySound:
     """Take out what the release of a note leaves under the next one.
 
     Parameters

@@ -105,7 +105,9 @@ class NoteFinder:
                 found += self._notes(whole.sound, power, first, last, parted)
         return found
 
-    def _notes(self, sound: Real, power: Real, first: int, last: int, parted: bool) -> list[KeyNote]:
+    def _notes(
+        self, sound: Real, power: Real, first: int, last: int, parted: bool
+    ) -> list[KeyNote]:
         """Return the notes between two frames, told apart by their pitch."""
         last = _held_until(power, first, last)
         start_s, stop_s = first * self.frame_s, last * self.frame_s
@@ -119,13 +121,21 @@ class NoteFinder:
         out = []
         for number, (i, j) in enumerate(groups):
             begin = start_s if number == 0 else (at[groups[number - 1][1] - 1] + at[i]) / 2
-            end = stop_s if number == len(groups) - 1 else (at[j - 1] + at[groups[number + 1][0]]) / 2
+            end = (
+                stop_s if number == len(groups) - 1 else (at[j - 1] + at[groups[number + 1][0]]) / 2
+            )
             if end - begin < SHORTEST_S:
                 continue
             level = power[round(begin / self.frame_s) : max(round(end / self.frame_s), 1)]
             median = float(np.nanmedian(hz[i:j]))
             out.append(
-                KeyNote(float(begin), float(end), median, float(np.median(level)), parted if number == 0 else False)
+                KeyNote(
+                    float(begin),
+                    float(end),
+                    median,
+                    float(np.median(level)),
+                    parted if number == 0 else False,
+                )
             )
         return out
 

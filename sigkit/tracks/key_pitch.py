@@ -219,13 +219,11 @@ def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:
         fade = np.exp(-since / tau)
         size = bent(math.log(tau)).values[2]
         # Its derivative for the time constant, so that this is in the uncertainty too.
-        fit = _Fit.of(
-            [ones, since, -tau * fade, -size * fade * (1 + since / tau)], cycles, sd, t
-        )
+        fit = _Fit.of([ones, since, -tau * fade, -size * fade * (1 + since / tau)], cycles, sd, t)
         cents = CENTS * fit.values[2] / fit.values[1]
         seen = abs(cents) * math.exp(-float(since[0]) / tau)
         stands = abs(fit.values[2]) > STANDS_OUT * fit.u[2] and fit.left < 0.7 * best.left
-        if stands and SETTLED_CENTS / 3 < seen and abs(cents) < MOST_CENTS:
+        if stands and seen > SETTLED_CENTS / 3 and abs(cents) < MOST_CENTS:
             best, hz, u_hz = fit, fit.values[1], fit.u[1]
             bend, bend_s = float(cents), tau
             settles = tau * math.log(max(abs(bend) / SETTLED_CENTS, 1.0))

@@ -97,7 +97,7 @@ def without_stuck(
         note = notes[at]
         at += 1
         later = notes[at:]
-        if not note.parted and not _fresh(note, found) or _comes_again(
+        if (not note.parted and not _fresh(note, found)) or _comes_again(
             whole, note, later, held_s
         ):
             continue
@@ -110,8 +110,7 @@ def without_stuck(
             continue
         last = begin
         while (
-            last + 0.6 * step_s < whole.end_s
-            and voice.share(sound, last, WIDTH * step_s) >= STUCK
+            last + 0.6 * step_s < whole.end_s and voice.share(sound, last, WIDTH * step_s) >= STUCK
         ):
             last += step_s
         if last <= begin:
