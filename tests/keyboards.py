@@ -1,7 +1,7 @@
 """Key sweeps with exact truth, made without sigkit: one voice a key, each with its own pitch.
 
 Every voice is a Fourier series read at a phase that is known at every sample, times a capacitor
-that a gate charges and discharges; a bouncing contact is a gate that closes, opens and closes again.
+that a gate charges and discharges; a bouncing contact closes the gate, opens and closes it again.
 """
 
 from __future__ import annotations

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -166,7 +165,9 @@ def _words(
 ) -> int:
     """Write upright what is the matter with a key; return how many rows that took."""
     marked = [
-        (float(r.key), WORDS[r.status]) for r in result.keys.itertuples() if r.status in WORDS
+        (float(x), WORDS[str(status)])
+        for x, status in zip(result.keys["key"], result.keys["status"], strict=True)
+        if status in WORDS
     ]
     for x, word in marked:
         ax.text(
@@ -191,8 +192,7 @@ def _draw_keys(ax: Axes, result: KeyboardResult, count: int) -> None:
     table = result.keys
     names = dict(zip(table["key"].astype(int), table["note"], strict=True))
     white = [n for n in range(1, count + 1) if "#" not in names.get(n, "#")]
-    edges = _edges(white, count)
-    for number, left, right in edges:
+    for left, right in _edges(white, count):
         ax.add_patch(
             Rectangle(
                 (left, bottom),
@@ -206,7 +206,6 @@ def _draw_keys(ax: Axes, result: KeyboardResult, count: int) -> None:
                 zorder=4,
             )
         )
-        del number
     for n in range(1, count + 1):
         if n not in names or n in white:
             continue
@@ -234,17 +233,17 @@ def _draw_keys(ax: Axes, result: KeyboardResult, count: int) -> None:
     ax.set_xlabel("key")
 
 
-def _edges(white: list[int], count: int) -> list[tuple[int, float, float]]:
+def _edges(white: list[int], count: int) -> list[tuple[float, float]]:
     """Left and right edge of every white key: they meet in the middle of a black one."""
     out = []
     for n in white:
         left = n - 1.0 if n - 1 not in white and n > 1 else n - 0.5
         right = n + 1.0 if n + 1 not in white and n < count else n + 0.5
-        out.append((n, left, right))
+        out.append((left, right))
     return out
 
 
 def height_keyboard(stages: Mapping[str, KeyboardResult]) -> float:
     """Return how many inches high the picture has to be."""
     marked = sum(bool((r.keys["status"].isin(list(WORDS))).any()) for r in stages.values())
-    return 3.4 + 0.25 * marked if math.isfinite(marked) else 3.4
+    return 3.4 + 0.3 * marked

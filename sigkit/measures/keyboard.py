@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import operator
 from collections import defaultdict
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -15,7 +17,7 @@ from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
 from sigkit.measures.held_note import source_of
 from sigkit.measures.keyboard_keys import key_hz, key_name, key_number
-from sigkit.measures.keyboard_numbers import answers_of, droop_of, is_hold
+from sigkit.measures.keyboard_numbers import LATE, SLOW, answers_of, droop_of, is_hold
 from sigkit.measures.keyboard_order import Order, order_of
 from sigkit.measures.keyboard_presses import LATE_S, Press, Presses, late_of, presses_of, slow_of
 from sigkit.measures.keyboard_result import (
@@ -140,8 +142,13 @@ def _say_departures(table: pd.DataFrame, scale: Scale) -> None:
     }
     if scale.shift_key >= 0:
         said[scale.shift_key] = f"this key and all above are off by {scale.shift.value:+.1f} cents"
-    for k, text in said.items():
-        table.loc[k, "reason"] = _joined(table.loc[k, "reason"], text)
+    _say(table, said)
+
+
+def _say(table: pd.DataFrame, said: Mapping[int, str]) -> None:
+    """Add words to the reasons of keys, by their place in the table."""
+    reasons = [str(r) for r in table["reason"]]
+    table["reason"] = [_joined(r, said[k]) if k in said else r for k, r in enumerate(reasons)]
 
 
 def _checked(lowest_key: str | int | None, keys: int | None, capture: Capture) -> tuple[int, int]:
@@ -189,16 +196,11 @@ def _table(presses: Presses, order: Order, lowest: int, count: int) -> pd.DataFr
     loud = table["level_dbfs"]
     table["level_db"] = loud - loud.median() if loud.notna().any() else loud
     doubled = (table["status"] == DOUBLE).to_numpy() | table["open_s"].notna().to_numpy()
-    for k in np.flatnonzero(slow_of(table["speaks_after_s"].to_numpy(float), doubled)):
-        speaks = 1000 * table.loc[k, "speaks_after_s"]
-        table.loc[k, "reason"] = _joined(
-            table.loc[k, "reason"], f"slow to speak: {speaks:.0f} ms to 90 %"
-        )
-    for k in np.flatnonzero(table["late_s"].to_numpy(float) > LATE_S):
-        by = 1000 * table.loc[k, "late_s"]
-        table.loc[k, "reason"] = _joined(
-            table.loc[k, "reason"], f"late against an even rhythm: {by:.0f} ms"
-        )
+    speaks, behind = (table[c].to_numpy(float) for c in ("speaks_after_s", "late_s"))
+    slow = np.flatnonzero(slow_of(speaks, doubled)).tolist()
+    _say(table, {k: f"{SLOW}: {1000 * speaks[k]:.0f} ms to 90 %" for k in slow})
+    late_keys = np.flatnonzero(behind > LATE_S).tolist()
+    _say(table, {k: f"{LATE}: {1000 * behind[k]:.0f} ms" for k in late_keys})
     return table
 
 
@@ -349,7 +351,7 @@ def _turned(order: Order) -> list[tuple[int, int]]:
     up = order.key[0] <= order.key[-1] or max(order.run) > 0
     first_up = own[0][0] <= own[len(own) // 4][0] if len(own) > 8 else up
     out = []
-    for (a, r), (b, s) in zip(own, own[1:], strict=False):
+    for (a, r), (b, s) in itertools.pairwise(own):
         rising = first_up ^ bool(r % 2)
         if r == s and a != b and (b < a) == rising:
             out.append((a, b))

@@ -24,6 +24,7 @@ HOLD_S, HOLD_NOTES = 4.0, 6
 AFTER_S = 1.2
 """When a held note's droop begins to count: its key was held for 1 s."""
 CENTS = 1200 / math.log(2)
+SLOW, LATE = "slow to speak", "late against an even rhythm"
 
 
 def is_hold(notes: Sequence[KeyNote]) -> bool:
@@ -55,7 +56,7 @@ def answers_of(
         else "not testable with this patch: choose the fastest attack and the shortest release"
     )
     reasons = table["reason"]
-    late = reasons.str.contains("slow to speak|late against").sum()
+    late = reasons.str.contains(f"{SLOW}|{LATE}").sum()
     return {
         "scale_error": scale.scale_error,
         "offset": scale.offset,

@@ -12,7 +12,7 @@ MISSED, AGAIN, BACK, EXTRA, TURN = 1.0, 1.5, 2.0, 6.0, 1.0
 """Costs: a key left out, one played again, one out of order, a note of no key, a turn of the
 sweep."""
 STEP, STEP_MOST = 0.25, 4.0
-"""A step of pitch that differs by so many semitones from that of the keys costs 1; at most so much."""
+"""A step of pitch that differs by so many semitones from that of the keys costs 1, and at most."""
 AWAY, AWAY_MOST = 0.25, 0.5
 """What a note costs that lies a semitone from its key, and at most."""
 SHIFTED, OCTAVE = 2.0, 1.0
@@ -62,8 +62,8 @@ def order_of(semitones: Real, keys: int) -> Order:
     Notes
     -----
     Dynamic programming over key and direction. The step of pitch from note to note is compared with
-    that of the keys, so that a tuning that drifts along the keyboard, or shifts from a key on, costs
-    little; the place itself costs a little too, so that the first and last keys are told.
+    that of the keys, so that a tuning that drifts along the keyboard, or shifts from a key on,
+    costs little; the place itself costs a little too, so that the first and last keys are told.
     """
     p = np.asarray(semitones, np.float64)
     if not p.size:
@@ -139,15 +139,15 @@ def _cheapest(
                     )[better]
         cost[i] += away[i]
     end = np.stack([MISSED * (np.arange(keys) if w else keys - 1 - np.arange(keys)) for w in ways])
-    best, last = np.inf, (0, 0, 0)
+    best, last = float("inf"), (0, 0, 0)
     for i in range(count):
         total = cost[i] + end + EXTRA * (count - 1 - i)
-        run, key = np.unravel_index(int(np.argmin(total)), total.shape)
-        if total[run, key] < best:
-            best, last = float(total[run, key]), (i, int(run), int(key))
+        at = int(np.argmin(total))
+        if total.flat[at] < best:
+            best, last = float(total.flat[at]), (i, at // keys, at % keys)
     key_of, run_of = [-1] * count, [0] * count
-    i, run, key = last
-    while i >= 0:
-        key_of[i], run_of[i] = key, run
-        i, run, key = (int(v) for v in came[i, run, key])
+    note, sweep, key = last
+    while note >= 0:
+        key_of[note], run_of[note] = key, sweep
+        note, sweep, key = (int(v) for v in came[note, sweep, key])
     return best, tuple(key_of), tuple(run_of)

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sigkit.arrays import Real
+from sigkit.arrays import Flags, Real
 from sigkit.tracks.key_attack import Attack, note_attack, second_attack, without_tail
 from sigkit.tracks.key_notes import KeyNote
 from sigkit.tracks.key_pitch import NotePitch, note_pitch, pitch_beside
@@ -26,6 +27,10 @@ UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
 WANDER_CENTS = 3.0
 SLOWER_S, SLOWER = 0.015, 3.0
 """A key is slow where it speaks so much later than the others, and so many times as late."""
+
+
+EVEN_S, LATE_S = 0.015, 0.06
+"""Scatter of an even rhythm, and from when on a key is late in it."""
 
 
 @dataclass(frozen=True)
@@ -152,16 +157,17 @@ def _unsteady(pitch: NotePitch, *, alone: bool) -> bool:
     return late or (alone and pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents)
 
 
-def slow_of(speaks_after_s: Real, doubled: Real) -> Real:
-    """Say which keys speak slowly against the others, shape (n_keys,) of bool."""
+def slow_of(speaks_after_s: Real, doubled: Flags) -> Flags:
+    """Say which keys speak slowly against the others, shape (n_keys,)."""
     single = np.where(doubled, np.nan, speaks_after_s)
     if not np.isfinite(single).any():
         return np.zeros(speaks_after_s.size, bool)
     usual = float(np.nanmedian(single))
-    return np.nan_to_num(single, nan=0.0) > max(SLOWER * usual, usual + SLOWER_S)
+    slow: Flags = np.nan_to_num(single, nan=0.0) > max(SLOWER * usual, usual + SLOWER_S)
+    return slow
 
 
-def late_of(onset_s: Real, key: Real, run: Real) -> Real:
+def late_of(onset_s: Real, key: NDArray[np.intp], run: NDArray[np.intp]) -> Real:
     """Return by how much each press comes late against an even rhythm; nan without one.
 
     Parameters
@@ -189,7 +195,3 @@ def late_of(onset_s: Real, key: Real, run: Real) -> Real:
         if not spread < EVEN_S:
             late[own] = np.nan
     return late
-
-
-EVEN_S, LATE_S = 0.015, 0.06
-"""Scatter of an even rhythm, and from when on a key is late in it."""

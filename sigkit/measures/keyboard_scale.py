@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sigkit.arrays import Real
+from sigkit.arrays import Flags, Real
 from sigkit.measures.held_note import clock_term
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
@@ -103,7 +103,7 @@ def scale_of(error_cents: Real, u_cents: Real) -> Scale:
         return Scale(slope, offset, none, none, -1, none, nothing, error_cents - nothing)
     k, y = x[known], error_cents[known]
     plain = _line(k, y, np.zeros(k.size, bool))
-    stepped, at = _stepped(k, y, plain)
+    stepped, at = _stepped(k, y)
     bent = _bent(k, y, x[-1])
     chosen, shift_at, bend = plain, -1, False
     if stepped is not None and _mean(stepped) < EXPLAINS * _mean(plain):
@@ -135,7 +135,7 @@ def scale_of(error_cents: Real, u_cents: Real) -> Scale:
         offset,
         _curvature(k, y, x[-1], chosen if shift_at >= 0 else None),
         _shift(chosen, shift_at, spread, k, spanned),
-        int(round(12 * float(k[shift_at]))) if shift_at >= 0 else -1,
+        round(12 * float(k[shift_at])) if shift_at >= 0 else -1,
         combine(
             spread,
             "cents",
@@ -152,7 +152,7 @@ class _Model:
     offset: float
     step: float
     rest: Real
-    used: Real
+    used: Flags
 
 
 def _too_few(x: Real) -> str:
@@ -161,7 +161,7 @@ def _too_few(x: Real) -> str:
     return ""
 
 
-def _slope(x: Real, y: Real, side: Real) -> float:
+def _slope(x: Real, y: Real, side: Flags) -> float:
     """Median of the slopes between all pairs on one side."""
     i, j = np.triu_indices(x.size, 1)
     same = side[i] == side[j]
@@ -169,13 +169,13 @@ def _slope(x: Real, y: Real, side: Real) -> float:
     return float(np.median((y[j] - y[i]) / (x[j] - x[i])))
 
 
-def _line(x: Real, y: Real, side: Real) -> _Model:
+def _line(x: Real, y: Real, side: Flags) -> _Model:
     slope = _slope(x, y, side)
     offset = _centre(y - slope * x)
     return _Model(slope, offset, 0.0, y - slope * x - offset, np.ones(x.size, bool))
 
 
-def _stepped(x: Real, y: Real, plain: _Model) -> tuple[_Model | None, int]:
+def _stepped(x: Real, y: Real) -> tuple[_Model | None, int]:
     """Return the best model in which all keys from one on are shifted, and that key."""
     best, at = None, -1
     for k in range(EACH_SIDE, x.size - EACH_SIDE + 1):
@@ -197,7 +197,8 @@ def _stepped(x: Real, y: Real, plain: _Model) -> tuple[_Model | None, int]:
 
 def _parabola(x: Real, top: float) -> Real:
     """0 below the top octave, then a parabola that is 1 at the highest key."""
-    return np.maximum(x - (top - TOP), 0.0) ** 2 / TOP**2
+    out: Real = np.maximum(x - (top - TOP), 0.0) ** 2 / TOP**2
+    return out
 
 
 def _bent(x: Real, y: Real, top: float) -> _Model | None:
@@ -284,11 +285,11 @@ def _centre(rest: Real) -> float:
 
 
 def _spread(rest: Real) -> float:
-    """Standard deviation about the mean without odd ones; a slope was taken out as well."""
+    """Return the standard deviation without odd ones; a slope was taken out as well."""
     kept = _kept(rest)
     return float(np.std(kept, ddof=2 if kept.size > 4 else 1)) if kept.size > 2 else 0.0
 
 
 def _least(term: Term, least: float) -> Term:
-    """A term that is no smaller than the noise of the keys makes it."""
+    """Return a term that is no smaller than the noise of the keys makes it."""
     return Term(term.source, max(term.u, least, 1e-9), term.evaluation, term.dof)

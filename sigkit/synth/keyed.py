@@ -68,14 +68,16 @@ class Keyed:
         time = np.arange(n) / RATE
         samples = np.zeros(n)
         keys = self.keys()
-        for row in keys[keys["status"] != "missing"].itertuples():
-            begin = round((row.on_s - 0.01) * RATE)
-            end = min(n, round((row.off_s + 20 * SPEAKS.release_time_constant_s) * RATE))
-            hz = np.full(end - begin, row.frequency_hz)
-            wave = tone("saw", hz, rate=RATE, level_dbfs=LEVEL_DBFS)
-            samples[begin:end] += wave.samples * row.played.amplitude(time[begin:end])
+        sounding = keys["status"] != "missing"
+        for at in np.flatnonzero(sounding):
+            hz, on_s, off_s = (float(keys[c].iloc[at]) for c in ("frequency_hz", "on_s", "off_s"))
+            begin = round((on_s - 0.01) * RATE)
+            end = min(n, round((off_s + 20 * SPEAKS.release_time_constant_s) * RATE))
+            wave = tone("saw", np.full(end - begin, hz), rate=RATE, level_dbfs=LEVEL_DBFS)
+            played = Presses(SPEAKS, self._gates(int(at) + 1, on_s, off_s))
+            samples[begin:end] += wave.samples * played.amplitude(time[begin:end])
         samples = samples + room_hum(self.stage, time) + room_hiss(n, self.seed)
-        return Sound(samples, RATE, {"keys": keys.drop(columns="played")})
+        return Sound(samples, RATE, {"keys": keys})
 
     def keys(self) -> pd.DataFrame:
         """Return the truth of each key.
@@ -84,7 +86,7 @@ class Keyed:
         -------
         DataFrame
             Columns ``key`` from 1, ``nominal_hz``, ``error_cents`` re equal temperament at A4 = 440
-            Hz, ``frequency_hz``, ``status``, ``on_s``, ``off_s``, and ``played``.
+            Hz, ``frequency_hz``, ``status``, ``on_s`` and ``off_s``.
         """
         scatter = np.random.default_rng(PARTS_SEED).standard_normal(KEYS)
         rows = []
@@ -95,12 +97,11 @@ class Keyed:
             nominal = float(at_cents(440.0, np.array(100.0 * (LOWEST + k - 69))))
             hz = float(exact_path(at_cents(nominal, np.full(2, cents)), 1)[0])
             off = on + HELD_S + STEP_S * self.stuck.get(number, 0)
-            status, gates = "ok", ((on, off),)
+            status = "ok"
             if number in self.dead:
                 status = "missing"
             elif number in self.bounces:
-                closed, open_s = self.bounces[number]
-                status, gates = "double trigger", ((on, on + closed), (on + closed + open_s, off))
+                status = "double trigger"
             elif number in self.stuck:
                 status = "stuck"
             rows.append(
@@ -112,7 +113,13 @@ class Keyed:
                     "status": status,
                     "on_s": on,
                     "off_s": off,
-                    "played": Presses(SPEAKS, gates),
                 }
             )
         return pd.DataFrame(rows)
+
+    def _gates(self, number: int, on_s: float, off_s: float) -> tuple[tuple[float, float], ...]:
+        """From when to when the contact of a key is closed."""
+        if number not in self.bounces:
+            return ((on_s, off_s),)
+        closed_s, open_s = self.bounces[number]
+        return (on_s, on_s + closed_s), (on_s + closed_s + open_s, off_s)

@@ -123,10 +123,11 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
     time_s = t.reshape(count, size).mean(axis=1)
     noise = _noise(total[time_s < note.start_s - QUIET_LEAD_S])
     late = time_s > note.start_s + AFTER_S / 2
-    rest = total[late].sum() - product[late].sum() ** 2 / max(float(energy[late].sum()), 1e-300)
+    explained = float(product[late].sum()) ** 2 / max(float(energy[late].sum()), 1e-300)
+    rest = float(total[late].sum()) - explained
     # What the wave does not explain of the held note is no sign of a second attack.
-    noise = noise * np.count_nonzero(~late) + float(rest) / max(1, np.count_nonzero(late)) * (
-        np.count_nonzero(time_s > note.start_s)
+    noise = noise * int(np.count_nonzero(~late)) + rest / max(1, int(np.count_nonzero(late))) * (
+        int(np.count_nonzero(time_s > note.start_s))
     )
     base = float(total.sum())
     onset, tau, left = _one(time_s, product, energy, base, note.start_s)
@@ -209,7 +210,7 @@ class _Wave:
         return cls(pitch, note.start_s, out, power) if power > 0 else None
 
     def at(self, t: Real) -> Real:
-        """The wave at full level."""
+        """Return the wave at full level."""
         base = np.exp(2j * np.pi * self.pitch.cycles(t, self.start_s))
         turn, out = np.ones_like(base), np.zeros(t.size)
         for amplitude in self.amplitudes:

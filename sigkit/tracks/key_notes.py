@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -141,7 +142,7 @@ class NoteFinder:
 
 
 def _groups(hz: Real) -> list[tuple[int, int]]:
-    """Runs of frames of one pitch, as first and one past last."""
+    """Return the runs of frames of one pitch, as first and one past last."""
     out: list[tuple[int, int]] = []
     least = 1 if hz.size < 5 else 3
     begin = -1
@@ -188,7 +189,7 @@ def _parts(power: Real, first: int, last: int) -> list[tuple[int, int, bool]]:
         if bottom - edges[-1] >= 2 * reach and peak > level[bottom] + RISE_DB:
             edges.append(bottom)
     edges.append(level.size)
-    return [(first + a, first + b, True) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [(first + a, first + b, True) for a, b in itertools.pairwise(edges)]
 
 
 def _held_until(power: Real, first: int, last: int) -> int:

@@ -147,7 +147,7 @@ def pitch_beside(
     t = (np.arange(x.size) - (x.size - 1) / 2) / original.rate
     weight = np.hanning(x.size + 2)[1:-1]
     under = [_pairs(2 * np.pi * hz * t, _count(hz, original.rate)) for hz in others_hz]
-    fixed = np.concatenate([u for u in under] + [u * (t / t[-1])[:, None] for u in under], axis=1)
+    fixed = np.concatenate([*under, *(u * (t / t[-1])[:, None] for u in under)], axis=1)
     hz, number = pitch.hz, _count(pitch.hz, original.rate)
     root = np.sqrt(weight)
     for _ in range(TURNS):
@@ -200,14 +200,14 @@ def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:
     since = t - note.start_s
     span = float(t[-1] - t[0])
     ones = np.ones_like(t)
-    best = _Fit.of([ones, since], cycles, sd, t)
+    best = _Fit.of([ones, since], cycles, sd)
     hz, u_hz = best.values[1], best.u[1]
     bend, bend_s, settles = 0.0, math.nan, 0.0
     if REST * span > 1.5 * QUICKEST_S:
 
         def bent(log_tau: float) -> _Fit:
             tau = math.exp(log_tau)
-            return _Fit.of([ones, since, -tau * np.exp(-since / tau)], cycles, sd, t)
+            return _Fit.of([ones, since, -tau * np.exp(-since / tau)], cycles, sd)
 
         grid = np.linspace(math.log(QUICKEST_S), math.log(REST * span), 7)
         start = int(np.argmin([bent(g).left for g in grid]))
@@ -219,7 +219,7 @@ def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:
         fade = np.exp(-since / tau)
         size = bent(math.log(tau)).values[2]
         # Its derivative for the time constant, so that this is in the uncertainty too.
-        fit = _Fit.of([ones, since, -tau * fade, -size * fade * (1 + since / tau)], cycles, sd, t)
+        fit = _Fit.of([ones, since, -tau * fade, -size * fade * (1 + since / tau)], cycles, sd)
         cents = CENTS * fit.values[2] / fit.values[1]
         seen = abs(cents) * math.exp(-float(since[0]) / tau)
         stands = abs(fit.values[2]) > STANDS_OUT * fit.u[2] and fit.left < 0.7 * best.left
@@ -227,13 +227,13 @@ def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:
             best, hz, u_hz = fit, fit.values[1], fit.u[1]
             bend, bend_s = float(cents), tau
             settles = tau * math.log(max(abs(bend) / SETTLED_CENTS, 1.0))
-    wander = _wander(t, cycles - best.model, sd, hz)
+    wander = _wander(cycles - best.model, sd, hz)
     return NotePitch(float(hz), float(u_hz), settles, wander, float(bend), bend_s, phase)
 
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """A linear least-squares fit with weights, and uncertainties for residuals that hang together."""
+    """A weighted linear least-squares fit; its uncertainties allow for residuals that correlate."""
 
     values: Real
     u: Real
@@ -241,7 +241,7 @@ class _Fit:
     left: float
 
     @classmethod
-    def of(cls, columns: list[Real], y: Real, sd: Real, t: Real) -> _Fit:
+    def of(cls, columns: list[Real], y: Real, sd: Real) -> _Fit:
         a = np.stack(columns, axis=1)
         weight = 1 / np.maximum(sd, 1e-12)
         scale = np.linalg.norm(a * weight[:, None], axis=0)
@@ -266,7 +266,7 @@ def _together(rest: Real) -> float:
     return 1 + 2 * float(r.sum())
 
 
-def _wander(t: Real, rest: Real, sd: Real, hz: float) -> float:
+def _wander(rest: Real, sd: Real, hz: float) -> float:
     """Scatter of the pitch over windows of 50 ms, or of 4 periods, without its noise, cents."""
     width = max(4, round(0.05 * hz))
     if rest.size < 4 * width:

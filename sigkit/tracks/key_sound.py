@@ -117,7 +117,7 @@ def key_sound(capture: Capture, low_hz: float) -> KeySound:
 
 
 def frame_size(rate: int) -> int:
-    """Samples of a frame."""
+    """Return the samples of a frame."""
     return max(1, round(FRAME_S * rate))
 
 

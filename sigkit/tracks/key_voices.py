@@ -56,7 +56,7 @@ def usual_times(notes: list[KeyNote]) -> tuple[float, float]:
 
 
 def _usual(seconds: Real) -> float:
-    """Median of times, each weighed by itself: what two notes that beat are cut into counts less."""
+    """Median of times weighed by themselves: what two notes that beat are cut into counts less."""
     order = np.sort(seconds)
     mass = np.cumsum(order)
     return float(order[np.searchsorted(mass, mass[-1] / 2)])
@@ -241,7 +241,7 @@ class _Voice:
         return (begin + last) / rate, out
 
     def _followed(self, part: Real, begin: int, size: int) -> Real:
-        """The note along a part, each harmonic's amplitude and phase smoothed."""
+        """Return the note along a part, each harmonic's amplitude and phase smoothed."""
         block = max(1, round(BLOCK_S * self.rate))
         count = -(-size // block)
         padded = np.zeros(count * block)
