@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
-from sigkit.tracks.key_attack import Attack, note_attack, second_attack, without_tail
+from sigkit.tracks.key_attack import Attack, Touch, note_attack, second_attack, without_tail
 from sigkit.tracks.key_notes import KeyNote
 from sigkit.tracks.key_pitch import NotePitch, note_pitch, pitch_beside
 from sigkit.tracks.key_sound import KeySound
@@ -23,6 +23,11 @@ SUSPECT_S, TIMES_USUAL = 3e-5, 4.0
 """What one attack leaves from which on two are tried: at least, and re the other keys."""
 TWO_LEAVE = 0.5
 """Share of that which two attacks may leave."""
+LEAST_BETTER_S = 2e-5
+MUCH_BETTER_S, CLEAR_TOUCH = 6e-5, 0.15
+"""Where other sound is left at the onset: by how much two attacks leave less, and how high the
+touch reaches."""
+FADES_S = 0.5
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
 WANDER_CENTS = 3.0
 SLOWER_S, SLOWER = 0.015, 3.0
@@ -121,7 +126,8 @@ def presses_of(
     usual = float(np.median(taus)) if taus.size else math.nan
     testable = bool(taus.size >= 3 and LN9 * usual <= SLOW_RISE_S)
     left = np.array([a.left_s for a in attacks if a is not None])
-    bar = max(SUSPECT_S, TIMES_USUAL * float(np.median(left))) if left.size else math.inf
+    usual_left = float(np.median(left)) if left.size else math.inf
+    bar = max(SUSPECT_S, min(TIMES_USUAL * usual_left, MUCH_BETTER_S))
     every = []
     for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
         held = until.get(note.start_s)
@@ -131,7 +137,7 @@ def presses_of(
             onset, speaks = attack.onset_s, math.log(10) * attack.tau_s
             if testable and attack.left_s > bar:
                 touch = second_attack(attack, usual)
-                if touch.left_s < TWO_LEAVE * attack.left_s and touch.open_s > 0:
+                if _is_second(attack, touch, clean=_clean(note, stuck)):
                     onset, open_s = touch.onset_s, touch.open_s
                     speaks = open_s + math.log(10) * usual
         every.append(
@@ -149,6 +155,19 @@ def presses_of(
             )
         )
     return Presses(tuple(every), LN9 * usual, testable)
+
+
+def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
+    """Whether a touch and a second attack explain an onset far better than one attack."""
+    better = attack.left_s - touch.left_s
+    if touch.left_s < TWO_LEAVE * attack.left_s:
+        return better > LEAST_BETTER_S
+    return clean and better > MUCH_BETTER_S and touch.level > CLEAR_TOUCH
+
+
+def _clean(note: KeyNote, stuck: Sequence[Stuck]) -> bool:
+    """Whether no stuck note sounds, or fades away, at the onset of a note."""
+    return not any(s.note.start_s < note.start_s < s.until_s + FADES_S for s in stuck)
 
 
 def _unsteady(pitch: NotePitch, *, alone: bool) -> bool:

@@ -23,7 +23,7 @@ TOUCH_RISE_S = 0.001
 FALLS_S = (0.012, 0.08)
 """Time constants with which the level falls while the contact is open."""
 LEAST_OPEN_S, MOST_OPEN_S = 0.0015, 0.0235
-FEWEST_BLOCKS, QUIET_LEAD_S = 100, 0.015
+FEWEST_BLOCKS, QUIET_LEAD_S, REACH_S = 100, 0.015, 0.03
 LEAST_TOUCH = 0.08
 MOST_HARMONICS = 150
 TAIL_HEARD, SHORTEST_TAIL_S, TAIL_S = 4.0, 0.004, 1.0
@@ -122,13 +122,15 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
     )
     time_s = t.reshape(count, size).mean(axis=1)
     noise = _noise(total[time_s < note.start_s - QUIET_LEAD_S])
+    near = time_s > note.start_s - REACH_S
+    time_s, product, energy, total = (v[near] for v in (time_s, product, energy, total))
     late = time_s > note.start_s + AFTER_S / 2
     explained = float(product[late].sum()) ** 2 / max(float(energy[late].sum()), 1e-300)
     rest = float(total[late].sum()) - explained
+    rest = rest / max(1, int(np.count_nonzero(late)))
+    noise = min(noise, rest) * int(np.count_nonzero(~late))
     # What the wave does not explain of the held note is no sign of a second attack.
-    noise = noise * int(np.count_nonzero(~late)) + rest / max(1, int(np.count_nonzero(late))) * (
-        int(np.count_nonzero(time_s > note.start_s))
-    )
+    noise += rest * int(np.count_nonzero(time_s > note.start_s))
     base = float(total.sum())
     onset, tau, left = _one(time_s, product, energy, base, note.start_s)
     left_s = max(left - noise, 0.0) / wave.power
