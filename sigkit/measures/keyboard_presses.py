@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ MUCH_BETTER_S, CLEAR_TOUCH = 6e-5, 0.15
 """Where other sound is left at the onset: by how much two attacks leave less, and how high the
 touch reaches."""
 FADES_S = 0.5
+EDGE_S = 0.08
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
 WANDER_CENTS = 3.0
 SLOWER_S, SLOWER = 0.015, 3.0
@@ -112,7 +113,7 @@ def presses_of(
     pitches: list[NotePitch | None] = []
     attacks: list[Attack | None] = []
     for number, note in enumerate(notes):
-        pitch = note_pitch(whole, note)
+        pitch = note_pitch(whole, note if parted else _inside(note))
         if pitch is not None and note.under:
             others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
             pitch = pitch_beside(original, note, pitch, others)
@@ -155,6 +156,12 @@ def presses_of(
             )
         )
     return Presses(tuple(every), LN9 * usual, testable)
+
+
+def _inside(note: KeyNote) -> KeyNote:
+    """Return the steady part of a note that runs into its neighbours, whose ends are rough."""
+    edge = min(EDGE_S, 0.25 * note.held_s)
+    return replace(note, start_s=note.start_s + edge, stop_s=note.stop_s - edge)
 
 
 def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:

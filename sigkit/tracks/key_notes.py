@@ -22,6 +22,8 @@ HOP_S = 0.03
 RISE_DB, RISE_S = 6.0, 0.04
 """A level that rises by so much in that time begins a note."""
 SAME_CENTS = 45.0
+EDGES = (0.2, 0.1)
+"""Shares of a note at its ends that its level is not taken from."""
 HELD = 0.4
 """Power re the middle of a note down to which it is held."""
 
@@ -37,7 +39,7 @@ class KeyNote:
     hz : float
         Rough pitch.
     power : float
-        Mean square while it is held.
+        Mean square while it is held, its ends left out.
     parted : bool
         Whether the level was low before it: not so where notes run into each other.
     under : float
@@ -127,14 +129,15 @@ class NoteFinder:
             )
             if end - begin < SHORTEST_S:
                 continue
-            level = power[round(begin / self.frame_s) : max(round(end / self.frame_s), 1)]
+            inner = begin + EDGES[0] * (end - begin), end - EDGES[1] * (end - begin)
+            level = power[round(inner[0] / self.frame_s) : round(inner[1] / self.frame_s) + 1]
             median = float(np.nanmedian(hz[i:j]))
             out.append(
                 KeyNote(
                     float(begin),
                     float(end),
                     median,
-                    float(np.median(level)),
+                    float(np.mean(level)),
                     parted if number == 0 else False,
                 )
             )

@@ -137,44 +137,55 @@ def pitch_beside(
 
     Notes
     -----
-    Least squares over the held part, weighed by a Hann window: a steady tone of so many harmonics,
-    its pitch free, and the others, whose amplitudes may change evenly.
+    Least squares over the held part, weighed by a Hann window: a tone of so many harmonics, its
+    pitch (and what it comes to rest from) free, and the others, whose amplitudes may change evenly.
     """
     begin, end = note.start_s + max(0.05, 5 / pitch.hz), note.stop_s - 0.02
     x = original.part(begin, end).astype(np.float64)
-    if pitch.bend_cents or x.size < 12 * original.rate / pitch.hz:
+    if x.size < 12 * original.rate / pitch.hz:
         return pitch
-    t = (np.arange(x.size) - (x.size - 1) / 2) / original.rate
+    since = np.arange(x.size) / original.rate + begin - note.start_s
+    t = since - since.mean()
     weight = np.hanning(x.size + 2)[1:-1]
     under = [_pairs(2 * np.pi * hz * t, _count(hz, original.rate)) for hz in others_hz]
     fixed = np.concatenate([*under, *(u * (t / t[-1])[:, None] for u in under)], axis=1)
-    hz, number = pitch.hz, _count(pitch.hz, original.rate)
-    root = np.sqrt(weight)
-    for _ in range(TURNS):
-        own = _pairs(2 * np.pi * hz * t, number)
+    number, root = _count(pitch.hz, original.rate), np.sqrt(weight)
+    k = 2 * np.pi * np.arange(1, number + 1)
+    # Pitch at rest; and what is added at the onset, in Hz, with its time constant.
+    free = np.array([pitch.hz, pitch.hz * pitch.bend_cents / CENTS, pitch.bend_s])
+    free = free if pitch.bend_cents else free[:1]
+    for _ in range(TURNS if free.size == 1 else 2 * TURNS):
+        cycles, turns = free[0] * t, [t]
+        if free.size == 3:
+            fade = np.exp(-since / free[2])
+            cycles = cycles - free[1] * free[2] * fade
+            turns += [-free[2] * fade, -free[1] * fade * (1 + since / free[2])]
+        own = _pairs(2 * np.pi * cycles, number)
         both = np.concatenate([own, fixed], axis=1) * root[:, None]
         normal = both.T @ both
         normal[np.diag_indices_from(normal)] *= 1 + RIDGE
         factor = linalg.cho_factor(normal)
         solved = linalg.cho_solve(factor, both.T @ (x * root))
         rest = x * root - both @ solved
-        k = 2 * np.pi * np.arange(1, number + 1)
-        slope = t * (
-            own[:, 0::2] @ (k * solved[1 : 2 * number : 2])
-            - own[:, 1::2] @ (k * solved[0 : 2 * number : 2])
-        )
-        column = slope * root
-        column = column - both @ linalg.cho_solve(factor, both.T @ column)
-        power = float(column @ column)
-        if not power > 0:
+        slope = own[:, 0::2] @ (k * solved[1 : 2 * number : 2])
+        slope -= own[:, 1::2] @ (k * solved[0 : 2 * number : 2])
+        columns = np.stack([slope * turn * root for turn in turns], axis=1)
+        columns -= both @ linalg.cho_solve(factor, both.T @ columns)
+        inner = columns.T @ columns
+        if not np.linalg.cond(inner / np.sqrt(np.outer(np.diag(inner), np.diag(inner)))) < 1e8:
             return pitch
-        step = float(column @ rest) / power
-        if not abs(step) < 0.02 * hz:
+        step = np.linalg.solve(inner, columns.T @ rest)
+        if not (abs(step[0]) < 0.02 * pitch.hz and np.isfinite(step).all()):
             return pitch
-        hz += step
-    rest = rest - column * step
+        free = free + step
+        if free.size == 3 and not QUICKEST_S / 2 < free[2] < since[-1]:
+            return pitch
+    rest = rest - columns @ step
     variance = float(rest @ rest) / max(1.0, float(weight.sum()))
-    u_hz = math.sqrt(variance * float((column * root) @ (column * root))) / power
+    spread = columns * root[:, None]
+    inverse = np.linalg.inv(inner)
+    u_hz = math.sqrt(variance * float((inverse @ (spread.T @ spread) @ inverse)[0, 0]))
+    hz = float(free[0])
     if abs(CENTS * math.log(hz / pitch.hz)) > BESIDE_CENTS:
         return pitch
     return replace(pitch, hz=hz, u_hz=u_hz * BESIDE_U)
