@@ -265,8 +265,8 @@ def _judge(row: dict[str, Any], presses: list[Press]) -> None:
         counts = [sum(math.isfinite(p.open_s) for p in presses)]
         if row["status"] == DOUBLE and counts[0] < len(presses):
             said.append(f"in {counts[0]} of {len(presses)} presses")
-    if not math.isfinite(row["error_cents"]):
-        said.append("too short for a pitch: hold it longer")
+    if all(p.rough for p in presses):
+        said.append("rough pitch only: hold it longer, play a plain wave")
     row["reason"] = "; ".join(said)
 
 
@@ -306,11 +306,8 @@ def _remarks(
         said.append("notes left to sound: only the keys that were played are listed")
     elif not parted:
         said.append(f"{NOT_PARTED}: pitches where they are steady, nothing on how keys speak")
-    elif not presses.testable:
-        said.append(
-            "double triggers not testable with this patch: choose the fastest attack and the "
-            "shortest release"
-        )
+    elif presses.why_untestable:
+        said.append(f"double triggers {presses.why_untestable}")
     if order.shift and order.shift % 12 == 0:
         said.append(
             f"everything sounds {abs(order.shift) // 12} octave(s) "

@@ -50,11 +50,7 @@ def answers_of(
     """
     why = "notes left to sound: play a sweep" if hold else ""
     legato = "" if parted else "notes not separated: let each key go before the next"
-    slow = (
-        ""
-        if presses.testable
-        else "not testable with this patch: choose the fastest attack and the shortest release"
-    )
+    slow = presses.why_untestable
     reasons = table["reason"]
     late = reasons.str.contains(f"{SLOW}|{LATE}").sum()
     return {

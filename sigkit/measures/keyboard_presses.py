@@ -19,15 +19,22 @@ from sigkit.tracks.key_voices import Stuck
 LN9 = math.log(9)
 SLOW_RISE_S = 0.02
 """Usual attack, 10 to 90 %, beyond which a bounce of the contact leaves too little to be seen."""
+CHANGING, EXPLAINED_S = 0.05, 1e-3
+"""Share of a usual held note that its own wave leaves, and what one attack leaves of a key, from
+which on they tell nothing."""
 SUSPECT_S, TIMES_USUAL = 3e-5, 4.0
 """What one attack leaves from which on two are tried: at least, and re the other keys."""
 TWO_LEAVE = 0.5
 """Share of that which two attacks may leave."""
 LEAST_BETTER_S = 2e-5
-MUCH_BETTER_S, CLEAR_TOUCH = 6e-5, 0.15
+MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.1, (0.2, 0.97)
 """Where other sound is left at the onset: by how much two attacks leave less, and how high the
 touch reaches."""
 FADES_S = 0.5
+WIDEST_S = 0.0225
+"""Longest time between two attacks of one press; beyond, something else is fitted."""
+ROUGH = 0.002
+"""Standard uncertainty of a rough pitch: 3.5 cents."""
 EDGE_S = 0.08
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
 WANDER_CENTS = 3.0
@@ -55,6 +62,8 @@ class Press:
         For how long it sounded on; 0: not.
     unsteady : bool
         Whether its pitch came to rest late, or never did.
+    rough : bool
+        Whether no phase could be followed: its pitch is that of its periodicity.
     """
 
     note: KeyNote
@@ -67,6 +76,7 @@ class Press:
     open_s: float
     stuck_for_s: float
     unsteady: bool
+    rough: bool
 
 
 @dataclass(frozen=True)
@@ -79,13 +89,13 @@ class Presses:
         In order of time.
     usual_rise_s : float
         Usual attack, 10 to 90 %; nan: not to be told.
-    testable : bool
-        Whether double triggers could be seen.
+    why_untestable : str
+        Why double triggers could not be seen; empty: they could.
     """
 
     every: tuple[Press, ...]
     usual_rise_s: float
-    testable: bool
+    why_untestable: str
 
 
 def presses_of(
@@ -125,9 +135,11 @@ def presses_of(
             whole = without_tail(whole, note, pitch, later)
     taus = np.array([a.tau_s for a in attacks if a is not None])
     usual = float(np.median(taus)) if taus.size else math.nan
-    testable = bool(taus.size >= 3 and LN9 * usual <= SLOW_RISE_S)
     left = np.array([a.left_s for a in attacks if a is not None])
     usual_left = float(np.median(left)) if left.size else math.inf
+    misfit = float(np.median([a.misfit for a in attacks if a is not None] or [0.0]))
+    why = _untestable(taus.size, LN9 * usual, misfit)
+    testable = not why
     bar = max(SUSPECT_S, min(TIMES_USUAL * usual_left, MUCH_BETTER_S))
     every = []
     for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
@@ -135,17 +147,18 @@ def presses_of(
         open_s, speaks = math.nan, math.nan
         onset = note.start_s
         if attack is not None:
-            onset, speaks = attack.onset_s, math.log(10) * attack.tau_s
+            onset = attack.onset_s
+            speaks = math.log(10) * attack.tau_s if _explained(attack) else math.nan
             if testable and attack.left_s > bar:
                 touch = second_attack(attack, usual)
-                if _is_second(attack, touch, clean=_clean(note, stuck)):
+                if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=_clean(note, stuck)):
                     onset, open_s = touch.onset_s, touch.open_s
                     speaks = open_s + math.log(10) * usual
         every.append(
             Press(
                 note,
-                pitch.hz if pitch else math.nan,
-                pitch.u_hz if pitch else math.nan,
+                pitch.hz if pitch else note.hz,
+                pitch.u_hz if pitch else ROUGH * note.hz,
                 onset,
                 speaks,
                 pitch.settles_after_s if pitch and parted else math.nan,
@@ -153,9 +166,26 @@ def presses_of(
                 open_s,
                 held.until_s - held.note.stop_s if held is not None else 0.0,
                 bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
+                pitch is None,
             )
         )
-    return Presses(tuple(every), LN9 * usual, testable)
+    return Presses(tuple(every), LN9 * usual, why)
+
+
+def _explained(attack: Attack) -> bool:
+    return attack.left_s < EXPLAINED_S and attack.misfit < 4 * CHANGING
+
+
+def _untestable(count: int, usual_rise_s: float, misfit: float) -> str:
+    """Say why a touch and a second attack could not be told from one attack."""
+    if count < 3 or usual_rise_s > SLOW_RISE_S:
+        return "not testable with this patch: choose the fastest attack and the shortest release"
+    if misfit > CHANGING:
+        return (
+            "not testable with this patch: the wave changes at the onset; choose a plain wave, the "
+            "filter open and a gate-like envelope"
+        )
+    return ""
 
 
 def _inside(note: KeyNote) -> KeyNote:
@@ -169,7 +199,8 @@ def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
     better = attack.left_s - touch.left_s
     if touch.left_s < TWO_LEAVE * attack.left_s:
         return better > LEAST_BETTER_S
-    return clean and better > MUCH_BETTER_S and touch.level > CLEAR_TOUCH
+    much = better > max(MUCH_BETTER_S, LEAST_SHARE * attack.left_s)
+    return clean and much and CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
 
 
 def _clean(note: KeyNote, stuck: Sequence[Stuck]) -> bool:

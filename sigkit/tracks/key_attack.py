@@ -22,7 +22,7 @@ USUAL_RISE = (0.7, 1.0, 1.4)
 TOUCH_RISE_S = 0.001
 FALLS_S = (0.012, 0.08)
 """Time constants with which the level falls while the contact is open."""
-LEAST_OPEN_S, MOST_OPEN_S = 0.0015, 0.0235
+LEAST_OPEN_S, MOST_OPEN_S = 0.0015, 0.0265
 FEWEST_BLOCKS, QUIET_LEAD_S, REACH_S = 100, 0.015, 0.03
 LEAST_TOUCH = 0.08
 MOST_HARMONICS = 150
@@ -46,6 +46,8 @@ class Attack:
         Blocks of 0.25 ms: their time, the sound times the held note's wave, and that wave's square.
     base, noise, power : float
         Energy of the sound, of the noise in it, and power of the held note.
+    misfit : float
+        Power that the note's wave, held steady, leaves beside the noise from 45 ms on, as a share.
     """
 
     onset_s: float
@@ -57,6 +59,7 @@ class Attack:
     base: float
     noise: float
     power: float
+    misfit: float
 
 
 @dataclass(frozen=True)
@@ -131,10 +134,12 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
     noise = min(noise, rest) * int(np.count_nonzero(~late))
     # What the wave does not explain of the held note is no sign of a second attack.
     noise += rest * int(np.count_nonzero(time_s > note.start_s))
+    block_s = size / whole.rate
+    misfit = max(rest - whole.floor * block_s, 0.0) / (wave.power * block_s)
     base = float(total.sum())
     onset, tau, left = _one(time_s, product, energy, base, note.start_s)
     left_s = max(left - noise, 0.0) / wave.power
-    return Attack(onset, tau, left_s, time_s, product, energy, base, noise, wave.power)
+    return Attack(onset, tau, left_s, time_s, product, energy, base, noise, wave.power, misfit)
 
 
 def second_attack(attack: Attack, tau_s: float) -> Touch:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import linalg, optimize
 
-from sigkit.arrays import Flags, Real
+from sigkit.arrays import Flags, Real, runs
 from sigkit.tracks.key_notes import KeyNote
 from sigkit.tracks.key_sound import KeySound
 from sigkit.tracks.slopes import StretchPhase, Window
@@ -110,6 +110,9 @@ def note_pitch(whole: KeySound, note: KeyNote) -> NotePitch | None:
     period = 1 / note.hz
     inside = phase.held & (time_s > note.start_s + SKIP_PERIODS * period)
     inside &= time_s < note.stop_s - period
+    # Where the phase slips, cycles may be lost: the longest stretch without is used.
+    longest = max(runs(inside), key=lambda run: run[1] - run[0], default=(0, 0))
+    inside[: longest[0]], inside[longest[1] :] = False, False
     if np.count_nonzero(inside) < LEAST_PERIODS:
         return None
     placed = StretchPhase(time_s, phase.cycles, phase.u_cycles, phase.held, phase.steady)

@@ -127,7 +127,8 @@ def power_of(sound: Real, rate: int, window_s: float) -> Real:
     count = sound.size // size
     square = np.mean(sound[: count * size].reshape(count, size).astype(np.float64) ** 2, axis=1)
     width = max(2, round(window_s / FRAME_S))
-    out: Real = ndimage.uniform_filter1d(square, width, mode="nearest")
+    # Running sums may end a little below zero in digital silence.
+    out: Real = np.maximum(ndimage.uniform_filter1d(square, width, mode="nearest"), 0.0)
     return out
 
 
