@@ -11,6 +11,7 @@ import numpy as np
 from sigkit.charts.style import GREY, INK, LIGHT, new_axes, stage_style
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
     from sigkit.measures.keyboard_result import KeyboardResult
@@ -30,6 +31,8 @@ WORDS = {
 BESIDE = 0.14
 """Keys by which the marks of stages stand apart."""
 LEAST_SPAN = 6.0
+MOST_LISTED = 12
+"""Keys that the list of those to be seen to holds."""
 
 
 def draw_keyboard(result: KeyboardResult, ax: Axes | None = None) -> Axes:
@@ -247,3 +250,53 @@ def height_keyboard(stages: Mapping[str, KeyboardResult]) -> float:
     """Return how many inches high the picture has to be."""
     marked = sum(bool((r.keys["status"].isin(list(WORDS))).any()) for r in stages.values())
     return 3.4 + 0.3 * marked
+
+
+def beside_keyboard(stages: Mapping[str, KeyboardResult], ax: Axes | None = None) -> Axes:
+    """List the keys that something is said of, stage by stage, to be worked down at the bench.
+
+    Parameters
+    ----------
+    stages : mapping of str to KeyboardResult
+        Results by the name of their stage, in order.
+    ax : Axes, optional
+        Where to write; one new figure if None.
+    """
+    ax = new_axes(ax)
+    ax.set_axis_off()
+    ax.set_title("Keys to be seen to")
+    tables = {name: r.keys.set_index("key") for name, r in stages.items()}
+    marked = sorted({int(k) for t in tables.values() for k in t.index[t["reason"] != ""]})
+    lines = [
+        (key, name, _state(table, key), index)
+        for key in marked[:MOST_LISTED]
+        for index, (name, table) in enumerate(tables.items())
+        if key in table.index
+    ]
+    step = 1 / max(len(lines), 8)
+    seen: set[int] = set()
+    for row, (key, name, words, index) in enumerate(lines):
+        y = 1 - (row + 0.5) * step
+        style = stage_style(index, len(stages))
+        if key not in seen:
+            note = next(str(t.loc[key, "note"]) for t in tables.values() if key in t.index)
+            ax.text(0.0, y, f"{key}, {note}", fontsize=7.5, va="center", color=INK)
+            seen.add(key)
+        ax.text(0.13, y, name, fontsize=7.5, va="center", color=style["color"])
+        ax.text(0.3, y, words, fontsize=7.5, va="center", color=style["color"])
+    if not lines:
+        ax.text(0.0, 0.9, "nothing to be seen to", fontsize=8)
+    elif len(marked) > MOST_LISTED:
+        ax.text(0.0, -0.03, f"and {len(marked) - MOST_LISTED} more in the results", fontsize=7)
+    return ax
+
+
+def _state(table: pd.DataFrame, key: int) -> str:
+    """Return what is said of one key, with its error."""
+    at = table.index.get_loc(key)
+    error, said = float(table["error_cents"].to_numpy(float)[at]), str(table["reason"].tolist()[at])
+    words = f"{error:+.1f} cents" if np.isfinite(error) else ""
+    status = str(table["status"].tolist()[at])
+    status = WORDS.get(status, status)
+    parts = [part for part in (status, words, said) if part and part != "no sound"]
+    return textwrap.shorten(", ".join(parts), 76, placeholder=" ...")

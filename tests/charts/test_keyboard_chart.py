@@ -6,7 +6,13 @@ from matplotlib.figure import Figure
 from scipy.io import wavfile
 
 from sigkit.captures.wav import open_capture
-from sigkit.charts.keyboard import GUIDE_CENTS, compare_keyboard, draw_keyboard, height_keyboard
+from sigkit.charts.keyboard import (
+    GUIDE_CENTS,
+    beside_keyboard,
+    compare_keyboard,
+    draw_keyboard,
+    height_keyboard,
+)
 from sigkit.charts.style import ACCENT
 from sigkit.judging.limits import guide_limits
 from sigkit.measures.keyboard import measure_keyboard
@@ -67,3 +73,14 @@ def test_a_figure_of_its_own(stages):
     ax = draw_keyboard(stages["before"])
     assert ax.figure is plt.figure(plt.get_fignums()[-1])
     plt.close(ax.figure)
+
+
+def test_keys_to_be_seen_to_are_listed_stage_by_stage(stages):
+    before = plt.get_fignums()
+    ax = beside_keyboard(stages, Figure().subplots())
+    said = [t.get_text() for t in ax.texts]
+    assert said == ["6, F4", "before", "dead", "after", said[4]]
+    assert said[4].startswith("ok, +0.2 cents")
+    assert plt.get_fignums() == before
+    nothing = beside_keyboard({"after": stages["after"]}, Figure().subplots())
+    assert [t.get_text() for t in nothing.texts] == ["nothing to be seen to"]
