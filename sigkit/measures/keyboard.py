@@ -224,7 +224,8 @@ def _row(
         row["reason"] = "no sound"
         return row
     presses = [press for press, _, _ in own]
-    known = [(p, r) for p, r, _ in own if math.isfinite(p.hz)]
+    clear = [(p, r) for p, r, _ in own if not p.rough]
+    known = clear or [(p, r) for p, r, _ in own]
     error, u = _mean([(p.hz, p.u_hz) for p, _ in known], nominal * 2 ** (octaves / 12))
     row["error_cents"], row["u_cents"] = error, u
     row["frequency_hz"] = nominal * 2 ** (octaves / 12 + error / 1200)

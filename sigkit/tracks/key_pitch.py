@@ -110,9 +110,11 @@ def note_pitch(whole: KeySound, note: KeyNote) -> NotePitch | None:
     period = 1 / note.hz
     inside = phase.held & (time_s > note.start_s + SKIP_PERIODS * period)
     inside &= time_s < note.stop_s - period
-    # Where the phase slips, cycles may be lost: the longest stretch without is used.
-    longest = max(runs(inside), key=lambda run: run[1] - run[0], default=(0, 0))
-    inside[: longest[0]], inside[longest[1] :] = False, False
+    # Where the phase slips, cycles may be lost: the longest stretch without is used. What is left
+    # of a stuck note shakes the phase too; that is measured again, beside it.
+    if not note.under:
+        longest = max(runs(inside), key=lambda run: run[1] - run[0], default=(0, 0))
+        inside[: longest[0]], inside[longest[1] :] = False, False
     if np.count_nonzero(inside) < LEAST_PERIODS:
         return None
     placed = StretchPhase(time_s, phase.cycles, phase.u_cycles, phase.held, phase.steady)
