@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import math
-import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -15,6 +14,7 @@ from sigkit.errors import InputError
 from sigkit.evidence.names import known_test, suggestion
 from sigkit.judging.next_step import CLEANINGS
 from sigkit.measures import BenchTest
+from sigkit.measures.keyboard_keys import key_number
 
 FILE = "job.toml"
 NUMBER = (float, int)
@@ -61,8 +61,6 @@ _WORDS = {
     bool: "true",
     datetime.datetime: "a date with a time of day",
 }
-_NOTE = re.compile(r"([A-G])([#b]?)(-1|\d)", re.IGNORECASE)
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 
 @dataclass(frozen=True)
@@ -253,13 +251,11 @@ def _wrong(value: object, wanted: str, section: str, key: str, remedy: str) -> I
 
 def _is_key(value: Any) -> bool:
     """Whether it is a MIDI note number, or a note name of one (C4 is 60)."""
-    if isinstance(value, int):
-        return 0 <= value <= 127
-    match = _NOTE.fullmatch(value)
-    if match is None:
+    try:
+        key_number(value)
+    except InputError:
         return False
-    note, sign, octave = match[1].upper(), match[2], int(match[3])
-    return 0 <= 12 * (octave + 1) + _STEPS[note] + {"#": 1, "": 0}.get(sign, -1) <= 127
+    return True
 
 
 def _is_date(value: Any) -> bool:

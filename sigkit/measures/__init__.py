@@ -164,6 +164,28 @@ TESTS: Mapping[str, BenchTest] = {
             ),
         ),
         BenchTest(
+            "keyboard",
+            "Keyboard",
+            options={"lowest_key": (str, int), "keys": (int,)},
+            judged=(
+                Judged("scale_error", "scale error", "cents/octave", "nearer zero"),
+                Judged("dead_keys", "dead keys", "", "smaller"),
+                Judged("double_triggers", "double triggers", "", "smaller"),
+                Judged("stuck_keys", "stuck keys", "", "smaller"),
+                Judged("unsteady_keys", "keys unsteady at key-down", "", "smaller"),
+                Judged("slow_keys", "keys late or slow to speak", "", "smaller"),
+                Judged("worst_key", "worst key re the scale", "cents", "nearer zero"),
+                Judged("scatter", "scatter of the keys", "cents", "smaller"),
+                Judged("curvature", "bend at the top", "cents", "nearer zero"),
+                Judged("shift", "shift from one key on", "cents", "nearer zero", True),
+                Judged(
+                    "up_down_difference", "up against down, worst key", "cents", "nearer zero", True
+                ),
+                Judged("hold_droop", "droop of a held note", "cents/s", "nearer zero", True),
+                Judged("offset", "offset at the lowest key", "cents", "none"),
+            ),
+        ),
+        BenchTest(
             "slider",
             "Slider pass",
             options={"controls": (str,)},

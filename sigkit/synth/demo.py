@@ -54,7 +54,7 @@ def demo_sound(name: str) -> Sound:
         Before it is rounded to 16 bits. Truth of a pitch capture: ``frequency_hz`` and ``cents``
         (re 220 Hz) at ``time_s``, of two oscillators one of each, with ``fine_tune_cents`` and
         ``held``; of a slider capture: ``events``, ``passes`` and ``clean``; of an envelope:
-        ``notes``.
+        ``notes``; of a key sweep: ``keys``.
 
     Raises
     ------
@@ -97,7 +97,7 @@ def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[P
 
     Notes
     -----
-    Takes some ten seconds and 25 MB. What is planted is listed in ``sample_audio/README.md``.
+    Takes some ten seconds and 29 MB. What is planted is listed in ``sample_audio/README.md``.
     """
     folder = Path(folder)
     wanted = _contents()

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from sigkit.synth.dirt import Place
 from sigkit.synth.glides import Glides
+from sigkit.synth.keyed import Keyed
 from sigkit.synth.paths import Envelope
 from sigkit.synth.planted import Enveloped, Pair, Pitch, Slider
 from sigkit.synth.presses import Presses, evenly
@@ -102,7 +103,29 @@ _LOUDNESS = Envelope(
 _LOUDNESS_AFTER = replace(_LOUDNESS, release_time_constant_s=0.11, sag_time_constant_s=1000.0)
 _PRESSES = evenly(3, first_s=0.9, held_s=1.4, apart_s=3.8)
 
-SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped] = {
+_KEYS = Keyed(
+    stage="1_before",
+    seed=201,
+    offset_cents=-4.0,
+    scale_cents=6.0,
+    scatter_cents=0.5,
+    odd_cents={12: 14.0},
+    dead=(17,),
+    bounces={27: (0.0012, 0.009)},
+    stuck={33: 3},
+)
+_KEYS_AFTER = replace(
+    _KEYS,
+    stage="3_after",
+    seed=401,
+    scale_cents=0.4,
+    offset_cents=2.0,
+    dead=(),
+    bounces={},
+    stuck={},
+)
+
+SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Keyed] = {
     "1_before/warmup-oscillator_1.wav": Pitch(
         stage="1_before",
         seconds=180.0,
@@ -215,5 +238,7 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped] = {
         stage="2_cleaned", seed=251, overdrive_db=18.0
     ),
     "3_after/slider-oscillator_1_level.wav": Slider(stage="3_after", seed=351),
+    "1_before/keyboard-oscillator_1.wav": _KEYS,
+    "3_after/keyboard-oscillator_1.wav": _KEYS_AFTER,
 }
 """What is planted in each capture of the demo, by ``STAGE/NAME.wav``."""

