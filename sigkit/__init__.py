@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from sigkit.measures.beating import measure_beating
     from sigkit.measures.envelope import measure_envelope
     from sigkit.measures.glide import measure_glide
+    from sigkit.measures.noise import measure_noise
     from sigkit.measures.slider import measure_slider
     from sigkit.measures.stability import measure_stability
     from sigkit.measures.warmup import measure_warmup
@@ -36,6 +37,7 @@ __all__ = [
     "measure_beating",
     "measure_envelope",
     "measure_glide",
+    "measure_noise",
     "measure_slider",
     "measure_stability",
     "measure_warmup",
@@ -59,6 +61,7 @@ _HOMES = {
     "measure_beating": "measures.beating",
     "measure_envelope": "measures.envelope",
     "measure_glide": "measures.glide",
+    "measure_noise": "measures.noise",
     "measure_slider": "measures.slider",
     "measure_stability": "measures.stability",
     "measure_warmup": "measures.warmup",
