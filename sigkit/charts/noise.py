@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 POINTS = 700
 """Points of a line: the highest and the mean of so many bands, even on the logarithmic axis."""
 LOWEST_HZ = 20.0
+MINUS = "\N{MINUS SIGN}"
 MOST_MARKS = 20
+LINE_OVER = 12.0
 BELOW_DB = 12.0
 MARKERS = {"odd": "o", "even": "s"}
 LEVELS: Mapping[str, str] = {
@@ -72,7 +74,7 @@ def compare_noise(stages: Mapping[str, NoiseResult], ax: Axes | None = None) -> 
         style = stage_style(index, len(stages))
         line = {key: style[key] for key in ("color", "linestyle", "linewidth")}
         at, level = _bands(result.frequency_hz, result.density)
-        words = f"{name}, floor {result.floor.value:.1f} dBFS" if result.floor.measurable else name
+        words = f"{name}, floor {_number(result.floor.value)} dBFS"
         ax.plot(at, level, label=words, **line)
         lowest, top = min(lowest, float(np.quantile(level, 0.02))), max(top, float(level.max()))
         top = max(top, _marks(ax, result, style))
@@ -141,6 +143,10 @@ def beside_noise(stages: Mapping[str, NoiseResult], ax: Axes | None = None) -> A
     return ax
 
 
+def _number(value: float) -> str:
+    return f"{value:.1f}".replace("-", MINUS)
+
+
 def _bands(frequency_hz: Real, density: Real) -> tuple[Real, Real]:
     """Mean power per hertz in bands that are even on the axis; a line keeps its height in them."""
     inside = frequency_hz >= LOWEST_HZ / 1.1
@@ -151,8 +157,9 @@ def _bands(frequency_hz: Real, density: Real) -> tuple[Real, Real]:
     count = np.diff(np.concatenate([first, [f.size]]))
     mean = np.add.reduceat(power, first) / count
     peak = np.maximum.reduceat(power, first)
+    usual = [float(np.median(part)) for part in np.split(power, first[1:])]
     # Where a band holds many bins, a line that stands far out of them is still to be seen.
-    level = np.where(peak > 30 * mean / np.sqrt(count), peak, mean)
+    level = np.where(peak > LINE_OVER * np.array(usual), peak, mean)
     middle = np.add.reduceat(f, first) / count
     return middle, 10 * np.log10(level)
 

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import interpolate, linalg
 
 from sigkit.arrays import Complex, Flags, Real
-from sigkit.measures.noise_mains import ORDERS, TOP_HZ, Peak
+from sigkit.measures.noise_mains import OF_A_NOTE, ORDERS, TOP_HZ, Peak
 
 WINDOW_S, LEAST_WINDOWS = 1.0, 4
 GROUP_S = 3.0
@@ -21,13 +21,17 @@ SEEN = 4.0
 """A line is there where its power exceeds this many standard deviations of the noise."""
 ASTRAY, SLACK_HZ = 4.0, 0.001
 """A line is astray where it turns by more than so many uncertainties and so many hertz."""
+ALIKE_HZ = 0.15
+FOUND_HZ = 0.05
+"""The mean over a part may lie so far from where its lines were found."""
 WANDER = (0.0, *np.logspace(-9, -2, 15).tolist())
 """Random walks of the mains frequency that are tried, Hz squared per second."""
 APART, LEAST_APART, TELLS = 2.5, 9, 16.0
 """A tone is told from a line so many bins of the sound's length away, where windows are enough and
 it stands out of the noise so many times."""
-OVERLAP_R = 1 / 6
-"""Correlation of the noise in Hann windows that overlap by half."""
+PIECES = 4
+"""A window begins a quarter of its length after the one before."""
+LOW_ORDER, REWEIGHED, STRAYS = 5, 4, 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,8 +54,8 @@ class Lines:
         Power of the noise in a band as wide as one over the length of the sound.
     follows : ndarray of bool, shape (n_orders,)
         Whether the line moves as the others do; where not, another tone lies on it.
-    beside_hz : ndarray, shape (n_orders,)
-        A tone close to the line that was taken out of it; nan: none.
+    beside_hz, beside_power : ndarray, shape (n_orders,)
+        A tone close to the line that was taken out of it, and its power; nan: none.
     """
 
     hz: float
@@ -64,6 +68,7 @@ class Lines:
     bin_noise: Real
     follows: Flags
     beside_hz: Real
+    beside_power: Real
 
     @property
     def seen(self) -> Flags:
@@ -117,55 +122,113 @@ def lines_of(
     if not orders.size:
         raise ValueError(f"no multiple of {near_hz} Hz below half of {rate} Hz")
     window_s = min(WINDOW_S, length_s / (LEAST_WINDOWS + 1))
-    hop = max(2, round(window_s * rate / 2))
-    window = np.sin(np.pi * (np.arange(2 * hop) + 0.5) / (2 * hop)) ** 2
-    width_hz = rate * float(window @ window) / window.sum() ** 2
+    look = _Look.of(window_s, rate)
+    width_hz = 1 / look.length_s(1)
     at = np.clip(np.rint(orders * near_hz / step_hz).astype(int), 0, noise.size - 1)
     density = noise[at]
     per_window = density * width_hz
     cycles = near_hz * np.arange(low.size) / rate
-    turned = _turned(low, cycles, orders, hop, window)
-    time = (np.arange(turned.shape[1]) + 1) * hop / rate
-    steering, slope = _agreeing(turned, time, orders, per_window)
+    turned = _turned(low, cycles, orders, look)
+    time = (np.arange(turned.shape[1]) + PIECES / 2) * look.hop / rate
+    steering, slope = _agreeing(turned, time, orders, per_window, look)
     hz, u_hz, spread = near_hz, math.inf, 0.0
     if steering.any():
         gone: Real = np.zeros(time.size)
         samples = np.arange(low.size) / rate
         for _ in range(2):
             phase, variance = _common(turned, orders, per_window, steering, slope * time)
-            course = _smooth(time, gone + phase, variance, length_s)
+            course = _smooth(time, gone + phase, variance * look.shared(time.size), length_s)
             gone, slope = course.phase[1:-1], 0.0
             path = near_hz * samples + course.at(samples) / (2 * np.pi)
-            turned = _turned(low, path, orders, hop, window)
+            turned = _turned(low, path, orders, look)
         hz, u_hz = near_hz + course.mean_hz, course.u_hz
         spread = float(np.ptp(course.hz))
-    power, u, u_noise, follows, beside = _levels(turned, time, orders, hz, per_window, density)
+    power, u, u_noise, follows, beside = _levels(turned, time, orders, hz, density, look)
     # What neither follows nor stands there as a line is the foot of a strong tone nearby.
     there = np.array([any(abs(p.hz - h * hz) < 1 for p in peaks) for h in orders.tolist()])
     foot = ~follows & ~there
     u_noise = np.where(foot, np.maximum(power, u_noise), u_noise)
+    u, power = np.where(foot, u_noise, u), np.where(foot, 0.0, power)
     follows = follows | foot
-    beside = np.where(there, beside, math.nan)
-    return Lines(hz, u_hz, spread, orders, power, u, u_noise, density / length_s, follows, beside)
+    near = [
+        _peak_at(b, h * hz, length_s, peaks)
+        for b, h in zip(beside.tolist(), orders.tolist(), strict=True)
+    ]
+    beside = np.array([p.hz if p is not None else math.nan for p in near])
+    beside_power = np.array([p.power if p is not None else 0.0 for p in near])
+    return Lines(
+        hz, u_hz, spread, orders, power, u, u_noise, density / length_s, follows, beside,
+        beside_power,
+    )  # fmt: skip
 
 
-def _turned(low: Real, cycles: Real, orders: Real, hop: int, window: Real) -> Complex:
+def _peak_at(hz: float, line_hz: float, length_s: float, peaks: Sequence[Peak]) -> Peak | None:
+    """Return the line of the spectrum that is at a frequency and is not the line of the mains."""
+    if math.isnan(hz):
+        return None
+    apart = max(0.1, 2 / length_s)
+    own = [p for p in peaks if abs(p.hz - hz) < ALIKE_HZ and abs(p.hz - line_hz) > apart]
+    return max(own, key=lambda p: p.power, default=None)
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """Hann windows through which lines are looked at; each begins a quarter after the last."""
+
+    window: Real
+    hop: int
+    rate: float
+    overlap: tuple[float, ...]
+
+    @staticmethod
+    def of(window_s: float, rate: float) -> _Look:
+        hop = max(2, round(window_s * rate / PIECES))
+        size = PIECES * hop
+        window = np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2
+        overlap = [float(window[k * hop :] @ window[: size - k * hop]) for k in range(PIECES)]
+        return _Look(window, hop, rate, tuple(overlap))
+
+    def length_s(self, count: int) -> float:
+        """Length of sound that the mean of so many windows stands for, as to its noise."""
+        whole = count * self.overlap[0]
+        whole += 2 * sum((count - k) * self.overlap[k] for k in range(1, min(PIECES, count)))
+        return float((count * self.window.sum()) ** 2 / whole) / self.rate
+
+    def shared(self, count: int) -> Real:
+        """Correlation of the noise in so many windows."""
+        out: Real = np.eye(count)
+        for k in range(1, PIECES):
+            part = self.overlap[k] / self.overlap[0]
+            out = out + part * (np.eye(count, k=k) + np.eye(count, k=-k))
+        return out
+
+    @property
+    def redundant(self) -> float:
+        """How many times the noise of a slow average is that of independent windows."""
+        return 1 + 2 * sum(self.overlap[1:]) / self.overlap[0]
+
+
+def _turned(low: Real, cycles: Real, orders: Real, look: _Look) -> Complex:
     """Mean of every line, turned back to 0 Hz, in windows; amplitude of a sine as modulus."""
+    hop = look.hop
     count = low.size // hop
     base = np.exp(-2j * np.pi * cycles[: count * hop])
     turn = np.ones_like(base)
     sound = low[: count * hop]
-    first, last = window[:hop], window[hop:]
-    out = np.empty((orders.size, count - 1), complex)
+    parts = look.window.reshape(PIECES, hop)
+    out = np.zeros((orders.size, count - PIECES + 1), complex)
     for row in range(orders.size):
         turn = turn * base if row else base.copy()
-        pieces = (sound * turn).reshape(count, hop)
-        out[row] = (pieces @ first)[:-1] + (pieces @ last)[1:]
-    out *= 2 / window.sum()
+        sums = (sound * turn).reshape(count, hop) @ parts.T
+        for k in range(PIECES):
+            out[row] += sums[k : count - PIECES + 1 + k, k]
+    out *= 2 / look.window.sum()
     return out
 
 
-def _agreeing(turned: Complex, time: Real, orders: Real, noise: Real) -> tuple[Flags, float]:
+def _agreeing(
+    turned: Complex, time: Real, orders: Real, noise: Real, look: _Look
+) -> tuple[Flags, float]:
     """Find the lines that agree on one frequency, and what it is off, in rad/s of the mains.
 
     Each line's own frequency is found over the same windows, so that wander moves all alike.
@@ -187,20 +250,19 @@ def _agreeing(turned: Complex, time: Real, orders: Real, noise: Real) -> tuple[F
         step += float(np.polyfit(time, rest, 1)[0])
         slopes[i] = step / order
         spread = float(np.sum((time - time.mean()) ** 2))
-        sure[i] = math.sqrt(4 / 3 * noise[row] / (2 * power[row]) / spread) / order
+        sure[i] = math.sqrt(look.redundant * noise[row] / (2 * power[row]) / spread) / order
     slack = 2 * np.pi * SLACK_HZ
-    score = [
-        float(
-            np.sum(
-                (np.abs(slopes - s) < 4 * np.hypot(sure, u) + slack)
-                * np.minimum(6, np.log(power[rows] / noise[rows]))
-                * np.where(orders[rows] <= 4, 1.0, 4.0 / orders[rows])
-            )
-        )
-        for s, u in zip(slopes, sure, strict=True)
-    ]
-    best = int(np.argmax(score))
-    own = np.abs(slopes - slopes[best]) < 4 * np.hypot(sure, sure[best]) + slack
+    worth = np.minimum(6, np.log(power[rows] / noise[rows])) * np.minimum(1, 4 / orders[rows])
+    best, most = np.zeros(rows.size, bool), -math.inf
+    for slope, u in zip(slopes, sure, strict=True):
+        own = np.abs(slopes - slope) < 4 * np.hypot(sure, u) + slack
+        score = float(worth[own].sum())
+        if math.gcd(*orders[rows[own]].astype(int).tolist()) > 1:
+            score *= OF_A_NOTE
+        score *= math.exp(-0.5 * (slope / (2 * np.pi * FOUND_HZ)) ** 2)
+        if score > most:
+            best, most = own, score
+    own = best
     steering = np.zeros(orders.size, bool)
     steering[rows[own]] = True
     return steering, float(np.average(slopes[own], weights=1 / sure[own] ** 2))
@@ -209,21 +271,38 @@ def _agreeing(turned: Complex, time: Real, orders: Real, noise: Real) -> tuple[F
 def _common(
     turned: Complex, orders: Real, noise: Real, steering: Flags, start: Real
 ) -> tuple[Real, float]:
-    """Phase of the mains in every window, by maximum likelihood over the lines that steer."""
+    """Phase of the mains in every window, by maximum likelihood over the lines that steer.
+
+    A line that scatters about it by more than its noise, because a tone nearby reaches into its
+    windows, counts the less for that.
+    """
     z, h, n = turned[steering], orders[steering].astype(float), noise[steering]
-    phase = start
-    for _ in range(8):
+    phase = start + _unwrapped(z, h, start)
+    for _ in range(REWEIGHED):
         back = z * np.exp(-1j * h[:, None] * phase)
         mean = back.mean(axis=1)
-        gain = h**2 * np.abs(mean) ** 2 / n
-        pull = (h[:, None] * np.imag(back * np.conj(mean)[:, None]) / n[:, None]).sum(axis=0)
-        move = np.clip(pull / gain.sum(), -0.5 / h.max(), 0.5 / h.max())
-        phase = phase + move
-        if np.abs(move).max() < 1e-9:
-            break
+        rest = np.mean(np.abs(back - mean[:, None]) ** 2, axis=1)
+        n = np.where(rest > STRAYS * noise[steering], rest, noise[steering])
+        for _ in range(6):
+            back = z * np.exp(-1j * h[:, None] * phase)
+            mean = back.mean(axis=1)
+            gain = h**2 * np.abs(mean) ** 2 / n
+            pull = (h[:, None] * np.imag(back * np.conj(mean)[:, None]) / n[:, None]).sum(axis=0)
+            move = np.clip(pull / gain.sum(), -0.5 / h.max(), 0.5 / h.max())
+            phase = phase + move
+            if np.abs(move).max() < 1e-9:
+                break
     back = z * np.exp(-1j * h[:, None] * phase)
     size = np.maximum(np.mean(np.abs(back) ** 2, axis=1) - n, 1e-3 * n)
     return phase, float(1 / (2 * np.sum(h**2 * size / n)))
+
+
+def _unwrapped(z: Complex, h: Real, start: Real) -> Real:
+    """Rough phase of the mains from the line whose phase is the smoothest."""
+    every = np.unwrap(np.angle(z * np.exp(-1j * h[:, None] * start)), axis=1) / h[:, None]
+    rough = np.std(np.diff(every, axis=1), axis=1)
+    out: Real = every[int(np.argmin(np.where(h <= max(LOW_ORDER, h.min()), rough, math.inf)))]
+    return out - out.mean()
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,14 +318,13 @@ class _Course:
         return out
 
 
-def _smooth(time: Real, phase: Real, variance: float, length_s: float) -> _Course:
+def _smooth(time: Real, phase: Real, scatter: Real, length_s: float) -> _Course:
     """Fit the phase as a line plus an integrated random walk, of a strength told by the data."""
     n = time.size
     places = np.concatenate([[0.0], time, [length_s]])
     t = places / length_s
     later, earlier = np.maximum(t[:, None], t), np.minimum(t[:, None], t)
     walk = (earlier**2 * (3 * later - earlier) / 6) * length_s**3 * (2 * np.pi) ** 2
-    scatter = variance * (np.eye(n) + OVERLAP_R * (np.eye(n, k=1) + np.eye(n, k=-1)))
     trend = np.stack([np.ones(n + 2), t], axis=1)
     inside = slice(1, n + 1)
     tries = []
@@ -290,12 +368,12 @@ def _follow(z: Complex, time: Real, order: float, noise: float) -> bool:
     rest = np.unwrap(np.angle(z * np.exp(-1j * step * np.arange(z.size))))
     slope = step / float(time[1] - time[0]) + float(np.polyfit(time, rest, 1)[0])
     spread = float(np.sum((time - time.mean()) ** 2))
-    sure = math.sqrt(4 / 3 * noise / (2 * power) / spread)
+    sure = math.sqrt(noise / (2 * power) / spread)
     return abs(slope) < ASTRAY * sure + 2 * np.pi * SLACK_HZ * order
 
 
 def _levels(
-    turned: Complex, time: Real, orders: Real, hz: float, noise: Real, density: Real
+    turned: Complex, time: Real, orders: Real, hz: float, density: Real, look: _Look
 ) -> tuple[Real, Real, Real, Flags, Real]:
     """Power of each line, uncertainty, that by noise alone, whether it follows, a tone beside."""
     count, step_s = time.size, float(time[1] - time[0])
@@ -303,8 +381,8 @@ def _levels(
     groups = max(1, count // group)
     used = groups * group
     out = np.empty((5, orders.size))
-    # Windows that overlap by half: the noise of n of them is that of n + 1/3 half windows.
-    sounded_s, whole_s = (group + 1 / 3) * step_s, (used + 1 / 3) * step_s
+    sounded_s, whole_s = look.length_s(group), look.length_s(used)
+    noise = density / look.length_s(1) * look.redundant
     for row, order in enumerate(orders.tolist()):
         z, turn = _alone(turned[row], time, float(noise[row]))
         follows = _follow(z, time, order, float(noise[row]))

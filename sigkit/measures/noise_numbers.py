@@ -106,8 +106,10 @@ def quiet_sum(
     cover: Flags = np.any([p.cover for p in parts if p.cover.size == size], axis=0)
     unsteady, excess_db = _unsteady(whole, clean, band_hz)
     found, taken = tones_of(whole, cover)
+    beside = _averaged(parts, seconds)
+    found = sorted([*found, *beside], key=lambda tone: -tone.power)
     hiss = without(whole, cover | taken)
-    answers = _floors(whole, clean, hiss, band_hz, unsteady)
+    answers = _floors(whole, clean, hiss, band_hz, beside, unsteady)
     answers["hiss"] = decibels(*band_power(whole, hiss, band_hz), "dBFS", "noise", unsteady)
     lines, second = (joined([getattr(p, name) for p in parts], seconds) for name in NAMES)
     answers |= _mains(parts, lines, second)
@@ -140,6 +142,21 @@ def quiet_sum(
 NAMES = ("lines", "second")
 
 
+def _averaged(parts: Sequence[Heard], seconds: Sequence[float]) -> list[Tone]:
+    """Tones that were told apart from mains lines, averaged over the parts."""
+    total, found = math.fsum(seconds), list[Tone]()
+    for part, length in zip(parts, seconds, strict=True):
+        for tone in part.beside:
+            share = length / total
+            same = [t for t in found if abs(t.hz - tone.hz) < 0.5]
+            more = Tone(tone.hz, tone.power * share, tone.u_power * share)
+            if same:
+                found.remove(same[0])
+                more = Tone(tone.hz, same[0].power + more.power, same[0].u_power + more.u_power)
+            found.append(more)
+    return found
+
+
 def _unsteady(
     whole: Spectrum, clean: Real, band_hz: tuple[float, float]
 ) -> tuple[list[Term], float]:
@@ -151,7 +168,7 @@ def _unsteady(
     segments = whole.band_power.size / 4
     if segments < 4:
         return [], 0.0
-    expected = u / power * math.sqrt(segments)
+    expected = u / power * math.sqrt(whole.time_s / whole.segment_s)
     seen = unsteadiness(whole)
     dof = max(1.0, segments - 1)
     if seen**2 < expected**2 * float(stats.chi2.isf(FALSE_ALARM, dof)) / dof:
@@ -161,7 +178,12 @@ def _unsteady(
 
 
 def _floors(
-    whole: Spectrum, clean: Real, hiss: Real, band_hz: tuple[float, float], unsteady: list[Term]
+    whole: Spectrum,
+    clean: Real,
+    hiss: Real,
+    band_hz: tuple[float, float],
+    beside: Sequence[Tone],
+    unsteady: list[Term],
 ) -> dict[str, Quantity]:
     """Floor and weighted floors: tones are in them, but only noise makes them uncertain."""
     f = whole.frequency_hz
@@ -173,6 +195,7 @@ def _floors(
     out = {}
     for name, (weight, unit) in weights.items():
         power, _ = band_power(whole, clean, band_hz, weight)
+        power += math.fsum(t.power * float(np.interp(t.hz, f, weight)) for t in beside)
         noise, u_noise = band_power(whole, hiss, band_hz, weight)
         # A tone and the noise under it: their product is what scatters.
         tones = max(power - noise, 0.0)
@@ -199,7 +222,15 @@ def joined(every: Sequence[Lines | None], seconds: Sequence[float]) -> Lines | N
     weight = weight / weight.sum()
     stack = {
         name: np.array([getattr(line, name)[:count] for line, _ in known])
-        for name in ("power", "u_power", "u_noise", "bin_noise", "follows", "beside_hz")
+        for name in (
+            "power",
+            "u_power",
+            "u_noise",
+            "bin_noise",
+            "follows",
+            "beside_hz",
+            "beside_power",
+        )
     }
     hz = np.array([line.hz for line, _ in known])
     first = known[0][0]
@@ -215,6 +246,7 @@ def joined(every: Sequence[Lines | None], seconds: Sequence[float]) -> Lines | N
         bin_noise=weight**2 @ stack["bin_noise"],
         follows=np.array(stack["follows"].all(axis=0), bool),
         beside_hz=stack["beside_hz"][int(np.argmax(weight))],
+        beside_power=stack["beside_power"][int(np.argmax(weight))],
     )
 
 
@@ -300,9 +332,9 @@ def _family(
         return _bounded(_unseen(whole, math.fsum(p.seconds for p in parts)))
     own = np.isin(lines.orders, orders) if orders else (lines.orders % 2 == 0) == even
     astray = own & ~lines.follows
-    if orders and astray.any():
-        return not_measurable("dBFS", "another tone lies on it and cannot be told apart"), None
     own &= lines.follows
+    if astray.any() and not own.any():
+        return not_measurable("dBFS", "another tone lies on it and cannot be told apart"), None
     power = float(lines.power[own].sum())
     u = float(np.sqrt(np.sum(lines.u_power[own] ** 2)))
     u_noise = float(np.sqrt(np.sum(lines.u_noise[own] ** 2)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,18 +11,30 @@ from scipy import stats
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.noise_lines import Lines, lines_of
-from sigkit.measures.noise_mains import Mains, identify, lowered, peaks_of
+from sigkit.measures.noise_mains import Mains, Peak, identify, lowered, peaks_of
 from sigkit.measures.noise_spectrum import LOBE_BINS, Spectrum, gentle, noise_band_hz, spectrum_of
 from sigkit.tracks.level_parts import Part
 
 NEAR_HZ = 40.0
 """The noise around a bin is taken from so many hertz."""
-CENTRED_HZ = 0.3
-"""A line above the 20th lies so near to its place."""
-MOST_REACH = 40
-"""The foot of a strong line is followed over so many bins."""
+CENTRED_HZ, GOES_ON = 0.3, 4.0
+"""A line above the 20th lies so near to its place, and has at most so many times the power of one
+of the two before it in its family."""
+MOST_REACH, FALLS = 40, 1.5
+"""The foot of a strong line is followed over so many bins, where no bin is so much higher."""
+BESIDE_HZ, FAR_HZ, FAR_POWER = 4.5, 2.0, 1e-4
+""""Close to a line": up to so far; beyond the second, what is no weaker than this is a tone."""
 FALSE_ALARM = 1e-3
 """Chance of a line that is none, for a whole spectrum."""
+
+
+@dataclass(frozen=True)
+class Tone:
+    """A line that is none of the mains: frequency, power, and its uncertainty."""
+
+    hz: float
+    power: float
+    u_power: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +45,8 @@ class Heard:
     ----------
     start_s, stop_s, level_dbfs, loudest_db : float
         Of the part, see `Part`.
+    bursts : tuple of (float, float)
+        Bursts left out, seconds from the start of the capture.
     spectrum : Spectrum
         Its spectrum.
     mains : Mains
@@ -42,18 +57,22 @@ class Heard:
         Bins of the spectrum that lines of the mains cover.
     high : ndarray, shape (n_high, 3)
         Order, power and its uncertainty of lines above the 20th that stand out.
+    beside : tuple of Tone
+        Tones in bins that lines of the mains cover, told apart from these.
     """
 
     start_s: float
     stop_s: float
     level_dbfs: float
     loudest_db: float
+    bursts: tuple[tuple[float, float], ...]
     spectrum: Spectrum
     mains: Mains
     lines: Lines | None
     second: Lines | None
     cover: Flags
     high: Real
+    beside: tuple[Tone, ...]
 
     @property
     def seconds(self) -> float:
@@ -78,7 +97,7 @@ def heard_in(part: Part, mains_hz: float | None, before: Mains | None) -> Heard:
     Heard
         Spectrum and lines.
     """
-    spectrum = spectrum_of(part.sound, part.rate)
+    spectrum = spectrum_of(part.sound, part.rate, part.bursts)
     low, rate = lowered(part.sound, part.rate)
     peaks, noise, step = peaks_of(low, rate)
     mains = identify(peaks, mains_hz)
@@ -97,10 +116,43 @@ def heard_in(part: Part, mains_hz: float | None, before: Mains | None) -> Heard:
             cover |= covered
     for hz in mains.common_hz:
         cover |= np.abs(spectrum.frequency_hz - hz) < (LOBE_BINS + 0.5) * spectrum.step_hz
+    beside, bins = _beside(spectrum, cover, every, peaks)
+    cover |= bins
     return Heard(
         part.start_s, part.stop_s, part.level_dbfs, part.loudest_db,
-        spectrum, mains, lines, second, cover, high,
+        tuple((part.start_s + a, part.start_s + b) for a, b in part.bursts),
+        spectrum, mains, lines, second, cover, high, beside,
     )  # fmt: skip
+
+
+def _beside(
+    spectrum: Spectrum, cover: Flags, every: Sequence[Lines | None], peaks: Sequence[Peak]
+) -> tuple[tuple[Tone, ...], Flags]:
+    """Return the tones that lie close to lines of the mains, and the bins that they cover.
+
+    Near a line they do not stand alone in the spectrum: their power is that of their peak in the
+    finer one in which lines are looked for.
+    """
+    step, own = spectrum.step_hz, LOBE_BINS
+    bins = np.zeros(cover.size, bool)
+    found: dict[float, Tone] = {}
+    for lines in every:
+        if lines is None:
+            continue
+        for peak in peaks:
+            row = min(lines.orders.size, max(1, round(peak.hz / lines.hz))) - 1
+            away = abs(peak.hz - float(lines.orders[row]) * lines.hz)
+            at = round(peak.hz / step)
+            if away > BESIDE_HZ or not cover[max(0, at - own) : at + own + 1].any():
+                continue
+            apart = abs(peak.hz - float(lines.beside_hz[row])) < 0.01
+            far = away > FAR_HZ and peak.power > FAR_POWER * float(lines.power[row])
+            if not (apart or far):
+                continue
+            u = math.sqrt(2 * peak.power * float(lines.bin_noise[row]))
+            found[peak.hz] = Tone(peak.hz, peak.power, u)
+            bins[max(0, at - own) : at + own + 1] = True
+    return tuple(found.values()), bins
 
 
 def noise_around(spectrum: Spectrum) -> Real:
@@ -125,8 +177,16 @@ def _covered(spectrum: Spectrum, around: Real, lines: Lines) -> tuple[Flags, Rea
     last = int(lines.orders[-1])
     least = stands_out(spectrum)
     over = spectrum.density > least * around
+    own_lines = lines.seen & lines.follows
+    comb = {
+        int(h): float(p)
+        for h, p in zip(lines.orders[own_lines], lines.power[own_lines], strict=True)
+    }
     for order in range(1, int(top / lines.hz) + 1):
         middle, reach = order * lines.hz / step, LOBE_BINS + order * lines.spread_hz / 2 / step
+        row = order - 1
+        if order <= last and not (lines.seen[row] and lines.follows[row]):
+            continue
         begin = max(1, math.ceil(middle - reach))
         end = min(count, math.floor(middle + reach) + 1)
         if order > last:
@@ -138,28 +198,29 @@ def _covered(spectrum: Spectrum, around: Real, lines: Lines) -> tuple[Flags, Rea
             power = float(spectrum.density[own].sum()) * step - noise
             centre = float(spectrum.density[own] @ spectrum.frequency_hz[own])
             off_hz = abs(centre / float(spectrum.density[own].sum()) - order * lines.hz)
-            low = lines.power[(lines.orders % 2 == order % 2) & lines.follows]
-            # Higher ones are weaker; a tone that happens to lie there is not.
-            if off_hz > CENTRED_HZ or power > float(low.max(initial=0.0)):
+            # A comb goes on, ever weaker; a tone that happens to lie there does not.
+            before = max(comb.get(order - 2, 0.0), comb.get(order - 4, 0.0))
+            if off_hz > CENTRED_HZ or power > GOES_ON * before:
                 continue
+            comb[order] = power
             width = (end - begin) * step
             u = math.sqrt((2 * max(power, 0) * noise / width + noise**2 / width) / spectrum.time_s)
             high.append((order, power, u))
-        while begin > 1 and middle - begin < MOST_REACH and over[begin - 1]:
-            begin -= 1
-        while end < count and end - middle < MOST_REACH and over[end]:
-            end += 1
-        cover[begin:end] = True
+        cover[_foot(spectrum.density, over, middle, begin, end)] = True
     return cover, np.array(high).reshape(-1, 3)
 
 
-@dataclass(frozen=True)
-class Tone:
-    """A line that is none of the mains: frequency, power, and its uncertainty."""
-
-    hz: float
-    power: float
-    u_power: float
+def _foot(density: Real, over: Flags, middle: float, begin: int, end: int) -> slice:
+    """Widen the bins of a line over its foot: as long as that stands out, and falls."""
+    while begin > 1 and middle - begin < MOST_REACH and over[begin - 1]:
+        if density[begin - 1] > FALLS * density[begin]:
+            break
+        begin -= 1
+    while end < density.size and end - middle < MOST_REACH and over[end]:
+        if density[end] > FALLS * density[end - 1]:
+            break
+        end += 1
+    return slice(begin, end)
 
 
 def tones_of(spectrum: Spectrum, cover: Flags) -> tuple[list[Tone], Flags]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ SEGMENT_S, FEWEST = 2.0, 2.0
 SHORTEST_S = 0.25
 OVERLAP = 4
 """A segment begins every fourth of its length."""
-LOBE_BINS = 5
+LOBE_BINS = 4
 """A line spreads over so many bins on either side; what lies beyond is 92 dB below it."""
 LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
 RATE_OVER_TOP = 2.2
@@ -45,6 +46,8 @@ class Spectrum:
         freedom, halved.
     looks : float
         Independent segments behind each bin.
+    segment_s : float
+        What ``time_s`` is for one segment.
     band_power : ndarray, shape (n_segments,)
         Power of each segment in the noise band, to see whether it is steady.
     """
@@ -54,6 +57,7 @@ class Spectrum:
     step_hz: float
     time_s: float
     looks: float
+    segment_s: float
     band_power: Real
 
     @property
@@ -66,7 +70,7 @@ def _size(spectrum: Spectrum) -> int:
     return 2 * (spectrum.frequency_hz.size - 1)
 
 
-def spectrum_of(sound: Real, rate: int) -> Spectrum:
+def spectrum_of(sound: Real, rate: int, bursts: Sequence[tuple[float, float]] = ()) -> Spectrum:
     """Average the spectra of overlapping segments (Welch's method, Blackman-Harris window).
 
     Parameters
@@ -75,6 +79,9 @@ def spectrum_of(sound: Real, rate: int) -> Spectrum:
         Sound of steady level, full scale = 1.
     rate : int
         Sample rate in Hz.
+    bursts : sequence of (float, float)
+        From when to when in it something else sounds, in seconds; segments that hold any of that
+        are left out, where others remain.
 
     Returns
     -------
@@ -91,6 +98,11 @@ def spectrum_of(sound: Real, rate: int) -> Spectrum:
     window, _ = _window(size)
     hop = max(1, size // OVERLAP)
     starts = np.arange(0, sound.size - size + 1, hop)
+    clean = np.ones(starts.size, bool)
+    for begin, end in bursts:
+        clean &= (starts + size <= begin * rate) | (starts >= end * rate)
+    if clean.any():
+        starts = starts[clean]
     frequency = np.arange(size // 2 + 1) * (rate / size)
     low, high = noise_band_hz(rate)
     inside = (frequency >= low) & (frequency <= high)
@@ -111,7 +123,9 @@ def spectrum_of(sound: Real, rate: int) -> Spectrum:
     for start in starts.tolist():
         weight[start : start + size] += squared
     time_s = float(weight.sum() ** 2 / (weight @ weight)) / rate
-    return Spectrum(frequency, total, rate / size, time_s, _looks(window, hop, starts.size), band)
+    segment_s = float(squared.sum() ** 2 / (squared @ squared)) / rate
+    looks = _looks(window, hop, starts.size)
+    return Spectrum(frequency, total, rate / size, time_s, looks, segment_s, band)
 
 
 def _looks(window: Real, hop: int, count: int) -> float:
@@ -142,7 +156,9 @@ def average(spectra: list[Spectrum], seconds: list[float]) -> Spectrum:
     spread = math.fsum((t / total) ** 2 / s.time_s for s, t in kept)
     looks = 1 / math.fsum((t / total) ** 2 / s.looks for s, t in kept)
     band = np.concatenate([s.band_power for s, _ in kept])
-    return Spectrum(first.frequency_hz, density, first.step_hz, 1 / spread, looks, band)
+    return Spectrum(
+        first.frequency_hz, density, first.step_hz, 1 / spread, looks, first.segment_s, band
+    )
 
 
 def without(spectrum: Spectrum, lines: Flags) -> Real:

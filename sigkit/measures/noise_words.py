@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 MARGIN_DB = 3.0
 """One family is called the stronger where it is so by this much."""
-BURST_DB = 6.0
 NEAR_STEP_DB = 3.0
 """A floor so close to what rounding makes may be the recorder's."""
 RARE = 4
@@ -82,12 +81,12 @@ def remarks_of(
     if tone.where:
         out.append(f"relative to the tone at {tone.where}, at {tone.level.value:.1f} dBFS")
     out += _spans(sorted_out)
-    bursts = [p for p in parts if p.loudest_db > BURST_DB]
+    bursts = [p for p in parts if p.bursts]
     if bursts:
-        worst = max(bursts, key=lambda p: p.loudest_db)
+        at = ", ".join(f"{(a + b) / 2:.1f}" for p in bursts for a, b in p.bursts[:RARE])
         out.append(
-            f"short bursts, up to {worst.loudest_db:.0f} dB over the rest between "
-            f"{worst.start_s:.1f} and {worst.stop_s:.1f} s, are in the floor"
+            f"short bursts, up to {max(p.loudest_db for p in bursts):.0f} dB over the rest, near "
+            f"{at} s were left out: a switch or a refrigerator, or a fault of the instrument"
         )
     if quiet.excess_db > LEAST_SWING_DB:
         out.append(f"the noise is not steady: it swings by some {quiet.excess_db:.1g} dB")
@@ -119,7 +118,10 @@ def _other_tones(quiet: QuietSum) -> list[str]:
             continue
         where = ", ".join(f"{row.frequency_hz:.1f}" for row in own)
         if beginning == "told apart":
-            out.append(f"a tone close to the mains line at {where} Hz was told apart from it")
+            out.append(
+                f"a tone close to the mains line at {where} Hz was told apart "
+                "from it, and is not in the floor"
+            )
             continue
         out.append(
             f"at {where} Hz lies another tone, such as a note, on a line of the mains: left out of "

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sigkit.arrays import Real
+from sigkit.arrays import Real, runs
 from sigkit.captures.wav import Capture
 
 WINDOW_S = 0.1
@@ -19,6 +19,7 @@ MOST_S = 30.0
 """Longer parts are cut in consecutive ones."""
 EDGE_DB = 3.0
 """Windows at the ends of a part that lie so far above its median are a tail or a thump."""
+BURST_DB, MOST_BURSTS = 6.0, 0.1
 LOOK_BACK = 40
 
 
@@ -39,6 +40,9 @@ class Part:
         infinity in digital silence.
     loudest_db : float
         By how much the loudest window lies above that.
+    bursts : tuple of (float, float)
+        From when to when in the part it is 6 dB louder than that, seconds from its start; empty
+        where that is more than a tenth of it.
     """
 
     start_s: float
@@ -46,6 +50,7 @@ class Part:
     rate: int
     level_dbfs: float
     loudest_db: float
+    bursts: tuple[tuple[float, float], ...] = ()
 
     @property
     def duration_s(self) -> float:
@@ -136,13 +141,23 @@ class _Cutter:
         middle = float(np.median(levels))
         inside = np.flatnonzero(np.array(levels) <= middle + EDGE_DB)
         begin, end = int(inside[0]), int(inside[-1]) + 1
+        silent = math.isinf(middle)
         yield Part(
             (start + begin * self.size) / self.rate,
             np.concatenate(windows[begin:end]),
             self.rate,
             middle,
-            0.0 if math.isinf(middle) else max(levels[begin:end]) - middle,
+            0.0 if silent else max(levels[begin:end]) - middle,
+            () if silent else self._bursts(np.array(levels[begin:end]) - middle),
         )
+
+    def _bursts(self, above: Real) -> tuple[tuple[float, float], ...]:
+        loud = above > BURST_DB
+        if not loud.any() or loud.mean() > MOST_BURSTS:
+            return ()
+        step_s = self.size / self.rate
+        # A burst near the edge of a window sounds in the next one too, below what is looked for.
+        return tuple((max(0, a - 1) * step_s, (b + 1) * step_s) for a, b in runs(loud))
 
     def close(self) -> Iterator[Part]:
         if len(self.levels) < 1 and self.held.size:
