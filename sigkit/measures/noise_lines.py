@@ -301,8 +301,9 @@ def _unwrapped(z: Complex, h: Real, start: Real) -> Real:
     """Rough phase of the mains from the line whose phase is the smoothest."""
     every = np.unwrap(np.angle(z * np.exp(-1j * h[:, None] * start)), axis=1) / h[:, None]
     rough = np.std(np.diff(every, axis=1), axis=1)
-    out: Real = every[int(np.argmin(np.where(h <= max(LOW_ORDER, h.min()), rough, math.inf)))]
-    return out - out.mean()
+    row = int(np.argmin(np.where(h <= max(LOW_ORDER, float(h.min())), rough, math.inf)))
+    out: Real = every[row] - every[row].mean()
+    return out
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,14 +14,13 @@ from sigkit.arrays import Flags, Real
 from sigkit.measures.held_note import clock_term
 from sigkit.measures.noise_lines import SEEN, Lines
 from sigkit.measures.noise_mains import CLEARLY, LOOK_S, TOP_HZ
-from sigkit.measures.noise_part import Heard, Tone, tones_of
+from sigkit.measures.noise_part import Heard, Tone, bridged, tones_of
 from sigkit.measures.noise_result import HUM_COLUMNS, TONE_COLUMNS
 from sigkit.measures.noise_spectrum import (
     Spectrum,
     average,
     band_power,
     unsteadiness,
-    without,
 )
 from sigkit.measures.noise_tone import FullTone, bleed_of
 from sigkit.measures.noise_weighting import a_weighting_db, weighting_468_db
@@ -100,15 +99,15 @@ def quiet_sum(
         return None
     seconds = [part.seconds for part in parts]
     whole = average([part.spectrum for part in parts], seconds)
-    bridged = [replace(part.spectrum, density=without(part.spectrum, part.cover)) for part in parts]
-    clean = average(bridged, seconds).density
+    every = [replace(p.spectrum, density=bridged(p.spectrum, p.cover)) for p in parts]
+    clean = average(every, seconds).density
     size = whole.frequency_hz.size
     cover: Flags = np.any([p.cover for p in parts if p.cover.size == size], axis=0)
     unsteady, excess_db = _unsteady(whole, clean, band_hz)
     found, taken = tones_of(whole, cover)
     beside = _averaged(parts, seconds)
     found = sorted([*found, *beside], key=lambda tone: -tone.power)
-    hiss = without(whole, cover | taken)
+    hiss = bridged(whole, cover | taken)
     answers = _floors(whole, clean, hiss, band_hz, beside, unsteady)
     answers["hiss"] = decibels(*band_power(whole, hiss, band_hz), "dBFS", "noise", unsteady)
     lines, second = (joined([getattr(p, name) for p in parts], seconds) for name in NAMES)

@@ -12,7 +12,14 @@ from scipy import stats
 from sigkit.arrays import Flags, Real
 from sigkit.measures.noise_lines import Lines, lines_of
 from sigkit.measures.noise_mains import Mains, Peak, identify, lowered, peaks_of
-from sigkit.measures.noise_spectrum import LOBE_BINS, Spectrum, gentle, noise_band_hz, spectrum_of
+from sigkit.measures.noise_spectrum import (
+    LOBE_BINS,
+    Spectrum,
+    gentle,
+    noise_band_hz,
+    spectrum_of,
+    without,
+)
 from sigkit.tracks.level_parts import Part
 
 NEAR_HZ = 40.0
@@ -208,6 +215,13 @@ def _covered(spectrum: Spectrum, around: Real, lines: Lines) -> tuple[Flags, Rea
             high.append((order, power, u))
         cover[_foot(spectrum.density, over, middle, begin, end)] = True
     return cover, np.array(high).reshape(-1, 3)
+
+
+def bridged(spectrum: Spectrum, lines: Flags) -> Real:
+    """Return the density with the bins of lines bridged by the noise around, tones left aside."""
+    strong = spectrum.density > stands_out(spectrum) * noise_around(spectrum)
+    wide: Flags = np.convolve(strong, np.ones(2 * LOBE_BINS + 1), "same") > 0.5
+    return without(spectrum, lines, wide)
 
 
 def _foot(density: Real, over: Flags, middle: float, begin: int, end: int) -> slice:

@@ -161,7 +161,7 @@ def average(spectra: list[Spectrum], seconds: list[float]) -> Spectrum:
     )
 
 
-def without(spectrum: Spectrum, lines: Flags) -> Real:
+def without(spectrum: Spectrum, lines: Flags, stand_out: Flags) -> Real:
     """Return the density with the bins of lines bridged by the noise on both sides.
 
     Parameters
@@ -170,6 +170,8 @@ def without(spectrum: Spectrum, lines: Flags) -> Real:
         The spectrum.
     lines : ndarray of bool, shape (n_bins,)
         Bins that lines cover.
+    stand_out : ndarray of bool, shape (n_bins,)
+        Bins that hold more than noise, whether these lines or others; none is bridged from.
 
     Returns
     -------
@@ -178,7 +180,7 @@ def without(spectrum: Spectrum, lines: Flags) -> Real:
     """
     density: Real = spectrum.density.copy()
     edges = np.flatnonzero(np.diff(np.concatenate([[False], lines, [False]]).astype(np.int8)))
-    clean = np.flatnonzero(~lines)
+    clean = np.flatnonzero(~(lines | stand_out))
     if not clean.size:
         return density
     for begin, end in edges.reshape(-1, 2).tolist():
