@@ -42,7 +42,7 @@ def levels_of(kind, rng):
     return own | {2 * k: top + other - 4 * k - rng.uniform(0, 6) for k in range(1, 6)}
 
 
-def density_of(noise, level, rate):
+def density_of(noise, level):
     """Power per hertz as a function, whose sum from 20 Hz to 20 kHz is about the level."""
     power = 10 ** (level / 10)
     if noise == "pink":
@@ -62,7 +62,7 @@ def random_case(seed, *, seconds=10.0, with_note=None, tone_s=0.0):
     path = mains_path(n, rate, mains, rng, wander, float(rng.uniform(5, 60)))
     levels = levels_of(kind, rng)
     floor = rng.uniform(-95, -75)
-    density = density_of(noise, floor, rate)
+    density = density_of(noise, floor)
     if noise == "white":
         x = white(n, 10 * math.log10(density(1000.0)), rate, rng)
     else:

@@ -135,7 +135,7 @@ def beside_noise(stages: Mapping[str, NoiseResult], ax: Axes | None = None) -> A
         return ax
     ax.set_yticks(range(len(rows)), [names[name] for name in reversed(rows)])
     ax.set_ylim(-0.6, len(rows) - 0.4)
-    ax.set_xlim(min(values) - 14, max(values) + 6)
+    ax.set_xlim(min(values) - 18, max(values) + 6)
     ax.set_xlabel("level re the full tone (dB)" if relative else "level (dBFS)")
     ax.grid(axis="x")
     if len(stages) > 1:

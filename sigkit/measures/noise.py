@@ -12,7 +12,7 @@ from sigkit.measures.held_note import require_number, source_of
 from sigkit.measures.noise_numbers import QuietSum, quiet_sum
 from sigkit.measures.noise_part import Heard, heard_in
 from sigkit.measures.noise_result import NoiseResult
-from sigkit.measures.noise_spectrum import noise_band_hz, spectrum_of
+from sigkit.measures.noise_spectrum import noise_band_hz
 from sigkit.measures.noise_tone import (
     LEAST_S,
     LOUDER_DB,
@@ -137,7 +137,7 @@ def _sorted_out(capture: Capture, mains_hz: float | None) -> SortedOut:
     """Go through the capture once; keep what is quiet, and the loudest tone."""
     out = SortedOut()
     loud: Part | None = None
-    before: Part | None = None
+    tonal: list[Heard] = []
     for part in level_parts(capture):
         if math.isinf(part.level_dbfs):
             out.silent.append((part.start_s, part.stop_s))
@@ -145,36 +145,25 @@ def _sorted_out(capture: Capture, mains_hz: float | None) -> SortedOut:
         if part.duration_s < LEAST_S:
             out.short_s = max(out.short_s, part.duration_s)
             continue
-        lowest = min((h.level_dbfs for h in out.quiet), default=math.inf)
-        if part.level_dbfs > lowest + LOUDER_DB:
-            loud = _louder(loud, part, out)
-            continue
-        if out.quiet and lowest > part.level_dbfs + LOUDER_DB:
-            out.other += [(h.start_s, h.stop_s, h.level_dbfs) for h in out.quiet]
-            out.quiet = []
-            if loud is None:
-                loud = before
-        if len(out.quiet) >= MOST_PARTS:
+        if len(out.quiet) + len(tonal) >= MOST_PARTS:
             out.left_s += part.duration_s
             continue
         known = next((h.mains for h in reversed(out.quiet) if h.mains.kind == "found"), None)
-        out.quiet.append(heard_in(part, mains_hz, known))
-        before = part
-    if loud is not None and is_tone(spectrum_of(loud.sound, loud.rate)):
+        heard = heard_in(part, mains_hz, known)
+        if not is_tone(heard.spectrum, heard.cover):
+            out.quiet.append(heard)
+            continue
+        tonal.append(heard)
+        if loud is None or part.level_dbfs > loud.level_dbfs:
+            loud = part
+    lowest = min((h.level_dbfs for h in (*out.quiet, *tonal)), default=math.inf)
+    if loud is not None and loud.level_dbfs > lowest + LOUDER_DB:
         out.tone = tone_in(loud, f"{loud.start_s:.1f} to {loud.stop_s:.1f} s of this capture")
-        out.other = [o for o in out.other if abs(o[2] - loud.level_dbfs) > 3]
+    # A tone that bleeds is heard in the quiet too.
+    out.quiet += [h for h in tonal if h.level_dbfs <= lowest + LOUDER_DB]
+    out.quiet.sort(key=lambda h: h.start_s)
     _longest_quiet(out)
     return out
-
-
-def _louder(loud: Part | None, part: Part, out: SortedOut) -> Part:
-    """Keep the louder of two parts; the other is another level."""
-    if loud is None:
-        return part
-    first, second = sorted((loud, part), key=lambda p: p.level_dbfs)
-    if second.level_dbfs - first.level_dbfs > 3:
-        out.other.append((first.start_s, first.stop_s, first.level_dbfs))
-    return second
 
 
 def _longest_quiet(out: SortedOut) -> None:

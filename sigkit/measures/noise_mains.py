@@ -12,8 +12,8 @@ from scipy import fft, signal
 from sigkit.arrays import Real
 from sigkit.measures.noise_spectrum import gentle
 
-NOMINAL_HZ, OFF_HZ = (50.0, 60.0), 1.0
-WRONG_RATES = (48 / 44.1, 44.1 / 48, 48 / 32, 32 / 48, 44.1 / 32, 32 / 44.1)
+NOMINAL_HZ, OFF_HZ = (50.0, 60.0), 1.01
+WRONG_RATES = (48 / 44.1, 44.1 / 48)
 """A header that says one usual rate for the sound of another turns 50 and 60 Hz into others."""
 WRONG_OFF = 0.004
 LOW_RATE_HZ, TOP_HZ = 8000.0, 2450.0
@@ -231,7 +231,7 @@ def identify(peaks: Sequence[Peak], mains_hz: float | None) -> Mains:
     found = {}
     for base in bases:
         one = family(peaks, base - OFF_HZ, base + OFF_HZ, base)
-        if one is not None and _is_mains(one):
+        if one is not None and _is_mains(one, peaks):
             found[base] = one
     if not found:
         return _elsewhere(peaks, mains_hz)
@@ -273,10 +273,10 @@ def _bases(mains_hz: float) -> tuple[float, ...]:
     return (float(mains_hz), *(others if abs(mains_hz - 55) < 7 else []))[:2]
 
 
-def _is_mains(found: Family) -> bool:
+def _is_mains(found: Family, peaks: Sequence[Peak]) -> bool:
     """Whether the lines are enough to speak of mains: a low order, or several of them."""
     orders = sorted(found.peaks)
-    if set(orders) <= {5, 6, 10, 12, 15, 18, 20}:
+    if _multiples_of_300(found, peaks):
         return True
     if len(orders) > 1 and math.gcd(*orders) > 2:
         return False
@@ -297,7 +297,7 @@ def _apart(one: Family, two: Family) -> list[int]:
 
 def _multiples_of_300(one: Family, peaks: Sequence[Peak]) -> bool:
     places = [peaks[index].hz / 300 for index in one.peaks.values()]
-    return all(abs(place - round(place)) < 0.02 * place for place in places)
+    return all(abs(place - round(place)) < 0.02 * place and place > 0.9 for place in places)
 
 
 def _ambiguous(peaks: Sequence[Peak], every: Sequence[Family]) -> Mains:

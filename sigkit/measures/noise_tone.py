@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sigkit.arrays import Flags
 from sigkit.captures.wav import Capture
 from sigkit.measures.noise_part import Tone, noise_around, tones_of
 from sigkit.measures.noise_spectrum import Spectrum, spectrum_of
@@ -52,11 +53,12 @@ NO_TONE = FullTone(
 )
 
 
-def is_tone(spectrum: Spectrum) -> bool:
-    """Whether nearly all the power of a part lies in lines."""
+def is_tone(spectrum: Spectrum, cover: Flags) -> bool:
+    """Whether nearly all the power of a part lies in lines that mains lines do not cover."""
     lines = spectrum.density > 20 * noise_around(spectrum)
     wide = np.convolve(lines, np.ones(7), "same") > 0
-    return float(spectrum.density[wide].sum()) > TONAL * float(spectrum.density.sum())
+    own = float(spectrum.density[wide & ~cover].sum())
+    return own > TONAL * float(spectrum.density.sum())
 
 
 def tone_in(part: Part, where: str, more: Sequence[Term] = ()) -> FullTone:
@@ -85,7 +87,8 @@ def reference_tone(reference: Capture) -> FullTone:
     name = reference.path.name
     if best is None:
         return FullTone(not_measurable("dBFS", f"{name} holds no second of steady sound"))
-    if not is_tone(spectrum_of(best.sound, best.rate)):
+    spectrum = spectrum_of(best.sound, best.rate)
+    if not is_tone(spectrum, np.zeros(spectrum.density.size, bool)):
         return FullTone(
             not_measurable("dBFS", f"{name} holds no tone: record one key held at full level")
         )

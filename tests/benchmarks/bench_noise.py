@@ -3,8 +3,8 @@
 Run with ``pytest -m benchmark -s tests/benchmarks/bench_noise.py``; ``SIGKIT_CASES`` sets the
 number of captures. The generators are ``tests/noises.py`` and ``tests/noise_cases.py``, which share
 nothing with the estimator: 50 and 60 Hz mains within 0.2 Hz that stands still or wanders by 5 or
-20 mHz, all first twenty lines, ripple or loop alone, one line alone; white, pink and filtered noise;
-a bleeding note in a third of them; a clock off by up to 50 ppm; direct voltage; 16 and 24 bits.
+20 mHz, all first twenty lines, ripple or loop alone, one line alone; white, pink, filtered noise; a
+bleeding note in a third of them; a clock off by up to 50 ppm; direct voltage; 16 and 24 bits.
 """
 
 import math
@@ -82,9 +82,8 @@ def test_lines(rows):
             f"worst {own.error.abs().max():.3f}"
         )
     can = known[2 * known.bound <= 0.1]
-    print(
-        f"where twice the bound is below 0.1 dB: {(can.error.abs() <= 0.1).mean():.4f} of {len(can)}"
-    )
+    share = (can.error.abs() <= 0.1).mean()
+    print(f"where twice the bound is below 0.1 dB: {share:.4f} of {len(can)}")
 
 
 def test_floors_and_families(rows):
