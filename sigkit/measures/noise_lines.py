@@ -29,6 +29,8 @@ WANDER = (0.0, *np.logspace(-9, -2, 15).tolist())
 APART, LEAST_APART, TELLS = 2.5, 9, 16.0
 """A tone is told from a line so many bins of the sound's length away, where windows are enough and
 it stands out of the noise so many times."""
+FAINT = 0.03
+"""Amplitude re the line, below which what turns beside it may be wander that was not followed."""
 PIECES = 4
 """A window begins a quarter of its length after the one before."""
 LOW_ORDER, REWEIGHED, STRAYS = 5, 4, 3.0
@@ -416,7 +418,8 @@ def _alone(z: Complex, time: Real, noise: float) -> tuple[Complex, float]:
     away = np.abs(turns) * length_s > APART
     over = np.where(away, seen**2 / (noise * width), 0.0)
     best = int(np.argmax(np.where(seen > 2 * own, over, 0.0)))
-    if not away[best] or seen[best] <= 2 * own[best] or over[best] < TELLS:
+    least = max(2 * own[best], FAINT * still)
+    if not away[best] or seen[best] <= least or over[best] < TELLS:
         return z, math.nan
     turn = float(turns[best])
     for _ in range(3):

@@ -111,18 +111,13 @@ def _other_tones(quiet: QuietSum) -> list[str]:
                 f"{first['frequency_hz']:.1f} Hz with {first['level_dbfs']:.1f} dBFS, are in the "
                 f"floor; without them it is {hiss.value:.1f} dBFS"
             )
-    for beginning, said in (("does not", ""), ("told apart", "")):
-        del said
-        own = [row for row in quiet.hum.itertuples() if str(row.remark).startswith(beginning)]
-        if not own:
-            continue
+    own = [row for row in quiet.hum.itertuples() if str(row.remark).startswith("told apart")]
+    if own:
         where = ", ".join(f"{row.frequency_hz:.1f}" for row in own)
-        if beginning == "told apart":
-            out.append(
-                f"a tone close to the mains line at {where} Hz was told apart "
-                "from it, and is not in the floor"
-            )
-            continue
+        out.append(f"a tone close to the mains line at {where} Hz was told apart from it")
+    own = [row for row in quiet.hum.itertuples() if str(row.remark).startswith("does not")]
+    if own:
+        where = ", ".join(f"{row.frequency_hz:.1f}" for row in own)
         out.append(
             f"at {where} Hz lies another tone, such as a note, on a line of the mains: left out of "
             "the families"
