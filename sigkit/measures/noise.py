@@ -148,7 +148,8 @@ def _sorted_out(capture: Capture, mains_hz: float | None) -> SortedOut:
         if len(out.quiet) + len(tonal) >= MOST_PARTS:
             out.left_s += part.duration_s
             continue
-        known = next((h.mains for h in reversed(out.quiet) if h.mains.kind == "found"), None)
+        alike = [h for h in out.quiet if abs(h.level_dbfs - part.level_dbfs) < ALIKE_DB]
+        known = next((h.mains for h in reversed(alike) if h.mains.kind == "found"), None)
         heard = heard_in(part, mains_hz, known)
         if not is_tone(heard.spectrum, heard.cover):
             out.quiet.append(heard)

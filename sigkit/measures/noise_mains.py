@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,7 +57,7 @@ class Family:
 
     hz: float
     u_hz: float
-    peaks: dict[int, int]
+    peaks: Mapping[int, int]
     score: float
 
 
@@ -192,6 +192,8 @@ def family(peaks: Sequence[Peak], low_hz: float, high_hz: float, usual_hz: float
                 order not in own or peaks[index].over > peaks[own[order]].over
             ):
                 own[order] = index
+        if not _is_mains(own, peaks):
+            continue
         score = sum(_weight(order) * min(CAP, math.log(peaks[i].over)) for order, i in own.items())
         # Multiples of one line alone are the harmonics of a note as well.
         if math.gcd(*own) > 1:
@@ -231,13 +233,13 @@ def identify(peaks: Sequence[Peak], mains_hz: float | None) -> Mains:
     found = {}
     for base in bases:
         one = family(peaks, base - OFF_HZ, base + OFF_HZ, base)
-        if one is not None and _is_mains(one, peaks):
+        if one is not None:
             found[base] = one
     if not found:
         return _elsewhere(peaks, mains_hz)
     if len(found) == 1:
         base, one = next(iter(found.items()))
-        if _multiples_of_300(one, peaks) and mains_hz is None:
+        if _multiples_of_300(one.peaks, peaks) and mains_hz is None:
             return _ambiguous(peaks, [one])
         return _named(peaks, one, base, mains_hz)
     one, two = found.values()
@@ -273,10 +275,10 @@ def _bases(mains_hz: float) -> tuple[float, ...]:
     return (float(mains_hz), *(others if abs(mains_hz - 55) < 7 else []))[:2]
 
 
-def _is_mains(found: Family, peaks: Sequence[Peak]) -> bool:
-    """Whether the lines are enough to speak of mains: a low order, or several of them."""
-    orders = sorted(found.peaks)
-    if _multiples_of_300(found, peaks):
+def _is_mains(own: Mapping[int, int], peaks: Sequence[Peak]) -> bool:
+    """Whether lines are enough to speak of mains: a low order, or several; all of 300 Hz maybe."""
+    orders = sorted(own)
+    if _multiples_of_300(own, peaks):
         return True
     if len(orders) > 1 and math.gcd(*orders) > 2:
         return False
@@ -295,9 +297,11 @@ def _apart(one: Family, two: Family) -> list[int]:
     return [order for order, index in one.peaks.items() if index not in taken]
 
 
-def _multiples_of_300(one: Family, peaks: Sequence[Peak]) -> bool:
-    places = [peaks[index].hz / 300 for index in one.peaks.values()]
-    return all(abs(place - round(place)) < 0.02 * place and place > 0.9 for place in places)
+def _multiples_of_300(own: Mapping[int, int], peaks: Sequence[Peak]) -> bool:
+    """Whether the lines are 300 Hz, where 50 and 60 Hz meet, and multiples of it."""
+    places = [peaks[index].hz / 300 for index in own.values()]
+    near = all(abs(place - round(place)) < 0.02 * place for place in places)
+    return near and round(min(places)) == 1
 
 
 def _ambiguous(peaks: Sequence[Peak], every: Sequence[Family]) -> Mains:

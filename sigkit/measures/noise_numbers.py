@@ -22,7 +22,7 @@ from sigkit.measures.noise_spectrum import (
     band_power,
     unsteadiness,
 )
-from sigkit.measures.noise_tone import FullTone, bleed_of
+from sigkit.measures.noise_tone import FullTone, belongs, bleed_of
 from sigkit.measures.noise_weighting import a_weighting_db, weighting_468_db
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
@@ -391,10 +391,10 @@ def _bleed(
     if not tone.level.measurable:
         return not_measurable("dB", tone.level.reason), None
     power, u, most = bleed_of(found, whole, tone)
+    shared = tone.level.budget
     if power > 0:
-        return _less(decibels(power, u, "dBFS", "noise"), tone.level), None
-    level = 10 * math.log10(max(most, 1e-30))
-    bound = _less(combine(level, "dBFS", [Term("noise", 1.0, "A")]), tone.level)
+        return decibels(power, u, "dB", "noise", shared), None
+    bound = combine(10 * math.log10(max(most, 1e-30)), "dB", [Term("noise", 1.0, "A"), *shared])
     reason = f"no line of the tone above {float(bound):.0f} dB is heard where nothing plays"
     return not_measurable("dB", reason), bound
 
@@ -405,7 +405,7 @@ def _tone_table(found: Sequence[Tone], tone: FullTone) -> pd.DataFrame:
             t.hz,
             10 * math.log10(t.power),
             DB * t.u_power / t.power,
-            any(abs(t.hz / hz - 1) < 0.006 for hz in tone.lines_hz),
+            belongs(t.hz, tone),
         )
         for t in found[:MOST_TONES]
     ]

@@ -22,7 +22,6 @@ TONAL = 0.9
 GAIN_DB = 0.1
 """What an input gain that nobody touched may differ by from one capture to the next."""
 SAME_PITCH = 0.006
-MOST_LINES = 60
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,14 +32,14 @@ class FullTone:
     ----------
     level : Quantity
         Its level in dBFS, or why there is none.
-    lines_hz : tuple of float
+    lines : tuple of Tone
         Its lines, the strongest first.
     where : str
         Where it is, in words; empty without one.
     """
 
     level: Quantity
-    lines_hz: tuple[float, ...] = ()
+    lines: tuple[Tone, ...] = ()
     where: str = ""
 
 
@@ -73,8 +72,7 @@ def tone_in(part: Part, where: str, more: Sequence[Term] = ()) -> FullTone:
     scatter = Term("tone not steady", max(4.34 * swing / math.sqrt(max(1.0, count / 5)), 1e-3), "A")
     spectrum = spectrum_of(part.sound, part.rate)
     lines, _ = tones_of(spectrum, np.zeros(spectrum.density.size, bool))
-    strongest = tuple(t.hz for t in lines[:MOST_LINES])
-    return FullTone(combine(level, "dBFS", [scatter, *more]), strongest, where)
+    return FullTone(combine(level, "dBFS", [scatter, *more]), tuple(lines), where)
 
 
 def reference_tone(reference: Capture) -> FullTone:
@@ -114,14 +112,21 @@ def bleed_of(
     Returns
     -------
     tuple of float
-        Power, 0 where none of its lines stands out; uncertainty; and the most that its strongest
-        lines could hide in the noise.
+        Power re that of the tone's lines, 0 where none of them stands out; uncertainty; and the
+        most that the strongest of them could hide in the noise.
     """
-    own = [t for t in tones if any(abs(t.hz / hz - 1) < SAME_PITCH for hz in tone.lines_hz)]
+    own = [t for t in tones if belongs(t.hz, tone)]
+    full = max(math.fsum(t.power for t in tone.lines), 1e-30)
     around, step = noise_around(spectrum), spectrum.step_hz
     hidden = 0.0
-    for hz in tone.lines_hz[:10]:
-        k = min(around.size - 1, round(hz / step))
+    for line in tone.lines[:10]:
+        k = min(around.size - 1, round(line.hz / step))
         hidden += float(around[k]) * spectrum.noise_width_hz * 3 / math.sqrt(spectrum.looks)
     power = math.fsum(t.power for t in own)
-    return power, math.sqrt(math.fsum(t.u_power**2 for t in own)), power + hidden
+    u = math.sqrt(math.fsum(t.u_power**2 for t in own))
+    return power / full, u / full, (power + hidden) / full
+
+
+def belongs(hz: float, tone: FullTone) -> bool:
+    """Whether a frequency is one of the tone's, as near as an oscillator keeps its pitch."""
+    return any(abs(hz / line.hz - 1) < SAME_PITCH for line in tone.lines)
