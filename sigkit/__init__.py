@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from sigkit.measures.envelope import measure_envelope
     from sigkit.measures.glide import measure_glide
     from sigkit.measures.keyboard import measure_keyboard
+    from sigkit.measures.noise import measure_noise
     from sigkit.measures.slider import measure_slider
     from sigkit.measures.stability import measure_stability
     from sigkit.measures.warmup import measure_warmup
@@ -38,6 +39,7 @@ __all__ = [
     "measure_envelope",
     "measure_glide",
     "measure_keyboard",
+    "measure_noise",
     "measure_slider",
     "measure_stability",
     "measure_warmup",
@@ -62,6 +64,7 @@ _HOMES = {
     "measure_envelope": "measures.envelope",
     "measure_glide": "measures.glide",
     "measure_keyboard": "measures.keyboard",
+    "measure_noise": "measures.noise",
     "measure_slider": "measures.slider",
     "measure_stability": "measures.stability",
     "measure_warmup": "measures.warmup",

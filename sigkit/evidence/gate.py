@@ -63,7 +63,7 @@ def comparable(
     notes = [_frequency_hz(outcomes) for outcomes in (before, after)]
     if all(notes) and abs(12 * math.log2(notes[0] / notes[1])) > 1:
         return f"another note, {notes[0]:.1f} Hz against {notes[1]:.1f} Hz", ()
-    if any(a.take.options != b.take.options for a in before for b in after):
+    if any(_own_options(a) != _own_options(b) for a in before for b in after):
         return "measured with other options", ()
     if test == "slider" and (why := other_control(before, after)):
         return why, ()
@@ -85,6 +85,22 @@ def comparable(
     if {f.sha256 for o in before for f in o.files} & {f.sha256 for o in after for f in o.files}:
         remarks.append("the same recording lies in both stages")
     return "", tuple(remarks)
+
+
+def _own_options(outcome: Outcome) -> dict[str, Any]:
+    """Return the options that change what is measured; each stage has a reference of its own."""
+    return {key: value for key, value in outcome.take.options.items() if key != "reference"}
+
+
+def other_gain(first: Stage, last: Stage) -> str:
+    """Say why levels in dBFS of two stages cannot be compared; empty where they can."""
+    gains = first.gain_db, last.gain_db
+    if gains[0] is None or gains[1] is None:
+        return (
+            "input gain not given for both stages (gain_db); levels relative to the full tone do "
+            "not need it"
+        )
+    return "" if gains[0] == gains[1] else f"input gain {gains[0]:g} dB against {gains[1]:g} dB"
 
 
 def settling_times(outcomes: Outcomes) -> dict[Subject, float]:

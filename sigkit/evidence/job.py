@@ -58,6 +58,8 @@ class Stage:
         Why the stage has no captures; empty where it has some.
     readings : tuple of Reading
         The stage's lines of readings.csv.
+    gain_db : float or None
+        Input gain of the recorder as it was written down; None where the job does not say.
     """
 
     name: str
@@ -66,6 +68,7 @@ class Stage:
     rails_v: Mapping[str, float] = field(default_factory=dict)
     reason: str = ""
     readings: tuple[Reading, ...] = ()
+    gain_db: float | None = None
 
     def readings_of(self, test: str, subject: str) -> list[Reading]:
         """Return the readings that belong to a test and subject."""
@@ -309,6 +312,7 @@ def _stage(
         rails_v=entry.get("rails_v", rails_v),
         reason=reason,
         readings=own,
+        gain_db=entry.get("gain_db"),
     )
 
 

@@ -12,6 +12,7 @@ from sigkit.evidence.gate import (
     Subject,
     comparable,
     cut_to_shorter,
+    other_gain,
     partial_drift,
     settling_times,
     unknown_start,
@@ -260,6 +261,8 @@ def _change(
     used = [[o for o in cut.by_stage[name] if o.used] for name in (first, last)]
     why, remarks = comparable(test, stages[first], stages[last], used[0], used[1], settled_s)
     why = why or cut.why_not
+    if not why and judged.better != "none" and judged.unit.startswith("dBFS"):
+        why = other_gain(stages[first], stages[last])
     if not why and (test, judged.quantity) == ("warmup", "total_drift"):
         late = [partial_drift(found) for found in used]
         why = "; ".join(

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.captures.parts import join_parts
-from sigkit.errors import SigkitError, SignalError
+from sigkit.errors import InputError, SigkitError, SignalError
 from sigkit.evidence.job import Take
 from sigkit.evidence.manifest import sha256
 from sigkit.measures import TESTS, Result
@@ -165,8 +165,24 @@ def keywords(take: Take, measure: Callable[..., Result]) -> dict[str, Any]:
             chosen["power_on_latest_s"] = latest_s
     if take.room is not None:
         chosen["readings"] = take.room
+    if "reference" in chosen:
+        chosen["reference"] = _reference(take, chosen["reference"])
     job_wide = {"power_on_s", "power_on_latest_s", "readings"} - set(take.options)
     return {key: value for key, value in chosen.items() if key in known or key not in job_wide}
+
+
+def _reference(take: Take, name: str) -> Path:
+    """Return the file of another capture of the same stage: gain changes between stages."""
+    own = name.removeprefix(f"{take.stage}/")
+    path = take.path.parent / (own if Path(own).suffix else f"{own}{take.path.suffix}")
+    if "/" in own or not path.is_file():
+        raise InputError(
+            f"There is no capture {name!r} in this stage to be the reference.",
+            where=take.key,
+            remedy="Name a capture of the full tone in the same stage, such as reference = "
+            '"stability-oscillator_1-t1".',
+        )
+    return path
 
 
 def _file(key: str, path: Path) -> File:

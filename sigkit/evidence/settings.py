@@ -51,6 +51,7 @@ _STAGE: Mapping[str, tuple[type, ...]] = {
     "reason": (str,),
     "rails_v": (dict,),
     "cleaning": (str, dict),
+    "gain_db": NUMBER,
 }
 _WORDS = {
     str: "a text",
@@ -74,7 +75,8 @@ class Settings:
     wide : mapping
         Options of bench tests that hold for the whole job, such as ``mains_hz``.
     stages : mapping of str to mapping
-        Date, room temperature, reason and rails by stage, and what was done to its sliders.
+        Date, room temperature, reason, rails and the recorder's gain by stage, and what was done to
+        its sliders.
     options : mapping of str to mapping
         Options by bench test.
     captures : mapping of str to mapping

@@ -202,6 +202,22 @@ TESTS: Mapping[str, BenchTest] = {
                 Judged("not_assessed", "sweep not assessed", "%", "none", True),
             ),
         ),
+        BenchTest(
+            "noise",
+            "Noise, hum and ripple",
+            options={"mains_hz": (float, int), "reference": (str,)},
+            judged=(
+                Judged("floor_re_tone", "idle noise re full tone", "dB", "smaller", True),
+                Judged("ripple_re_tone", "ripple re full tone", "dB", "smaller", True),
+                Judged("mains_line_re_tone", "hum line re full tone", "dB", "smaller", True),
+                Judged("bleed", "bleed re full tone", "dB", "smaller", True),
+                Judged("floor", "idle noise", "dBFS", "smaller"),
+                Judged("floor_a", "idle noise, A-weighted", "dBFS(A)", "smaller"),
+                Judged("ripple", "ripple, even multiples of mains", "dBFS", "smaller"),
+                Judged("hum_odd", "hum, odd multiples of mains", "dBFS", "smaller"),
+                Judged("mains_frequency", "mains frequency", "Hz", "none", True),
+            ),
+        ),
     )
 }
 """Every bench test that exists, by name."""

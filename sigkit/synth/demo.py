@@ -22,16 +22,19 @@ keys = 44
 date = "2026-03-02"
 room_c = 20.5
 rails_v = { plus15 = 15.02, minus15 = -14.98 }
+gain_db = 24
 
 [stages.2_cleaned]
 date = "2026-03-09"
 room_c = 21.0
 rails_v = { plus15 = 15.02, minus15 = -14.98 }
+gain_db = 24
 
 [stages.3_after]
 date = "2026-03-23"
 room_c = 20.0
 rails_v = { plus15 = 15.02, minus15 = -14.98 }
+gain_db = 24
 
 [private]
 owner = "not for export"
@@ -54,7 +57,7 @@ def demo_sound(name: str) -> Sound:
         Before it is rounded to 16 bits. Truth of a pitch capture: ``frequency_hz`` and ``cents``
         (re 220 Hz) at ``time_s``, of two oscillators one of each, with ``fine_tune_cents`` and
         ``held``; of a slider capture: ``events``, ``passes`` and ``clean``; of an envelope:
-        ``notes``; of a key sweep: ``keys``.
+        ``notes``; of a key sweep: ``keys``; of idle noise: ``floor_dbfs``, ``mains_hz``, ``lines_dbfs`` and more.
 
     Raises
     ------

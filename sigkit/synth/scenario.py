@@ -8,6 +8,7 @@ from dataclasses import replace
 from sigkit.synth.dirt import Place
 from sigkit.synth.glides import Glides
 from sigkit.synth.keyed import Keyed
+from sigkit.synth.idle import Idle
 from sigkit.synth.paths import Envelope
 from sigkit.synth.planted import Enveloped, Pair, Pitch, Slider
 from sigkit.synth.presses import Presses, evenly
@@ -101,6 +102,9 @@ _LOUDNESS = Envelope(
     sag_time_constant_s=14.0,
 )
 _LOUDNESS_AFTER = replace(_LOUDNESS, release_time_constant_s=0.11, sag_time_constant_s=1000.0)
+_LOOP = {1: -68.0, 3: -77.0, 5: -85.0}
+_RIPPLE = {2: -50.0, 4: -57.0, 6: -62.0, 8: -66.0, 10: -69.0, 12: -72.0, 14: -75.0, 16: -78.0}
+_RIPPLE |= {18: -81.0, 20: -84.0}
 _PRESSES = evenly(3, first_s=0.9, held_s=1.4, apart_s=3.8)
 
 _KEYS = Keyed(
@@ -125,7 +129,7 @@ _KEYS_AFTER = replace(
     stuck={},
 )
 
-SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Keyed] = {
+SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Keyed | Idle] = {
     "1_before/warmup-oscillator_1.wav": Pitch(
         stage="1_before",
         seconds=180.0,
@@ -207,6 +211,12 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Keyed] = {
         seconds=12.4,
         seed=391,
         played=Presses(_LOUDNESS_AFTER, _PRESSES, peak_db=(0.0, -0.1, -0.05)),
+    ),
+    "1_before/noise-output.wav": Idle(
+        stage="1_before", seed=201, hiss_dbfs=-76.0, lines_dbfs=_LOOP | _RIPPLE
+    ),
+    "3_after/noise-output.wav": Idle(
+        stage="3_after", seed=401, hiss_dbfs=-86.0, lines_dbfs=_LOOP | {2: -92.0, 4: -99.0}
     ),
     "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
     "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),
