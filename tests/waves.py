@@ -22,7 +22,8 @@ class Wave:
     """What is played: a wave, and what lies between it and the file.
 
     ``kind`` is pulse, ramp, sine or slewed; ``share`` the duty cycle or the rising share of the
-    period, 0 to 1, of a slewed pulse with the times in seconds that its edges take (``slews_s``); ``also`` are further (kind, share, amplitude, offset in cycles, times the pitch) on top.
+    period, 0 to 1, of a slewed pulse with the times in seconds that its edges take (``slews_s``);
+    ``also`` are further (kind, share, amplitude, offset in cycles, times the pitch) on top.
     """
 
     kind: str

@@ -191,6 +191,7 @@ TESTS: Mapping[str, BenchTest] = {
             judged=(
                 Judged("duty_error", "duty cycle less nominal", "%", "nearer zero", True),
                 Judged("duty_cycle", "duty cycle", "%", "none", True),
+                Judged("symmetry_error", "rising share less 50 %", "%", "nearer zero", True),
                 Judged("symmetry", "rising share of a triangle", "%", "none", True),
                 Judged("thd", "total harmonic distortion", "%", "none"),
                 Judged("even_harmonics", "even harmonics", "dB", "none", True),

@@ -24,6 +24,9 @@ CLEAR = 12.0
 GAIN_U_DB = 0.02
 """Drift of an interface's gain within a session, as a standard uncertainty: common practice, no
 source."""
+PATH_KNOWN = 1e-3
+"""How well fitted couplings and low-passes stand for real ones, re the wave: what an ideal wave
+leaves below that says nothing of the oscillator."""
 LEAST_DB_U = 1e-4
 LEAST_U = 1e-6
 SAME_SHAPE = 1.5
@@ -54,7 +57,9 @@ def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not
         Why the capture can't answer anything about its shape; else empty.
     """
     if why_not:
-        units = {"duty_cycle": "%", "duty_error": "%", "symmetry": "%", "thd": "%"}
+        units = dict.fromkeys(
+            ("duty_cycle", "duty_error", "symmetry", "symmetry_error", "thd"), "%"
+        )
         units |= {"even_harmonics": "dB", "departure": "dB", "level": "dBFS"}
         return Answers({n: not_measurable(unit, why_not) for n, unit in units.items()}, {})
     bounds: dict[str, Quantity] = {}
@@ -83,6 +88,7 @@ def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not
             "duty_cycle": duty,
             "duty_error": error_of(duty, nominal_duty),
             "symmetry": symmetry,
+            "symmetry_error": error_of(symmetry, 50.0),
             "thd": _in_percent(thd),
             "even_harmonics": _in_db(even),
             "departure": departure,
@@ -132,13 +138,13 @@ def _share_terms(tone: Tone, kind: Explained) -> list[Term]:
     return terms
 
 
-def error_of(duty: Quantity, nominal: float | None) -> Quantity:
-    """Return a duty cycle less its nominal value."""
+def error_of(share: Quantity, nominal: float | None) -> Quantity:
+    """Return a share of the period less its nominal value."""
     if nominal is None:
         return not_measurable("%", "no nominal duty cycle was stated: give nominal_duty")
-    if not duty.measurable:
-        return not_measurable("%", duty.reason)
-    return Quantity(float(duty) - nominal, duty.u, "%", duty.dof, duty.budget)
+    if not share.measurable:
+        return not_measurable("%", share.reason)
+    return Quantity(float(share) - nominal, share.u, "%", share.dof, share.budget)
 
 
 def root_over_fundamental(tone: Tone, part: slice) -> tuple[Quantity, Quantity | None]:
@@ -188,14 +194,16 @@ def departure_of(tone: Tone, verdict: Verdict) -> tuple[Quantity, Quantity | Non
         model[: kind.best.model.size] = kind.best.model
     rest = np.abs(tone.value - model) ** 2
     left = float(np.sum(rest - tone.variance)) / tone.power
-    u_left = math.sqrt(float(np.sum(2 * rest * tone.variance + tone.variance**2))) / tone.power
-    if left < 2 * u_left:
-        bound = 10 * math.log10(max(left, 0.0) + 2 * u_left)
-        why = "what the ideal wave leaves lies below the noise"
+    noise = math.sqrt(float(np.sum(2 * rest * tone.variance + tone.variance**2))) / tone.power
+    path = 0.0 if verdict.shape == "sine" else PATH_KNOWN**2
+    if left < 2 * math.hypot(noise, path):
+        bound = 10 * math.log10(max(left, 0.0) + 2 * math.hypot(noise, path))
+        why = "what the ideal wave leaves lies below the noise, or below what is known of the path"
         return not_measurable("dB", why), combine(bound, "dB", [Term("noise", 1.0, "A")])
-    return combine(
-        10 * math.log10(left), "dB", [Term("noise", max(db_of(u_left / left), LEAST_DB_U), "A")]
-    ), None
+    terms = [Term("noise", max(db_of(noise / left), LEAST_DB_U), "A")]
+    if path:
+        terms.append(Term("couplings and low-pass as they are fitted", db_of(path / left), "B"))
+    return combine(10 * math.log10(left), "dB", terms), None
 
 
 def _in_percent(ratio: Quantity) -> Quantity:

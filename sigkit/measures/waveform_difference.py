@@ -52,7 +52,9 @@ def difference_of(before: Tone, after: Tone) -> Quantity:
     u_left = math.sqrt(float(np.sum(2 * np.abs(rest) ** 2 * noise + noise**2)))
     if left < 2 * u_left:
         bound = 10 * math.log10(max(left, 0.0) + 2 * u_left)
-        return not_measurable("dB", f"no difference above {bound:.1f} dB is seen in the noise")
+        return not_measurable(
+            "dB", f"the waves do not differ by more than {bound:.1f} dB, which the noise hides"
+        )
     return combine(10 * math.log10(left), "dB", [Term("noise", db_of(u_left / left), "A")])
 
 

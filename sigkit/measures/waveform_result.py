@@ -67,6 +67,8 @@ class WaveformResult(Result):
         Duty cycle less the nominal one that was stated, in points of percent.
     symmetry : Quantity
         Of a triangle: the share of the period for which it rises, %.
+    symmetry_error : Quantity
+        That less 50 %, in points of percent.
     thd : Quantity
         Total harmonic distortion, %: root of the summed squares of harmonics 2 to
         ``thd_harmonics`` over the fundamental (THD_F), noise taken out, as captured: couplings and
@@ -120,6 +122,7 @@ class WaveformResult(Result):
     duty_cycle: Quantity
     duty_error: Quantity
     symmetry: Quantity
+    symmetry_error: Quantity
     thd: Quantity
     even_harmonics: Quantity
     departure: Quantity
@@ -161,7 +164,7 @@ class WaveformResult(Result):
         if quantity != "thd" or not isinstance(before, WaveformResult):
             return ()
         changed = self.difference(before)
-        said = [f"difference of the two waves, rms re the wave: {changed}"]
+        said = [f"difference of the two waves, rms re the wave: {changed.reason or changed}"]
         if before.shape != self.shape:
             said.append(f"the shape was {before.shape} and is {self.shape}")
         return tuple(said)

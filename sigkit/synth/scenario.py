@@ -10,6 +10,7 @@ from sigkit.synth.glides import Glides
 from sigkit.synth.paths import Envelope
 from sigkit.synth.planted import Enveloped, Pair, Pitch, Slider
 from sigkit.synth.presses import Presses, evenly
+from sigkit.synth.waved import Waved
 
 _BEFORE = Pitch(stage="1_before", seconds=6.0, rate=32000, seed=0)
 _AFTER = Pitch(stage="3_after", seconds=6.0, rate=32000, seed=0)
@@ -102,7 +103,10 @@ _LOUDNESS = Envelope(
 _LOUDNESS_AFTER = replace(_LOUDNESS, release_time_constant_s=0.11, sag_time_constant_s=1000.0)
 _PRESSES = evenly(3, first_s=0.9, held_s=1.4, apart_s=3.8)
 
-SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped] = {
+_SQUARE = Waved(stage="1_before", seed=0, shape="pulse", width=0.44, nominal_duty=50.0)
+_TRIANGLE = Waved(stage="1_before", seed=0, shape="triangle", width=0.465)
+
+SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Waved] = {
     "1_before/warmup-oscillator_1.wav": Pitch(
         stage="1_before",
         seconds=180.0,
@@ -184,6 +188,12 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped] = {
         seconds=12.4,
         seed=391,
         played=Presses(_LOUDNESS_AFTER, _PRESSES, peak_db=(0.0, -0.1, -0.05)),
+    ),
+    "1_before/waveform-oscillator_1-triangle.wav": replace(_TRIANGLE, seed=194),
+    "3_after/waveform-oscillator_1-triangle.wav": replace(_TRIANGLE, stage="3_after", seed=394),
+    "1_before/waveform-oscillator_2-square.wav": replace(_SQUARE, seed=195),
+    "3_after/waveform-oscillator_2-square.wav": replace(
+        _SQUARE, stage="3_after", seed=395, width=0.503
     ),
     "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
     "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),
