@@ -295,7 +295,8 @@ def _path(verdict: Verdict) -> str:
     chain = kind.best.chain
     corner = chain.corner_hz()
     high = f"couplings that together do what one of {chain.coupling_hz():.2g} Hz does"
-    name = {"smooth": "smooth low-pass"}.get(chain.low_pass, f"low-pass of {chain.low_pass}")
+    poles = {"two pairs": "four poles"}.get(chain.low_pass, chain.low_pass)
+    name = "smooth low-pass" if poles == "smooth" else f"low-pass of {poles}"
     if math.isnan(corner):
         return f"{high}, no low-pass 3 dB down below {chain.top_hz / 1000:.3g} kHz"
     return f"{high}, {name} 3 dB down at {corner / 1000:.3g} kHz"

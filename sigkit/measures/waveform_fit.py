@@ -29,6 +29,11 @@ DISCREPANCY = 3e-4
 """By how much no response is ever known, relative; it keeps strong harmonics from ruling alone."""
 ROUGH, AROUND = 0.03, 7
 """The same while a start is looked for, re the largest harmonic around."""
+DEEP = 0.05
+"""Harmonics this far below the largest one are known no better, re themselves."""
+EXPLAINS = 2.0
+"""Sum of squares over degrees of freedom up to which nothing else is tried."""
+DIGITAL: tuple[LowPass, ...] = ("one pole", "two poles", "two pairs")
 FEW, MORE = 28, 90
 """Harmonics that a start is looked for with: the grid of shares is fine enough for them."""
 SHARES = np.concatenate(
@@ -61,6 +66,8 @@ class Seen:
         Expected square of the error of ``value`` by noise.
     hz : float
         Pitch.
+    rate : float
+        Sample rate in Hz.
     rough : bool
         Whether shares are known roughly only, so that a null may lie beside where it seems.
     """
@@ -69,15 +76,16 @@ class Seen:
     value: Complex
     variance: Real
     hz: float
+    rate: float
     rough: bool = False
 
     @property
     def sd(self) -> Real:
         """Standard deviation of real and of imaginary part, what is not known included."""
         size = np.abs(self.value)
-        unknown = DISCREPANCY * size
-        if self.rough:
-            unknown = ROUGH * ndimage.maximum_filter1d(size, AROUND, mode="nearest")
+        share = ROUGH if self.rough else DISCREPANCY
+        around = ndimage.maximum_filter1d(size, AROUND, mode="nearest") if self.rough else size
+        unknown = share * np.hypot(around, DEEP * size.max())
         return np.asarray(np.sqrt((self.variance + unknown**2) / 2))
 
     @property
@@ -88,7 +96,9 @@ class Seen:
     def first(self, count: int, *, rough: bool = False) -> Seen:
         """Return the first few of them."""
         part = slice(0, count)
-        return Seen(self.order[part], self.value[part], self.variance[part], self.hz, rough)
+        return Seen(
+            self.order[part], self.value[part], self.variance[part], self.hz, self.rate, rough
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,13 +146,13 @@ class _Problem:
     projection with Kaufman's derivative).
     """
 
-    def __init__(self, seen: Seen, kind: Kind, low_pass: LowPass) -> None:
-        self.seen, self.kind, self.low_pass = seen, kind, low_pass
+    def __init__(self, seen: Seen, kind: Kind, low_pass: LowPass, rate: float) -> None:
+        self.seen, self.kind, self.low_pass, self.rate = seen, kind, low_pass, rate
         self.hz, self.sd = seen.order * seen.hz, seen.sd
         self.target = _stacked(seen.value / self.sd)
 
     def chain(self, numbers: Real) -> Chain:
-        return Chain(self.low_pass, numbers[2:4], numbers[4:], self.seen.top_hz)
+        return Chain(self.low_pass, numbers[2:4], numbers[4:], self.seen.top_hz, self.rate)
 
     def at(self, numbers: Real) -> tuple[Real, Real, float, Complex]:
         """Return residuals, their derivatives, size and model."""
@@ -219,9 +229,11 @@ def descend(problem: _Problem, begin: Real) -> Real:
     return numbers
 
 
-def fitted(seen: Seen, kind: Kind, low_pass: LowPass, begin: Real) -> tuple[Fit, Real]:
-    """Fit a wave through a chain; return it and its numbers."""
-    problem = _Problem(seen, kind, low_pass)
+def fitted(
+    seen: Seen, kind: Kind, low_pass: LowPass, begin: Real, *, rate: float = math.inf
+) -> tuple[Fit, Real]:
+    """Fit a wave through a chain, of parts or digital at a rate; return it and its numbers."""
+    problem = _Problem(seen, kind, low_pass, rate)
     numbers = descend(problem, begin)
     left, change, size, model = problem.at(numbers)
     if size < 0:  # upside down: the other share, half a period on
@@ -314,7 +326,7 @@ def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -
     taken in step by step.
     """
     few = seen.first(FEW)
-    fits: dict[LowPass, Fit] = {}
+    fits: dict[LowPass, tuple[Fit, Real]] = {}
     for first in FIRST:
         begins = [numbers for rough, numbers in starts if rough.chain.low_pass == first][:1]
         if not begins:
@@ -328,24 +340,33 @@ def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -
             unit = part.top_hz
         if unit != seen.top_hz:
             fit, numbers = fitted(seen, kind, first, _in_unit(first, numbers, unit, seen.top_hz))
-        every = [(first, fit)]
-        corner = fit.chain.corner_hz() / seen.top_hz
-        log_corner = math.log(corner) if math.isfinite(corner) else math.log(2.0)
         for low_pass in LOW_PASSES:
-            if low_pass not in FIRST:
-                begin = np.append(numbers[:4], _begin(low_pass, log_corner))
-                every.append((low_pass, fitted(seen, kind, low_pass, begin)[0]))
-        for low_pass, one in every:
-            if low_pass not in fits or one.chi2 < fits[low_pass].chi2:
+            one = fit, numbers
+            if low_pass != first:
+                one = fitted(seen, kind, low_pass, _from(fit, numbers, low_pass))
+            if low_pass not in fits or one[0].chi2 < fits[low_pass][0].chi2:
                 fits[low_pass] = one
-    return [fits[n] for n in LOW_PASSES if n in fits]
+    found = [fit for fit, _ in fits.values()]
+    nearest, numbers = min(fits.values(), key=lambda each: each[0].chi2)
+    if nearest.chi2 > EXPLAINS * nearest.dof:
+        for low_pass in DIGITAL:
+            begin = _from(nearest, numbers, low_pass)
+            found.append(fitted(seen, kind, low_pass, begin, rate=seen.rate)[0])
+    return found
+
+
+def _from(fit: Fit, numbers: Real, low_pass: LowPass) -> Real:
+    """Return numbers to begin with, from those of a fit through another low-pass."""
+    corner = fit.chain.corner_hz() / fit.chain.top_hz
+    log_corner = math.log(corner) if math.isfinite(corner) else math.log(2.0)
+    return np.append(numbers[:4], _begin(low_pass, log_corner))
 
 
 def _in_unit(low_pass: LowPass, numbers: Real, before_hz: float, after_hz: float) -> Real:
     """Return numbers whose corners are re another frequency."""
     out = numbers.copy()
-    corners = 5 if low_pass in ("one pole", "two poles", "four poles") else 6
-    out[4:corners] += math.log(before_hz / after_hz)
+    which = {"three poles": [4, 5], "two pairs": [4, 6]}.get(low_pass, [4])
+    out[which] += math.log(before_hz / after_hz)
     return out
 
 
@@ -361,4 +382,6 @@ def _begin(low_pass: LowPass, log_corner: float) -> Real:
         return np.array([at + 0.5, at + 0.8, usual_q])
     if low_pass == "four poles":
         return np.array([at + 0.75, usual_q])
+    if low_pass == "two pairs":
+        return np.array([at + 0.3, math.log(0.55), at + 0.1, math.log(1.0)])
     return np.array([min(0.35 * math.exp(-2 * at), 3.0), 0.0, 0.0, 0.0])

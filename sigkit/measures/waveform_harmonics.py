@@ -46,6 +46,8 @@ class Tone:
         Length of the sound behind it.
     top_hz : float
         Upper end of the band.
+    rate : int
+        Sample rate in Hz.
     """
 
     order: Real
@@ -55,6 +57,7 @@ class Tone:
     hz: float
     seconds: float
     top_hz: float
+    rate: int
 
     @property
     def power(self) -> float:
@@ -72,7 +75,7 @@ class Tone:
 
     def seen(self) -> Seen:
         """Return the harmonics as they are fitted."""
-        return Seen(self.order, self.value, self.variance, self.hz)
+        return Seen(self.order, self.value, self.variance, self.hz, self.rate)
 
     def change(self) -> float:
         """Return how far the wave departs from its mean within the tone, noise included, rms."""
@@ -165,4 +168,5 @@ def tone_of(sound: Real, first: int, rate: int, phase: PhaseTrack, band_hz: floa
         hz=hz,
         seconds=at.size / rate,
         top_hz=top_hz,
+        rate=rate,
     )

@@ -17,11 +17,25 @@ import numpy as np
 from sigkit.arrays import Complex, Real
 
 Kind = Literal["pulse", "ramp"]
-LowPass = Literal["one pole", "two poles", "three poles", "four poles", "smooth"]
+LowPass = Literal["one pole", "two poles", "three poles", "four poles", "two pairs", "smooth"]
 
 TURN = 2 * np.pi
-LOW_PASSES: tuple[LowPass, ...] = ("one pole", "two poles", "three poles", "four poles", "smooth")
-NUMBERS = {"one pole": 1, "two poles": 2, "three poles": 3, "four poles": 2, "smooth": 4}
+LOW_PASSES: tuple[LowPass, ...] = (
+    "one pole",
+    "two poles",
+    "three poles",
+    "four poles",
+    "two pairs",
+    "smooth",
+)
+NUMBERS = {
+    "one pole": 1,
+    "two poles": 2,
+    "three poles": 3,
+    "four poles": 2,
+    "two pairs": 4,
+    "smooth": 4,
+}
 USUAL_Q, Q_SPREAD = 0.6, 0.3
 """Quality factor of a pair of poles without resonance, and the spread of its logarithm."""
 HIGHEST_COUPLING_HZ = 60.0
@@ -68,6 +82,12 @@ def couplings_at(corners_hz: Sequence[float]) -> Real:
     return np.asarray(np.log(share / (1 - share)))
 
 
+def _pair(x: Real, log_corner: float, log_q: float) -> Complex:
+    """Return the denominator of a pair of poles."""
+    x = x * math.exp(-log_corner)
+    return 1 + 1j * x * math.exp(-log_q) - x**2
+
+
 @dataclass(frozen=True, eq=False)
 class Chain:
     """What lies between an oscillator and its capture, by the numbers that are fitted.
@@ -76,8 +96,8 @@ class Chain:
     ----------
     low_pass : str
         Its kind: ``one pole``; ``two poles`` with a quality factor; ``three poles``, both;
-        ``four poles``, two such pairs alike; ``smooth``, a level that falls with the second and
-        fourth power of the frequency and a phase of its third and fifth.
+        ``four poles``, two such pairs alike; ``two pairs``, that differ; ``smooth``, a level that
+        falls with the second and fourth power of the frequency and a phase of its third and fifth.
     couplings : ndarray, shape (2,)
         Two high-passes of one pole each; see `couplings_at`.
     numbers : ndarray
@@ -85,12 +105,16 @@ class Chain:
         ``smooth``, factors of the powers 2, 4, 3 and 5 of the frequency over ``top_hz``.
     top_hz : float
         Unit of frequency.
+    rate : float
+        Sample rate of a digital low-pass, whose frequencies lie closer the nearer they are to half
+        of it (bilinear transform); infinite for one of parts.
     """
 
     low_pass: LowPass
     couplings: Real
     numbers: Real
     top_hz: float
+    rate: float = math.inf
 
     def response(self, hz: Real) -> Complex:
         """Return the response at some frequencies."""
@@ -107,7 +131,7 @@ class Chain:
 
     def low(self, hz: Real) -> Complex:
         """Return the response of the low-pass alone."""
-        x = hz / self.top_hz
+        x = self._scaled(hz)
         if self.low_pass == "smooth":
             two, four, three, five = self.numbers
             power = np.clip(-two * x**2 - four * x**4, -60.0, 10.0)
@@ -115,31 +139,40 @@ class Chain:
         out = np.ones(hz.size, complex)
         if self.low_pass in ("one pole", "three poles"):
             out = out / (1 + 1j * x * math.exp(-self.numbers[0]))
-        if self.low_pass != "one pole":
-            pair = self._pair(x)
-            out = out / (pair**2 if self.low_pass == "four poles" else pair)
+        for log_corner, log_q in self._pairs():
+            out = out / _pair(x, log_corner, log_q)
         return out
 
-    def _pair(self, x: Real) -> Complex:
-        log_corner, log_q = self.numbers[-2:]
-        x = x * math.exp(-log_corner)
-        return 1 + 1j * x * math.exp(-log_q) - x**2
+    def _scaled(self, hz: Real) -> Real:
+        if math.isinf(self.rate):
+            return np.asarray(hz / self.top_hz)
+        half_turn = math.pi / self.rate
+        return np.asarray(np.tan(half_turn * hz) / (half_turn * self.top_hz))
+
+    def _pairs(self) -> list[tuple[float, float]]:
+        """Logarithms of corner and quality factor of every pair of poles."""
+        last = (float(self.numbers[-2]), float(self.numbers[-1])) if self.numbers.size > 1 else None
+        if self.low_pass == "one pole" or last is None:
+            return []
+        if self.low_pass == "two pairs":
+            return [(float(self.numbers[0]), float(self.numbers[1])), last]
+        return [last] * (2 if self.low_pass == "four poles" else 1)
 
     def derivatives(self, hz: Real) -> Complex:
         """Return the derivatives of the response's logarithm with couplings, then numbers."""
         corner = self.couplings_hz()[:, None]
         rows = list(-corner * (1 - corner / HIGHEST_COUPLING_HZ) / (1j * hz + corner))
-        x = hz / self.top_hz
+        x = self._scaled(hz)
         if self.low_pass == "smooth":
             return np.array([*rows, -(x**2), -(x**4), 1j * x**3, 1j * x**5])
         if self.low_pass in ("one pole", "three poles"):
             single = 1j * x * math.exp(-self.numbers[0])
             rows.append(single / (1 + single))
-        if self.low_pass != "one pole":
-            times = 2 if self.low_pass == "four poles" else 1
-            pair, y = self._pair(x), x * math.exp(-self.numbers[-2])
-            turn = 1j * y * math.exp(-self.numbers[-1])
-            rows += [times * (turn - 2 * y**2) / pair, times * turn / pair]
+        alike = self.low_pass == "four poles"
+        for log_corner, log_q in self._pairs()[alike:]:
+            pair, y = _pair(x, log_corner, log_q), x * math.exp(-log_corner)
+            turn = 1j * y * math.exp(-log_q)
+            rows += [(1 + alike) * (turn - 2 * y**2) / pair, (1 + alike) * turn / pair]
         return np.array(rows)
 
     def prior(self) -> tuple[Real, Real]:
@@ -149,6 +182,8 @@ class Chain:
         usual, spread = [1.0] * NUMBERS[self.low_pass], [CORNER_SPREAD] * NUMBERS[self.low_pass]
         if self.low_pass != "one pole":
             usual[-1], spread[-1] = math.log(USUAL_Q), Q_SPREAD
+        if self.low_pass == "two pairs":
+            usual[1], spread[1] = math.log(USUAL_Q), Q_SPREAD
         return np.array(usual), np.array(spread)
 
     def corner_hz(self) -> float:
