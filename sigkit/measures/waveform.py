@@ -262,13 +262,14 @@ def _notes(
     told = f"shape: {verdict.shape}, {verdict.confidence:.0%} of the evidence"
     direction = _direction(verdict)
     notes.append(f"{told}, {direction} as captured" if direction else told)
+    if verdict.shape == "sine":
+        notes.append("a closed filter makes a sine of any wave: the shape is that of the capture")
     if path := _path(verdict):
         notes.append(f"allowed for: {path}")
     moves = tone.change()
     if moves > MOVES_SOME:
         notes.append(
-            f"from stretch to stretch the wave changes by {20 * math.log10(moves):.0f} dB of it, "
-            "noise included"
+            f"from stretch to stretch the wave changes by {20 * math.log10(moves):.0f} dB of it"
         )
     if tone.seconds > 0.9 * KEPT_S and capture.duration_s > KEPT_S * 1.1:
         notes.append(f"the wave is read from {own.time_s[0]:.0f} to {own.time_s[-1]:.0f} s")

@@ -101,26 +101,26 @@ def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not
 def share_of(tone: Tone, verdict: Verdict, shape: str) -> Quantity:
     """Return the duty cycle of a pulse or the rising share of a triangle, %."""
     what = "duty cycle" if shape == "pulse" else "symmetry"
-    kind = verdict.kinds.get("pulse" if shape == "pulse" else "ramp")
-    if verdict.shape != shape or kind is None:
-        if verdict.shape == "mixed":
-            best = min(verdict.kinds.values(), key=lambda k: k.misfit, default=None)
-            left = f" (the nearest leaves {20 * math.log10(best.misfit):.0f} dB)" if best else ""
-            return not_measurable(
-                "%",
-                f"no single wave explains this one{left}: record one wave of one oscillator alone, "
-                "filter open, no resonance",
-            )
+    if verdict.confidence < SURE:
+        alike = sorted((n for n, e in verdict.evidence.items() if e > 0.02), key=len)
+        return not_measurable(
+            "%",
+            f"the {verdict.visible} harmonics above the noise may be those of one wave or another "
+            f"({', '.join(alike)}): {OPEN}",
+        )
+    if verdict.shape == "mixed":
+        best = min(verdict.kinds.values(), key=lambda k: k.misfit, default=None)
+        left = f" (the nearest leaves {20 * math.log10(best.misfit):.0f} dB)" if best else ""
+        return not_measurable(
+            "%",
+            f"no single wave explains this one{left}: record one wave of one oscillator alone, "
+            "filter open, no resonance",
+        )
+    if verdict.shape != shape:
         return not_measurable(
             "%", f"the wave is a {verdict.shape}, which has no {what}: record a {shape}"
         )
-    if verdict.confidence < SURE:
-        others = [n for n, e in verdict.evidence.items() if e > 0.02 and n != shape]
-        return not_measurable(
-            "%",
-            f"the {verdict.visible} harmonics above the noise fit a {shape} and a "
-            f"{' or '.join(others)} alike: {OPEN}",
-        )
+    kind = verdict.kinds["pulse" if shape == "pulse" else "ramp"]
     return combine(100 * kind.share, "%", _share_terms(tone, kind))
 
 

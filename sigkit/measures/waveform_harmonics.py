@@ -22,6 +22,8 @@ HIGHEST_SHARE = 0.45
 """Share of the sample rate that converters' filters leave alone."""
 NEIGHBOURS, OWN = 17, 4.0
 """Harmonics whose noise is shared, and how far one must stand out to keep its own."""
+QUIETEST = 0.2
+"""Share of the harmonics whose changes are no larger than the noise of all."""
 LEAST_VARIANCE = 1e-16
 """Of a harmonic re the wave's power: round-off."""
 
@@ -78,9 +80,14 @@ class Tone:
         return Seen(self.order, self.value, self.variance, self.hz, self.rate)
 
     def change(self) -> float:
-        """Return how far the wave departs from its mean within the tone, noise included, rms."""
-        away = np.sum(np.abs(self.stretches - self.stretches.mean(axis=0)) ** 2, axis=1)
-        return math.sqrt(float(np.mean(away)) / self.power)
+        """Return how far the wave departs from its mean within the tone, rms re the wave.
+
+        What all harmonics have alike is taken for noise and left out.
+        """
+        away = np.mean(np.abs(self.stretches - self.stretches.mean(axis=0)) ** 2, axis=0)
+        smooth = ndimage.uniform_filter1d(away, min(NEIGHBOURS, away.size), mode="nearest")
+        beyond = np.maximum(away - np.quantile(smooth, QUIETEST), 0.0)
+        return math.sqrt(float(beyond.sum()) / self.power)
 
     def scatter(self, values: Real) -> float:
         """Return the standard uncertainty of the mean of something read off every stretch."""

@@ -84,8 +84,9 @@ class WaveformResult(Result):
     frequency : Quantity
         Frequency at the mean of the pitch in cents over the capture, Hz.
     shape : str
-        ``sine``, ``triangle``, ``saw``, ``pulse``, or ``mixed``: none of them. Where the capture
-        can't answer anything, ``mixed`` with a confidence of 0.
+        ``sine`` (less than some 6 % beside the fundamental, be it by a closed filter),
+        ``triangle``, ``saw``, ``pulse``, or ``mixed``: none of them. Where the capture can't answer
+        anything, ``mixed`` with a confidence of 0.
     shape_confidence : float
         Share of the evidence for that shape, 0 to 1.
     evidence : mapping of str to float

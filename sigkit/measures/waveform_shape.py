@@ -29,13 +29,15 @@ VISIBLE = 9.0
 """Power over noise from which a harmonic is visible."""
 SPEAKS = 0.03
 """A harmonic that would show if it were so large, re the strongest, speaks by its absence."""
-CLOSED = 3.0
-"""A low-pass below this many times the pitch makes all waves alike."""
+CLOSED, TAKEN = 2.5, 3
+"""A low-pass below this many times the pitch makes all waves alike; and harmonics that its numbers
+take up."""
 HOPELESS, NOTHING_LIKE = 0.06, 0.2
 """What a kind may leave of few harmonics, rms re the wave, to be fitted to all: beside a better
 one, and at all."""
-PURE = 0.01
-"""A wave with less beside its fundamental, rms, is a sine, whatever filter might have made it."""
+PURE, NEARLY_PURE = 0.01, 0.06
+"""A wave with less beside its fundamental, rms, is a sine, whatever might explain it, and whatever
+closed filter might have made it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,25 +143,24 @@ def left_of(seen: Seen, model: Complex) -> float:
 
 
 def _evidence(seen: Seen, kinds: Mapping[Kind, Explained], beyond: float) -> dict[Shape, float]:
-    """Share of each shape in the evidence."""
-    power = np.abs(seen.value) ** 2
-    speaks = seen.variance * VISIBLE < np.maximum(power, float(power.max()) * SPEAKS**2)
-    count = max(1, min(int(np.count_nonzero(speaks)), MOST_VISIBLE))
-    left: dict[Shape, float] = {"sine": math.hypot(beyond, 2 * REAL_WAVE)}
+    """Share of each shape in the evidence.
+
+    A wave that would have to come through a closed filter shares its evidence with all that the
+    filter would make alike, and has none beside what looks like a sine.
+    """
+    left: dict[Shape, float] = {"sine": math.hypot(beyond, 2 * REAL_WAVE), "mixed": MIXED}
     closed: dict[Shape, float] = {}
-    if "pulse" in kinds:
-        left["pulse"] = math.hypot(kinds["pulse"].misfit, REAL_WAVE)
-        closed["pulse"] = _closed(kinds["pulse"], seen.hz)
-    if "ramp" in kinds:
-        ramp = kinds["ramp"]
-        name: Shape = "saw" if min(ramp.share, 1 - ramp.share) < SAW_SHARE else "triangle"
-        left[name] = math.hypot(ramp.misfit, REAL_WAVE)
-        closed[name] = _closed(ramp, seen.hz)
-    left["mixed"] = MIXED
+    for name, kind in _named(kinds).items():
+        shut = _closed(kind, seen.hz)
+        if shut == 1.0 or beyond > NEARLY_PURE:
+            left[name], closed[name] = math.hypot(kind.misfit, REAL_WAVE), shut
+    count = _speaking(seen, any(shut < 1.0 for shut in closed.values()))
     logs = {
-        name: 2 * count * (math.log(closed.get(name, 1.0)) - math.log(rest))
+        name: -2 * count * math.log(rest) + 2 * math.log(closed.get(name, 1.0))
         for name, rest in left.items()
     }
+    shut_logs = [logs[name] for name, shut in closed.items() if shut < 1.0]
+    logs["mixed"] = max([logs["mixed"], *shut_logs])
     top = max(logs.values())
     weights = {name: math.exp(value - top) for name, value in logs.items()}
     total = sum(weights.values())
@@ -167,7 +168,28 @@ def _evidence(seen: Seen, kinds: Mapping[Kind, Explained], beyond: float) -> dic
     return {name: weights.get(name, 0.0) / total for name in every}
 
 
+def _named(kinds: Mapping[Kind, Explained]) -> dict[Shape, Explained]:
+    """Return what was fitted by the name of its shape."""
+    out: dict[Shape, Explained] = {}
+    if "pulse" in kinds:
+        out["pulse"] = kinds["pulse"]
+    if "ramp" in kinds:
+        ramp = kinds["ramp"]
+        out["saw" if min(ramp.share, 1 - ramp.share) < SAW_SHARE else "triangle"] = ramp
+    return out
+
+
+def _speaking(seen: Seen, shut: bool) -> int:
+    """Return how many harmonics speak for or against a shape."""
+    power = np.abs(seen.value) ** 2
+    if shut:  # couplings, low-pass, share and size take some
+        visible = int(np.count_nonzero(power > VISIBLE * seen.variance))
+        return max(1, min(visible - TAKEN, MOST_VISIBLE))
+    speaks = seen.variance * VISIBLE < np.maximum(power, float(power.max()) * SPEAKS**2)
+    return max(1, min(int(np.count_nonzero(speaks)), MOST_VISIBLE))
+
+
 def _closed(kind: Explained, hz: float) -> float:
-    """How unlikely a low-pass is that would have to be so far closed; 1 for an open one."""
+    """How far a low-pass would have to be closed; 1 for an open one."""
     corner = kind.best.chain.corner_hz()
     return min(1.0, corner / (CLOSED * hz)) if math.isfinite(corner) else 1.0
