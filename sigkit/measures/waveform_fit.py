@@ -34,6 +34,7 @@ DEEP = 0.05
 EXPLAINS = 2.0
 """Sum of squares over degrees of freedom up to which nothing else is tried."""
 DIGITAL: tuple[LowPass, ...] = ("one pole", "two poles", "two pairs")
+DIGITAL_STARTS, SAME_SHARE = 3, 0.002
 FEW, MORE = 28, 90
 """Harmonics that a start is looked for with: the grid of shares is fine enough for them."""
 SHARES = np.concatenate(
@@ -347,11 +348,21 @@ def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -
             if low_pass not in fits or one[0].chi2 < fits[low_pass][0].chi2:
                 fits[low_pass] = one
     found = [fit for fit, _ in fits.values()]
-    nearest, numbers = min(fits.values(), key=lambda each: each[0].chi2)
-    if nearest.chi2 > EXPLAINS * nearest.dof:
-        for low_pass in DIGITAL:
-            begin = _from(nearest, numbers, low_pass)
-            found.append(fitted(seen, kind, low_pass, begin, rate=seen.rate)[0])
+    nearest = sorted(fits.values(), key=lambda each: each[0].chi2)
+    if nearest[0][0].chi2 < EXPLAINS * nearest[0][0].dof:
+        return found
+    apart: list[tuple[Fit, Real]] = []
+    for fit, numbers in nearest:
+        if len(apart) < DIGITAL_STARTS and all(
+            abs(fit.share - other.share) > SAME_SHARE for other, _ in apart
+        ):
+            apart.append((fit, numbers))
+    for low_pass in DIGITAL:
+        tried = [
+            fitted(seen, kind, low_pass, _from(fit, numbers, low_pass), rate=seen.rate)[0]
+            for fit, numbers in apart
+        ]
+        found.append(min(tried, key=lambda one: one.chi2))
     return found
 
 

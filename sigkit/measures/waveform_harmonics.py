@@ -22,6 +22,8 @@ HIGHEST_SHARE = 0.45
 """Share of the sample rate that converters' filters leave alone."""
 NEIGHBOURS, OWN = 17, 4.0
 """Harmonics whose noise is shared, and how far one must stand out to keep its own."""
+FREE = 0.9
+"""Share of the stretches that tell of the noise on their own, as they overlap."""
 QUIETEST = 0.2
 """Share of the harmonics whose changes are no larger than the noise of all."""
 LEAST_VARIANCE = 1e-16
@@ -102,6 +104,11 @@ def _of_mean(count: int) -> float:
     return single * (count + 2 * OVERLAP * (count - 1)) / count**2
 
 
+def _median_of_mean(count: int) -> float:
+    """Median of a variance from so many stretches over its mean (Wilson and Hilferty)."""
+    return (1 - 2 / (9 * 2 * FREE * (count - 1))) ** 3
+
+
 def longest_tone(phase: PhaseTrack, begin_s: float, end_s: float) -> PhaseTrack | None:
     """Return the longest unbroken tone between two instants, without its ends.
 
@@ -163,7 +170,9 @@ def tone_of(sound: Real, first: int, rate: int, phase: PhaseTrack, band_hz: floa
     level = np.sqrt(np.sum(np.abs(rows) ** 2, axis=1))
     rows *= (level.mean() / level)[:, None]
     value = rows.mean(axis=0)
+    # Level and phase of every stretch were taken out: two of the numbers of its harmonics.
     spread = np.sum(np.abs(rows - value) ** 2, axis=0) * _of_mean(count)
+    spread *= 2 * top / max(2 * top - 2, 1) / _median_of_mean(count)
     shared = ndimage.median_filter(spread, min(NEIGHBOURS, 2 * (top // 2) + 1), mode="nearest")
     variance = np.where(spread > OWN * shared, spread, shared)
     least = LEAST_VARIANCE * float(np.sum(np.abs(value) ** 2))
