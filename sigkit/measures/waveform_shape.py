@@ -29,9 +29,9 @@ VISIBLE = 9.0
 """Power over noise from which a harmonic is visible."""
 SPEAKS = 0.03
 """A harmonic that would show if it were so large, re the strongest, speaks by its absence."""
-CLOSED, TAKEN = 2.5, 3
-"""A low-pass below this many times the pitch makes all waves alike; and harmonics that its numbers
-take up."""
+CLOSED, TAKEN, FEWEST = 2.5, 3, 5
+"""A low-pass below this many times the pitch makes all waves alike; harmonics that its numbers take
+up; and in a band with fewer harmonics than the last all waves are alike too."""
 HOPELESS, NOTHING_LIKE = 0.06, 0.2
 """What a kind may leave of few harmonics, rms re the wave, to be fitted to all: beside a better
 one, and at all."""
@@ -151,7 +151,7 @@ def _evidence(seen: Seen, kinds: Mapping[Kind, Explained], beyond: float) -> dic
     left: dict[Shape, float] = {"sine": math.hypot(beyond, 2 * REAL_WAVE), "mixed": MIXED}
     closed: dict[Shape, float] = {}
     for name, kind in _named(kinds).items():
-        shut = _closed(kind, seen.hz)
+        shut = _closed(kind, seen.hz) if seen.order.size >= FEWEST else 0.5
         if shut == 1.0 or beyond > NEARLY_PURE:
             left[name], closed[name] = math.hypot(kind.misfit, REAL_WAVE), shut
     count = _speaking(seen, any(shut < 1.0 for shut in closed.values()))

@@ -223,6 +223,19 @@ def test_a_closed_filter_leaves_nothing_to_tell_a_duty_cycle_from(tmp_path):
     assert result.shape == "sine" or "open the filter" in result.duty_cycle.reason
 
 
+def test_a_band_with_few_harmonics_tells_no_shape(tmp_path):
+    for seed, (kind, share) in enumerate((("ramp", 1e-6), ("pulse", 0.3), ("ramp", 0.5))):
+        result = measured(tmp_path, Wave(kind, 1200.0, share, rate=8000, seed=seed))
+        assert result.thd_harmonics < 5
+        assert result.shape_confidence < 0.9 or result.shape == "sine"
+        assert not result.duty_cycle.measurable
+        assert not result.symmetry.measurable
+    assert (
+        "play a lower note"
+        in measured(tmp_path, Wave("pulse", 1200.0, 0.3, rate=8000)).duty_cycle.reason
+    )
+
+
 def test_beating_oscillators_and_moving_widths_are_refused(tmp_path):
     two = Wave("ramp", 110.0, 1e-6, (("ramp", 1e-6, 1.0, 0.3, 1.012),), seed=4)
     try:
