@@ -35,7 +35,7 @@ from sigkit.tracks.second_opinion import second_opinion
 
 __all__ = ["WaveformResult", "measure_waveform"]
 
-KEPT_S = 60.0
+KEPT_S = 30.0
 """Sound that the wave is read from, from where it begins: a wave needs no more."""
 QUIET_SHARE = 0.03
 LEAST_S = 0.3
@@ -199,12 +199,13 @@ class _Heard(Capture):
         return self.inner.read(start_s, stop_s)
 
     def sound(self) -> tuple[int, Real]:
-        """Return the first sample of what was kept, and the sound."""
+        """Hand over the first sample of what was kept, and the sound."""
         parts = self.kept[:1]
         for first, sound in self.kept[1:]:
             if first != parts[-1][0] + parts[-1][1].size:
                 break
             parts.append((first, sound))
+        self.kept.clear()
         return parts[0][0], np.concatenate([sound for _, sound in parts])
 
 
