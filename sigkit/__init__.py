@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sigkit.measures.slider import measure_slider
     from sigkit.measures.stability import measure_stability
     from sigkit.measures.warmup import measure_warmup
+    from sigkit.measures.waveform import measure_waveform
     from sigkit.quantity import Quantity
     from sigkit.tracks.level import track_level
     from sigkit.tracks.pitch import PitchTrack, track_pitch
@@ -43,6 +44,7 @@ __all__ = [
     "measure_slider",
     "measure_stability",
     "measure_warmup",
+    "measure_waveform",
     "open_capture",
     "open_job",
     "track_level",
@@ -68,6 +70,7 @@ _HOMES = {
     "measure_slider": "measures.slider",
     "measure_stability": "measures.stability",
     "measure_warmup": "measures.warmup",
+    "measure_waveform": "measures.waveform",
     "open_capture": "captures.wav",
     "open_job": "evidence.job",
     "track_level": "tracks.level",

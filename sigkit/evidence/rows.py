@@ -279,6 +279,9 @@ def _change(
     if test == "slider" and judged.better != "none":
         change, by_passes = judge_slider(judged.quantity, change, *used)
         remarks = (*remarks, *by_passes)
+    ends = [next((o.result for o in found if o.result is not None), None) for found in used]
+    if ends[0] is not None and ends[1] is not None:
+        remarks = (*remarks, *ends[1].against(judged.quantity, ends[0]))
     return change, (*remarks, change.remark) if change.remark else remarks
 
 

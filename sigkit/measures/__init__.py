@@ -218,6 +218,26 @@ TESTS: Mapping[str, BenchTest] = {
                 Judged("mains_frequency", "mains frequency", "Hz", "none", True),
             ),
         ),
+        BenchTest(
+            "waveform",
+            "Waveform",
+            options={
+                "band_hz": (float, int),
+                "inverting": (bool,),
+                "nominal_duty": (float, int),
+            },
+            judged=(
+                Judged("duty_error", "duty cycle less nominal", "%", "nearer zero", True),
+                Judged("duty_cycle", "duty cycle", "%", "none", True),
+                Judged("symmetry_error", "rising share less 50 %", "%", "nearer zero", True),
+                Judged("symmetry", "rising share of a triangle", "%", "none", True),
+                Judged("thd", "total harmonic distortion", "%", "none"),
+                Judged("even_harmonics", "even harmonics", "dB", "none", True),
+                Judged("departure", "departure from the ideal wave", "dB", "smaller"),
+                Judged("level", "level of the wave", "dBFS", "none"),
+                Judged("frequency", "frequency", "Hz", "none"),
+            ),
+        ),
     )
 }
 """Every bench test that exists, by name."""

@@ -117,6 +117,11 @@ class Result:
         """
         return {}
 
+    def against(self, quantity: str, before: Result) -> tuple[str, ...]:
+        """Return remarks on the change of a quantity since another capture."""
+        del quantity, before
+        return ()
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the result on ``ax``, or on the axes of a new figure, and return the axes."""
         raise NotImplementedError

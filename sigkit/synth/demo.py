@@ -10,6 +10,7 @@ from sigkit.errors import InputError
 from sigkit.synth.planted import Slider
 from sigkit.synth.scenario import SCENARIO
 from sigkit.synth.sound import Sound, write_wav
+from sigkit.synth.waved import Waved
 
 JOB_TOML = """\
 unit = "K14"
@@ -57,7 +58,9 @@ def demo_sound(name: str) -> Sound:
         Before it is rounded to 16 bits. Truth of a pitch capture: ``frequency_hz`` and ``cents``
         (re 220 Hz) at ``time_s``, of two oscillators one of each, with ``fine_tune_cents`` and
         ``held``; of a slider capture: ``events``, ``passes`` and ``clean``; of an envelope:
-        ``notes``; of a key sweep: ``keys``; of idle noise: ``floor_dbfs``, ``mains_hz``, ``lines_dbfs`` and more.
+        ``notes``; of a key sweep: ``keys``; of idle noise: ``floor_dbfs``, ``mains_hz``,
+        ``lines_dbfs`` and more; of a waveform: ``width``, the share of the period that is high
+        or rises.
 
     Raises
     ------
@@ -148,6 +151,8 @@ def _settings() -> str:
             line = f"power_on_s = -{WARM_S}"
         elif isinstance(planted, Slider) and planted.controls != "level":
             line = f'controls = "{planted.controls}"'
+        elif isinstance(planted, Waved) and planted.nominal_duty is not None:
+            line = f"nominal_duty = {planted.nominal_duty:g}"
         else:
             continue
         entries.append(f'[captures."{name.removesuffix(".wav")}"]\n{line}\n\n')

@@ -66,3 +66,40 @@ class LowPass:
         ratio = frequency_hz / cutoff
         stage = 1 / (1 - ratio**2 + 1j * ratio / q)
         return np.asarray(stage if self.slope_db == 12 else stage * stage, np.complex128)
+
+
+@dataclass(frozen=True)
+class Interface:
+    """A coupling and a low-pass of one pole each, as between an output and its capture.
+
+    Parameters
+    ----------
+    coupling_hz, low_pass_hz : float
+        Their corners in Hz.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> plain = Interface(10.0, 10_000.0)
+    >>> abs(plain(np.array([10.0, 10_000.0]))).round(3).tolist()
+    [0.707, 0.707]
+    """
+
+    coupling_hz: float
+    low_pass_hz: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.coupling_hz < self.low_pass_hz:
+            raise InputError(
+                "A coupling lies above zero and below the low-pass.",
+                remedy="Give both corners in hertz.",
+            )
+
+    def __call__(
+        self, frequency_hz: NDArray[np.float64], where: slice | NDArray[np.intp] = slice(None)
+    ) -> NDArray[np.complex128]:
+        """Return the response at one frequency per sample."""
+        del where
+        s = 1j * np.asarray(frequency_hz, np.float64)
+        response = s / (s + self.coupling_hz) * (self.low_pass_hz / (s + self.low_pass_hz))
+        return np.asarray(response, np.complex128)

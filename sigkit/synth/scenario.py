@@ -7,11 +7,12 @@ from dataclasses import replace
 
 from sigkit.synth.dirt import Place
 from sigkit.synth.glides import Glides
-from sigkit.synth.keyed import Keyed
 from sigkit.synth.idle import Idle
+from sigkit.synth.keyed import Keyed
 from sigkit.synth.paths import Envelope
 from sigkit.synth.planted import Enveloped, Pair, Pitch, Slider
 from sigkit.synth.presses import Presses, evenly
+from sigkit.synth.waved import Waved
 
 _BEFORE = Pitch(stage="1_before", seconds=6.0, rate=32000, seed=0)
 _AFTER = Pitch(stage="3_after", seconds=6.0, rate=32000, seed=0)
@@ -129,7 +130,10 @@ _KEYS_AFTER = replace(
     stuck={},
 )
 
-SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Keyed | Idle] = {
+_SQUARE = Waved(stage="1_before", seed=0, shape="pulse", width=0.44, nominal_duty=50.0)
+_TRIANGLE = Waved(stage="1_before", seed=0, shape="triangle", width=0.465)
+
+SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Keyed | Idle | Waved] = {
     "1_before/warmup-oscillator_1.wav": Pitch(
         stage="1_before",
         seconds=180.0,
@@ -217,6 +221,12 @@ SCENARIO: Mapping[str, Pitch | Slider | Pair | Glides | Enveloped | Keyed | Idle
     ),
     "3_after/noise-output.wav": Idle(
         stage="3_after", seed=401, hiss_dbfs=-86.0, lines_dbfs=_LOOP | {2: -92.0, 4: -99.0}
+    ),
+    "1_before/waveform-oscillator_1-triangle.wav": replace(_TRIANGLE, seed=194),
+    "3_after/waveform-oscillator_1-triangle.wav": replace(_TRIANGLE, stage="3_after", seed=394),
+    "1_before/waveform-oscillator_2-square.wav": replace(_SQUARE, seed=195),
+    "3_after/waveform-oscillator_2-square.wav": replace(
+        _SQUARE, stage="3_after", seed=395, width=0.503
     ),
     "1_before/slider-volume.wav": Slider(stage="1_before", seed=131, places=_VOLUME),
     "2_cleaned/slider-volume.wav": Slider(stage="2_cleaned", seed=231, places=_VOLUME_CLEANED),
