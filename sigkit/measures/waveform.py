@@ -58,8 +58,8 @@ def measure_waveform(
     Parameters
     ----------
     capture : Capture
-        One held note of one wave of one oscillator, filter open, no resonance, 1 to 60 s. Low
-        notes show more harmonics.
+        One held note of one wave of one oscillator, filter open, no resonance, 2 to 30 s; more is
+        not read for the wave. Low notes show more harmonics.
     band_hz : float, default 20000
         Harmonics up to here are measured, or up to 0.45 of the sample rate where that is lower.
     inverting : bool, optional

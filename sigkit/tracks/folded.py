@@ -19,7 +19,6 @@ import numpy as np
 from scipy import fft, interpolate, linalg
 
 from sigkit.arrays import Complex, Real
-from sigkit.tracks.harmonics import LAG_0
 from sigkit.tracks.phase import PhaseTrack
 
 WIDTH = 10
@@ -54,7 +53,7 @@ def smooth_path(phase: PhaseTrack) -> Callable[[Real], Real]:
     t, cycles = phase.time_s, phase.cycles
     slope = (cycles[-1] - cycles[0]) / (t[-1] - t[0])
     rest = cycles - cycles[0] - slope * (t - t[0])
-    allowed = FOLLOWS * LAG_0 * float(np.mean(phase.u_cycles**2)) + 1e-12
+    allowed = FOLLOWS * float(np.mean(phase.u_cycles**2)) + 1e-12
     curve: Callable[[Real], Real] | None = None
     for step in KNOTS_S:
         spans = max(1, round((t[-1] - t[0]) / step))

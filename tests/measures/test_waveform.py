@@ -14,7 +14,7 @@ from sigkit.errors import InputError, SignalError
 from sigkit.measures import bench_test
 from sigkit.measures.waveform_result import COLUMNS
 
-LOW, HIGH = range(40_000, 40_016), range(41_000, 41_010)
+LOW, HIGH = range(40_000, 40_012), range(41_000, 41_008)
 
 
 @pytest.fixture(scope="module")
@@ -55,16 +55,16 @@ def test_duty_cycles_up_to_2_khz_are_within_two_tenths_of_a_point(high_pulses):
 
 
 def test_stated_intervals_hold_the_duty_cycle(low_pulses, high_pulses):
-    """Of 26 intervals of 95 % at least 22 hold (chance of fewer: 1 %); the benchmark has more."""
+    """Of 20 intervals of 95 % at least 17 hold (chance of fewer: 2 %); the benchmark has more."""
     held = [
         abs(result.duty_cycle.value - 100 * wave.share) <= result.duty_cycle.expanded
         for wave, result in [*low_pulses, *high_pulses]
     ]
-    assert sum(held) >= 22
+    assert sum(held) >= 17
     assert all(result.duty_cycle.expanded < 0.2 for _, result in [*low_pulses, *high_pulses])
 
 
-@pytest.mark.parametrize("seed", range(42_000, 42_016))
+@pytest.mark.parametrize("seed", range(42_000, 42_012))
 def test_shapes_are_told_right_wherever_it_is_sure(tmp_path, seed):
     name, wave = shape_case(seed)
     result = measured(tmp_path, wave)
