@@ -44,7 +44,7 @@ def test_runs_green_on_the_sample_job(path, tmp_path, monkeypatch):
     shutil.copytree(ROOT / "sample_audio", tmp_path / "sample_audio")
     book = nbformat.read(path, as_version=4)
     NotebookClient(
-        book, timeout=120, resources={"metadata": {"path": str(tmp_path / "notebooks")}}
+        book, timeout=300, resources={"metadata": {"path": str(tmp_path / "notebooks")}}
     ).execute()
     for cell in book.cells:
         if cell.source.startswith(

@@ -297,6 +297,6 @@ def _state(table: pd.DataFrame, key: int) -> str:
     error, said = float(table["error_cents"].to_numpy(float)[at]), str(table["reason"].tolist()[at])
     words = f"{error:+.1f} cents" if np.isfinite(error) else ""
     status = str(table["status"].tolist()[at])
-    status = WORDS.get(status, status)
+    status = ("" if said else status) if status == "ok" else WORDS.get(status, status)
     parts = [part for part in (status, words, said) if part and part != "no sound"]
     return textwrap.shorten(", ".join(parts), 76, placeholder=" ...")

@@ -26,6 +26,8 @@ IDEAL: Mapping[str, Any] = {
 MOST_HARMONICS = 40
 """Harmonics that are drawn; more lie too close to tell apart."""
 DEEP_DB = 80.0
+EXACT_DB = 0.005
+"""Expanded uncertainty from which on a difference is drawn to a hundredth of a decibel."""
 HALF_WIDTH = 0.3
 CLOSED_WIDTH = 0.9
 
@@ -86,8 +88,11 @@ def compare_waveform(stages: Mapping[str, WaveformResult], ax: Axes | None = Non
     ax.set_ylabel("level re the wave's rms")
     if len(drawn) > 1:
         changed = drawn[-1][1].difference(drawn[0][1])
-        said = str(changed) if changed.measurable else changed.reason
-        said = f"difference of the waves: {said}" if changed.measurable else said
+        said = changed.reason
+        if changed.measurable:
+            exact = 2 * changed.u < EXACT_DB
+            said = f"{changed.value:.2f} dB" if exact else str(changed)
+            said = f"difference of the waves: {said}"
         ax.set_title(said, fontsize=8)
     ax.legend(loc="upper right", ncols=3, fontsize=7)
     return ax

