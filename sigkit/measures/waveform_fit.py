@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
+from scipy import fft, ndimage
 
 from sigkit.arrays import Complex, Real
 from sigkit.measures.waveform_models import (
@@ -44,13 +45,17 @@ SHARES = np.concatenate(
         1 - np.geomspace(0.05, 0.004, 14)[1:],
     ]
 )
-DELAYS = 256
+DELAYS = 128
 START_COUPLINGS_HZ = (0.5, 8.0, 25.0)
 START_CORNERS = (3.0, 0.7, 0.3, 0.1, 0.03, 0.01)
 STARTS = 2
 FIRST: tuple[LowPass, ...] = ("two poles", "four poles")
 """Low-passes that starts are looked for with."""
-MOST_STEPS, LONGEST_STEP, DONE = 60, 1.5, 1e-9
+MOST_STEPS, LONGEST_STEP, DONE = 60, 1.5, 1e-4
+"""Steps of a fit at most, the longest one, and what the sum of squares may still fall by at its end,
+re itself: that moves a share by some hundredth of its uncertainty."""
+ROUGH_STEPS, ROUGH_DONE = 12, 1e-2
+"""The same of a start, as starts are only put in order by it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,12 +205,14 @@ def _stacked(values: Complex) -> Real:
     return np.asarray(np.concatenate([values.real, values.imag], axis=-1))
 
 
-def descend(problem: _Problem, begin: Real) -> Real:
+def descend(
+    problem: _Problem, begin: Real, *, steps: int = MOST_STEPS, done: float = DONE
+) -> Real:
     """Levenberg-Marquardt steps until the sum of squares no longer falls."""
     numbers, damping = begin, 1e-3
     left, change, *_ = problem.at(numbers)
     cost = float(left @ left)
-    for _ in range(MOST_STEPS):
+    for _ in range(steps):
         gram = change.T @ change
         push = change.T @ left
         size = np.sqrt(np.maximum(np.diag(gram), 1e-12))
@@ -225,7 +232,7 @@ def descend(problem: _Problem, begin: Real) -> Real:
         gained = cost - cost_new
         numbers, left, change, cost = trial, left_new, change_new, cost_new
         damping = max(damping / 8, 1e-9)
-        if gained < DONE * (1 + cost):
+        if gained < done * (1 + cost):
             break
     return numbers
 
@@ -304,16 +311,24 @@ def _peaks(seen: Seen, kind: Kind, chain: Chain) -> list[tuple[float, float, flo
     """Return explained power, share and delay of the best shares on a grid."""
     order, weight = seen.order.astype(np.intp), 1 / seen.sd**2
     through = chain.response(seen.order * seen.hz)
-    shape = np.array([ideal(kind, share, seen.order) for share in SHARES]) * through
-    crossed = np.zeros((SHARES.size, DELAYS), complex)
-    crossed[:, order] = seen.value * np.conj(shape) * weight
-    energy = np.sum(np.abs(shape) ** 2 * weight, axis=1)
-    along = np.maximum(np.fft.ifft(crossed, axis=1).real * DELAYS, 0.0)
+    shape, power = _grid(kind, order.size)
+    crossed = np.zeros((SHARES.size, DELAYS // 2 + 1), complex)
+    crossed[:, order] = shape * (seen.value * np.conj(through) * weight)
+    energy = power @ (np.abs(through) ** 2 * weight)
+    along = np.maximum(fft.irfft(crossed, DELAYS, axis=1), 0.0) * (DELAYS / 2)
     explained = along**2 / energy[:, None]
     best = explained.argmax(axis=1)
     height = explained[np.arange(SHARES.size), best]
     top = [i for i in np.argsort(-height)[:40].tolist() if _is_peak(height, i)][:STARTS]
     return [(float(height[i]), float(SHARES[i]), float(best[i] / DELAYS)) for i in top]
+
+
+@functools.lru_cache(maxsize=8)
+def _grid(kind: Kind, count: int) -> tuple[Complex, Real]:
+    """Return the conjugate harmonics of waves of every share on the grid, and their powers."""
+    order = np.arange(1.0, count + 1)
+    shape = np.conj([ideal(kind, share, order) for share in SHARES])
+    return shape, np.abs(shape) ** 2
 
 
 def _is_peak(height: Real, i: int) -> bool:
