@@ -54,7 +54,7 @@ FIRST: tuple[LowPass, ...] = ("two poles", "four poles")
 MOST_STEPS, LONGEST_STEP, DONE = 60, 1.5, 1e-4
 """Steps of a fit at most, the longest one, and what the sum of squares may still fall by at its end,
 re itself: that moves a share by some hundredth of its uncertainty."""
-ROUGH_STEPS, ROUGH_DONE = 12, 1e-2
+ROUGHLY = {"steps": 12, "done": 1e-2}
 """The same of a start, as starts are only put in order by it."""
 
 
@@ -238,11 +238,17 @@ def descend(
 
 
 def fitted(
-    seen: Seen, kind: Kind, low_pass: LowPass, begin: Real, *, rate: float = math.inf
+    seen: Seen,
+    kind: Kind,
+    low_pass: LowPass,
+    begin: Real,
+    *,
+    rate: float = math.inf,
+    rough: bool = False,
 ) -> tuple[Fit, Real]:
     """Fit a wave through a chain, of parts or digital at a rate; return it and its numbers."""
     problem = _Problem(seen, kind, low_pass, rate)
-    numbers = descend(problem, begin)
+    numbers = descend(problem, begin, **(ROUGHLY if rough else {}))
     left, change, size, model = problem.at(numbers)
     if size < 0:  # upside down: the other share, half a period on
         numbers = np.concatenate([[-numbers[0]], numbers[1:]])
@@ -302,7 +308,12 @@ def starts_of(seen: Seen, kind: Kind) -> list[tuple[Fit, Real]]:
             abs(share_of(numbers[0]) - share_of(k[0])) > 0.02 for k in near
         ):
             kept.append((low_pass, numbers))
-    settled = [fitted(few, kind, low_pass, numbers) for low_pass, numbers in kept]
+    settled: list[tuple[Fit, Real]] = []
+    for first in FIRST:
+        tried = [fitted(few, kind, first, k, rough=True) for n, k in kept if n == first]
+        if tried:
+            numbers = min(tried, key=lambda each: each[0].chi2)[1]
+            settled.append(fitted(few, kind, first, numbers))
     settled.sort(key=lambda each: each[0].chi2)
     return settled
 
