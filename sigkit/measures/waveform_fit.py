@@ -346,31 +346,41 @@ def _is_peak(height: Real, i: int) -> bool:
     return bool(height[i] >= height[max(0, i - 1) : i + 2].max())
 
 
-def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -> list[Fit]:
-    """Fit a wave through every kind of low-pass, from the best start with few and with many poles.
+def _grown(seen: Seen, start: tuple[Fit, Real]) -> tuple[Fit, Real]:
+    """Fit all harmonics from a fit to few.
 
     Shares that are known from few harmonics are not known well enough for the highest, so more are
     taken in step by step.
     """
-    few = seen.first(FEW)
-    fits: dict[LowPass, tuple[Fit, Real]] = {}
-    for first in FIRST:
-        begins = [numbers for rough, numbers in starts if rough.chain.low_pass == first][:1]
-        if not begins:
+    fit, numbers = start
+    first, unit = fit.chain.low_pass, fit.chain.top_hz
+    for count in (FEW, MORE, seen.order.size):
+        if count > seen.order.size or (count == MORE and count > 0.7 * seen.order.size):
             continue
-        numbers, unit = begins[0], few.top_hz
-        for count in (FEW, MORE, seen.order.size):
-            if count > seen.order.size or (count == MORE and count > 0.7 * seen.order.size):
-                continue
-            part = seen.first(count)
-            fit, numbers = fitted(part, kind, first, _in_unit(first, numbers, unit, part.top_hz))
-            unit = part.top_hz
-        if unit != seen.top_hz:
-            fit, numbers = fitted(seen, kind, first, _in_unit(first, numbers, unit, seen.top_hz))
+        part = seen.first(count)
+        begin = _in_unit(first, numbers, unit, part.top_hz)
+        fit, numbers = fitted(part, fit.kind, first, begin)
+        unit = part.top_hz
+    if unit != seen.top_hz or fit.model.size != seen.order.size:
+        begin = _in_unit(first, numbers, unit, seen.top_hz)
+        fit, numbers = fitted(seen, fit.kind, first, begin)
+    return fit, numbers
+
+
+def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -> list[Fit]:
+    """Fit a wave through every kind of low-pass, from the best start with few and with many poles.
+
+    Of two starts that led to one share, the better one serves for all other low-passes.
+    """
+    begun = sorted((_grown(seen, start) for start in starts), key=lambda each: each[0].chi2)
+    fits: dict[LowPass, tuple[Fit, Real]] = {fit.chain.low_pass: (fit, n) for fit, n in begun}
+    if len(begun) > 1 and abs(begun[0][0].share - begun[1][0].share) < SAME_SHARE:
+        begun = begun[:1]
+    for fit, numbers in begun:
         for low_pass in LOW_PASSES:
-            one = fit, numbers
-            if low_pass != first:
-                one = fitted(seen, kind, low_pass, _from(fit, numbers, low_pass))
+            if low_pass == fit.chain.low_pass:
+                continue
+            one = fitted(seen, kind, low_pass, _from(fit, numbers, low_pass))
             if low_pass not in fits or one[0].chi2 < fits[low_pass][0].chi2:
                 fits[low_pass] = one
     found = [fit for fit, _ in fits.values()]
