@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from scipy import fft
@@ -29,7 +29,7 @@ from sigkit.measures.waveform_models import (
 )
 
 EXPLAINS = 2.0
-"""Sum of squares over degrees of freedom up to which nothing else is tried."""
+"""Sum of squares over degrees of freedom up to which a low-pass of poles explains a wave."""
 DIGITAL: tuple[LowPass, ...] = ("one pole", "two poles", "two pairs")
 DIGITAL_STARTS, SAME_SHARE = 3, 0.002
 FEW, MORE = 28, 90
@@ -132,13 +132,16 @@ def _grown(seen: Seen, start: tuple[Fit, Real]) -> tuple[Fit, Real]:
 def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -> list[Fit]:
     """Fit a wave through every kind of low-pass, from the best start with few and with many poles.
 
-    Of two starts that led to one share, the better one serves for all other low-passes.
+    Of two starts that led to one share, the better one serves for all other low-passes where it
+    explains the wave. Where only a smooth low-pass does, or none, digital ones are tried too: a
+    smooth one follows them as well, with another share.
     """
     begun = sorted((_grown(seen, start) for start in starts), key=lambda each: each[0].chi2)
     fits: dict[LowPass, tuple[Fit, Real]] = {fit.chain.low_pass: (fit, n) for fit, n in begun}
-    if len(begun) > 1 and abs(begun[0][0].share - begun[1][0].share) < SAME_SHARE:
-        begun = begun[:1]
     for fit, numbers in begun:
+        alike = abs(fit.share - begun[0][0].share) < SAME_SHARE
+        if fit is not begun[0][0] and alike and _explained(fits):
+            continue
         for low_pass in LOW_PASSES:
             if low_pass == fit.chain.low_pass:
                 continue
@@ -146,9 +149,9 @@ def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -
             if low_pass not in fits or one[0].chi2 < fits[low_pass][0].chi2:
                 fits[low_pass] = one
     found = [fit for fit, _ in fits.values()]
-    nearest = sorted(fits.values(), key=lambda each: each[0].chi2)
-    if nearest[0][0].chi2 < EXPLAINS * nearest[0][0].dof:
+    if _explained(fits):
         return found
+    nearest = sorted(fits.values(), key=lambda each: each[0].chi2)
     apart: list[tuple[Fit, Real]] = []
     for fit, numbers in nearest:
         if len(apart) < DIGITAL_STARTS and all(
@@ -162,6 +165,12 @@ def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -
         ]
         found.append(min(tried, key=lambda one: one.chi2))
     return found
+
+
+def _explained(fits: Mapping[LowPass, tuple[Fit, Real]]) -> bool:
+    """Say whether a low-pass of poles explains the wave."""
+    poles = [fit for name, (fit, _) in fits.items() if name != "smooth"]
+    return any(fit.chi2 < EXPLAINS * fit.dof for fit in poles)
 
 
 def _from(fit: Fit, numbers: Real, low_pass: LowPass) -> Real:
