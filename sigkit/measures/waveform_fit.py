@@ -33,8 +33,6 @@ DEEP = 0.05
 MOST_STEPS, LONGEST_STEP, DONE = 60, 1.5, 1e-4
 """Steps of a fit at most, the longest one, and what the sum of squares may fall by in its last, re
 itself: in the median that moves a share by less than a thousandth of its uncertainty."""
-ROUGH_STEPS, ROUGH_DONE = 12, 1e-2
-"""The same of a rough fit, which only puts starts in order."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,12 +183,12 @@ def _stacked(values: Complex) -> Real:
     return np.asarray(np.concatenate([values.real, values.imag], axis=-1))
 
 
-def descend(problem: _Problem, begin: Real, steps: int, done: float) -> Real:
+def descend(problem: _Problem, begin: Real) -> Real:
     """Levenberg-Marquardt steps until the sum of squares no longer falls."""
     numbers, damping = begin, 1e-3
     left, change, *_ = problem.at(numbers)
     cost = float(left @ left)
-    for _ in range(steps):
+    for _ in range(MOST_STEPS):
         gram = change.T @ change
         push = change.T @ left
         size = np.sqrt(np.maximum(np.diag(gram), 1e-12))
@@ -211,7 +209,7 @@ def descend(problem: _Problem, begin: Real, steps: int, done: float) -> Real:
         gained = cost - cost_new
         numbers, left, change, cost = trial, left_new, change_new, cost_new
         damping = max(damping / 8, 1e-9)
-        if gained < done * (1 + cost):
+        if gained < DONE * (1 + cost):
             break
     return numbers
 
@@ -223,17 +221,15 @@ def fitted(
     begin: Real,
     *,
     rate: float = math.inf,
-    rough: bool = False,
 ) -> tuple[Fit, Real]:
     """Fit a wave through a chain, of parts or digital at a rate; return it and its numbers."""
     problem = _Problem(seen, kind, low_pass, rate)
-    steps, done = (ROUGH_STEPS, ROUGH_DONE) if rough else (MOST_STEPS, DONE)
-    numbers = descend(problem, begin, steps, done)
+    numbers = descend(problem, begin)
     left, change, size, model = problem.at(numbers)
     if size < 0:  # upside down: the other share, half a period on
         numbers = np.concatenate([[-numbers[0]], numbers[1:]])
         numbers[1] += share_of(-numbers[0])
-        numbers = descend(problem, numbers, steps, done)
+        numbers = descend(problem, numbers)
         left, change, size, model = problem.at(numbers)
     share = share_of(numbers[0])
     count = 2 * seen.order.size

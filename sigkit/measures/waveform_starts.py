@@ -70,12 +70,7 @@ def starts_of(seen: Seen, kind: Kind) -> list[tuple[Fit, Real]]:
             abs(share_of(numbers[0]) - share_of(k[0])) > 0.02 for k in near
         ):
             kept.append((low_pass, numbers))
-    settled: list[tuple[Fit, Real]] = []
-    for first in FIRST:
-        tried = [fitted(few, kind, first, k, rough=True) for n, k in kept if n == first]
-        if tried:
-            numbers = min(tried, key=lambda each: each[0].chi2)[1]
-            settled.append(fitted(few, kind, first, numbers))
+    settled = [fitted(few, kind, low_pass, numbers) for low_pass, numbers in kept]
     settled.sort(key=lambda each: each[0].chi2)
     return settled
 
@@ -136,7 +131,8 @@ def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -
     explains the wave. Where only a smooth low-pass does, or none, digital ones are tried too: a
     smooth one follows them as well, with another share.
     """
-    begun = sorted((_grown(seen, start) for start in starts), key=lambda each: each[0].chi2)
+    best = {fit.chain.low_pass: (fit, numbers) for fit, numbers in reversed(starts)}
+    begun = sorted((_grown(seen, one) for one in best.values()), key=lambda each: each[0].chi2)
     fits: dict[LowPass, tuple[Fit, Real]] = {fit.chain.low_pass: (fit, n) for fit, n in begun}
     for fit, numbers in begun:
         alike = abs(fit.share - begun[0][0].share) < SAME_SHARE
