@@ -1,10 +1,11 @@
 """How good the waveform test is, on random captures that were not looked at before.
 
 Run with ``pytest -m benchmark -s tests/benchmarks/bench_waveform.py``; ``SIGKIT_CASES`` sets the
-number of captures of each kind, ``SIGKIT_SEED`` the first seed. The generator is ``tests/waves.py``, which draws waves in time at
-16 or 32 times the rate, filters them there and decimates: up to two couplings of 1 to 20 Hz, a
-low-pass of up to four poles or none, 30 to 65 dB over white noise; in part of them hum and pink
-noise of up to -40 dB, direct voltage, 16 bits, drift, wander, jitter of the periods.
+number of captures of each kind, ``SIGKIT_SEED`` the first seed. The generator is
+``tests/waves.py``, which draws waves in time at 16 or 32 times the rate, filters them there and
+decimates: up to two couplings of 1 to 20 Hz, a low-pass of up to four poles or none, 30 to 65 dB
+over white noise; in part of them hum and pink noise of up to -40 dB, direct voltage, 16 bits,
+drift, wander, jitter of the periods.
 """
 
 import math
