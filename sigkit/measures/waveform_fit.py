@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
+import functools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +11,7 @@ from scipy import ndimage
 
 from sigkit.arrays import Complex, Real
 from sigkit.measures.waveform_models import (
-    LOW_PASSES,
+    NUMBERS,
     Chain,
     Kind,
     LowPass,
@@ -31,26 +30,9 @@ ROUGH, AROUND = 0.03, 7
 """The same while a start is looked for, re the largest harmonic around."""
 DEEP = 0.05
 """Harmonics this far below the largest one are known no better, re themselves."""
-EXPLAINS = 2.0
-"""Sum of squares over degrees of freedom up to which nothing else is tried."""
-DIGITAL: tuple[LowPass, ...] = ("one pole", "two poles", "two pairs")
-DIGITAL_STARTS, SAME_SHARE = 3, 0.002
-FEW, MORE = 28, 90
-"""Harmonics that a start is looked for with: the grid of shares is fine enough for them."""
-SHARES = np.concatenate(
-    [
-        np.geomspace(0.004, 0.05, 14)[:-1],
-        np.linspace(0.05, 0.95, 91),
-        1 - np.geomspace(0.05, 0.004, 14)[1:],
-    ]
-)
-DELAYS = 256
-START_COUPLINGS_HZ = (0.5, 8.0, 25.0)
-START_CORNERS = (3.0, 0.7, 0.3, 0.1, 0.03, 0.01)
-STARTS = 2
-FIRST: tuple[LowPass, ...] = ("two poles", "four poles")
-"""Low-passes that starts are looked for with."""
-MOST_STEPS, LONGEST_STEP, DONE = 60, 1.5, 1e-9
+MOST_STEPS, LONGEST_STEP, DONE = 60, 1.5, 1e-4
+"""Steps of a fit at most, the longest one, and what the sum of squares may fall by in its last, re
+itself: in the median that moves a share by less than a thousandth of its uncertainty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +62,7 @@ class Seen:
     rate: float
     rough: bool = False
 
-    @property
+    @functools.cached_property
     def sd(self) -> Real:
         """Standard deviation of real and of imaginary part, what is not known included."""
         size = np.abs(self.value)
@@ -151,6 +133,11 @@ class _Problem:
         self.seen, self.kind, self.low_pass, self.rate = seen, kind, low_pass, rate
         self.hz, self.sd = seen.order * seen.hz, seen.sd
         self.target = _stacked(seen.value / self.sd)
+        self.turn = -2j * np.pi * seen.order
+        usual, spread = self.chain(np.zeros(4 + NUMBERS[low_pass])).prior()
+        self.known = np.concatenate([USUAL_COUPLING, usual])
+        self.width = np.concatenate([np.full(2, COUPLING_SPREAD), spread])
+        self.extra = np.eye(self.width.size, self.width.size + 2, 2) / self.width[:, None]
 
     def chain(self, numbers: Real) -> Chain:
         return Chain(self.low_pass, numbers[2:4], numbers[4:], self.seen.top_hz, self.rate)
@@ -158,7 +145,7 @@ class _Problem:
     def at(self, numbers: Real) -> tuple[Real, Real, float, Complex]:
         """Return residuals, their derivatives, size and model."""
         chain, share, order = self.chain(numbers), share_of(numbers[0]), self.seen.order
-        through = chain.response(self.hz) * np.exp(-2j * np.pi * order * numbers[1])
+        through = chain.response(self.hz) * np.exp(self.turn * numbers[1])
         wave = ideal(self.kind, share, order) * through
         base = _stacked(wave / self.sd)
         power = max(float(base @ base), 1e-300)
@@ -166,18 +153,14 @@ class _Problem:
         model = size * wave
         rows = [
             _slope(share) * size * by_share(self.kind, share, order) * through,
-            -2j * np.pi * order * model,
+            self.turn * model,
             *(chain.derivatives(self.hz) * model),
         ]
         change = _stacked(np.array(rows, np.complex128) / self.sd)
-        change -= np.outer(change @ base, base) / power
-        usual, spread = chain.prior()
-        known = np.concatenate([USUAL_COUPLING, usual])
-        width = np.concatenate([np.full(2, COUPLING_SPREAD), spread])
-        left = np.concatenate([size * base - self.target, (numbers[2:] - known) / width])
-        extra = np.zeros((width.size, numbers.size))
-        extra[:, 2:] = np.diag(1 / width)
-        return left, np.concatenate([change.T, extra]), size, model
+        change -= (change @ base / power)[:, None] * base
+        beside = (numbers[2:] - self.known) / self.width
+        left = np.concatenate([size * base - self.target, beside])
+        return left, np.concatenate([change.T, self.extra]), size, model
 
 
 def _slope(share: float) -> float:
@@ -209,11 +192,12 @@ def descend(problem: _Problem, begin: Real) -> Real:
         gram = change.T @ change
         push = change.T @ left
         size = np.sqrt(np.maximum(np.diag(gram), 1e-12))
-        scaled = gram / np.outer(size, size)
+        scaled = gram / (size[:, None] * size)
         for _ in range(8):
-            heavy = scaled + damping * np.eye(size.size)
+            heavy = scaled.copy()
+            heavy.flat[:: size.size + 1] += damping
             step = -np.linalg.solve(heavy, push / size) / size
-            step = np.clip(step, -LONGEST_STEP, LONGEST_STEP)
+            step = np.maximum(np.minimum(step, LONGEST_STEP), -LONGEST_STEP)
             trial = numbers + step
             left_new, change_new, *_ = problem.at(trial)
             cost_new = float(left_new @ left_new)
@@ -231,7 +215,12 @@ def descend(problem: _Problem, begin: Real) -> Real:
 
 
 def fitted(
-    seen: Seen, kind: Kind, low_pass: LowPass, begin: Real, *, rate: float = math.inf
+    seen: Seen,
+    kind: Kind,
+    low_pass: LowPass,
+    begin: Real,
+    *,
+    rate: float = math.inf,
 ) -> tuple[Fit, Real]:
     """Fit a wave through a chain, of parts or digital at a rate; return it and its numbers."""
     problem = _Problem(seen, kind, low_pass, rate)
@@ -272,127 +261,3 @@ def _u_share(seen: Seen, left: Real, gain: Real, dof: int) -> float:
     beyond = max(0.0, excess) / max(float(unknown.sum()) * dof / count, 1e-300)
     by_sound = float(gain[:count] ** 2 @ (noise + beyond * unknown))
     return math.sqrt(by_sound + float(gain[count:] @ gain[count:]))
-
-
-def starts_of(seen: Seen, kind: Kind) -> list[tuple[Fit, Real]]:
-    """Return fits to few harmonics, and numbers, from which fits may begin, the best first."""
-    few = seen.first(FEW, rough=True)
-    found: list[tuple[float, LowPass, Real]] = []
-    for low_pass in FIRST:
-        for coupling, corner in itertools.product(START_COUPLINGS_HZ, START_CORNERS):
-            if corner * few.top_hz < 0.5 * seen.hz:
-                continue
-            inner = _begin(low_pass, math.log(corner))
-            chain = Chain(low_pass, couplings_at([coupling, 0.1]), inner, few.top_hz)
-            for gain, share, delay in _peaks(few, kind, chain):
-                outer = [number_of(share), delay, *couplings_at([coupling]), USUAL_COUPLING[1]]
-                found.append((gain, low_pass, np.array([*outer, *inner])))
-    found.sort(key=lambda each: -each[0])
-    kept: list[tuple[LowPass, Real]] = []
-    for _, low_pass, numbers in found:
-        near = [k for n, k in kept if n == low_pass]
-        if len(near) < STARTS and all(
-            abs(share_of(numbers[0]) - share_of(k[0])) > 0.02 for k in near
-        ):
-            kept.append((low_pass, numbers))
-    settled = [fitted(few, kind, low_pass, numbers) for low_pass, numbers in kept]
-    settled.sort(key=lambda each: each[0].chi2)
-    return settled
-
-
-def _peaks(seen: Seen, kind: Kind, chain: Chain) -> list[tuple[float, float, float]]:
-    """Return explained power, share and delay of the best shares on a grid."""
-    order, weight = seen.order.astype(np.intp), 1 / seen.sd**2
-    through = chain.response(seen.order * seen.hz)
-    shape = np.array([ideal(kind, share, seen.order) for share in SHARES]) * through
-    crossed = np.zeros((SHARES.size, DELAYS), complex)
-    crossed[:, order] = seen.value * np.conj(shape) * weight
-    energy = np.sum(np.abs(shape) ** 2 * weight, axis=1)
-    along = np.maximum(np.fft.ifft(crossed, axis=1).real * DELAYS, 0.0)
-    explained = along**2 / energy[:, None]
-    best = explained.argmax(axis=1)
-    height = explained[np.arange(SHARES.size), best]
-    top = [i for i in np.argsort(-height)[:40].tolist() if _is_peak(height, i)][:STARTS]
-    return [(float(height[i]), float(SHARES[i]), float(best[i] / DELAYS)) for i in top]
-
-
-def _is_peak(height: Real, i: int) -> bool:
-    return bool(height[i] >= height[max(0, i - 1) : i + 2].max())
-
-
-def every_low_pass(seen: Seen, kind: Kind, starts: Sequence[tuple[Fit, Real]]) -> list[Fit]:
-    """Fit a wave through every kind of low-pass, from the best start with few and with many poles.
-
-    Shares that are known from few harmonics are not known well enough for the highest, so more are
-    taken in step by step.
-    """
-    few = seen.first(FEW)
-    fits: dict[LowPass, tuple[Fit, Real]] = {}
-    for first in FIRST:
-        begins = [numbers for rough, numbers in starts if rough.chain.low_pass == first][:1]
-        if not begins:
-            continue
-        numbers, unit = begins[0], few.top_hz
-        for count in (FEW, MORE, seen.order.size):
-            if count > seen.order.size or (count == MORE and count > 0.7 * seen.order.size):
-                continue
-            part = seen.first(count)
-            fit, numbers = fitted(part, kind, first, _in_unit(first, numbers, unit, part.top_hz))
-            unit = part.top_hz
-        if unit != seen.top_hz:
-            fit, numbers = fitted(seen, kind, first, _in_unit(first, numbers, unit, seen.top_hz))
-        for low_pass in LOW_PASSES:
-            one = fit, numbers
-            if low_pass != first:
-                one = fitted(seen, kind, low_pass, _from(fit, numbers, low_pass))
-            if low_pass not in fits or one[0].chi2 < fits[low_pass][0].chi2:
-                fits[low_pass] = one
-    found = [fit for fit, _ in fits.values()]
-    nearest = sorted(fits.values(), key=lambda each: each[0].chi2)
-    if nearest[0][0].chi2 < EXPLAINS * nearest[0][0].dof:
-        return found
-    apart: list[tuple[Fit, Real]] = []
-    for fit, numbers in nearest:
-        if len(apart) < DIGITAL_STARTS and all(
-            abs(fit.share - other.share) > SAME_SHARE for other, _ in apart
-        ):
-            apart.append((fit, numbers))
-    for low_pass in DIGITAL:
-        tried = [
-            fitted(seen, kind, low_pass, _from(fit, numbers, low_pass), rate=seen.rate)[0]
-            for fit, numbers in apart
-        ]
-        found.append(min(tried, key=lambda one: one.chi2))
-    return found
-
-
-def _from(fit: Fit, numbers: Real, low_pass: LowPass) -> Real:
-    """Return numbers to begin with, from those of a fit through another low-pass."""
-    corner = fit.chain.corner_hz() / fit.chain.top_hz
-    log_corner = math.log(corner) if math.isfinite(corner) else math.log(2.0)
-    return np.append(numbers[:4], _begin(low_pass, log_corner))
-
-
-def _in_unit(low_pass: LowPass, numbers: Real, before_hz: float, after_hz: float) -> Real:
-    """Return numbers whose corners are re another frequency."""
-    out = numbers.copy()
-    which = {"three poles": [4, 5], "two pairs": [4, 6]}.get(low_pass, [4])
-    out[which] += math.log(before_hz / after_hz)
-    return out
-
-
-def _begin(low_pass: LowPass, log_corner: float) -> Real:
-    """Return numbers of a low-pass that is 3 dB down about there."""
-    at = min(max(log_corner, -8.0), 1.5)
-    usual_q = math.log(0.55)
-    if low_pass == "one pole":
-        return np.array([at])
-    if low_pass == "two poles":
-        return np.array([at + 0.35, usual_q])
-    if low_pass == "three poles":
-        return np.array([at + 0.5, at + 0.8, usual_q])
-    if low_pass == "four poles":
-        return np.array([at + 0.75, usual_q])
-    if low_pass == "two pairs":
-        return np.array([at + 0.3, math.log(0.55), at + 0.1, math.log(1.0)])
-    return np.array([min(0.35 * math.exp(-2 * at), 3.0), 0.0, 0.0, 0.0])

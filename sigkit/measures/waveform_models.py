@@ -127,7 +127,8 @@ class Chain:
     def high(self, hz: Real) -> Complex:
         """Return the response of the couplings alone."""
         corner = self.couplings_hz()[:, None]
-        return np.asarray(np.prod(1j * hz / (1j * hz + corner), axis=0))
+        ways = 1j * hz / (1j * hz + corner)
+        return np.asarray(ways[0] * ways[1])
 
     def low(self, hz: Real) -> Complex:
         """Return the response of the low-pass alone."""

@@ -10,8 +10,9 @@ from typing import Literal
 import numpy as np
 
 from sigkit.arrays import Complex
-from sigkit.measures.waveform_fit import FEW, Fit, Seen, every_low_pass, starts_of
+from sigkit.measures.waveform_fit import Fit, Seen
 from sigkit.measures.waveform_models import NUMBERS, Kind
+from sigkit.measures.waveform_starts import FEW, every_low_pass, starts_of
 
 Shape = Literal["sine", "triangle", "saw", "pulse", "mixed"]
 

@@ -13,6 +13,7 @@ References
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 
 import numpy as np
@@ -139,7 +140,7 @@ def _sums(cycles: Real, values: tuple[Real, ...], top: int) -> list[Complex]:
         for grid, value in zip(grids, values, strict=True):
             grid += np.bincount(offset + step, kernel * value, grid.size)
     orders = np.arange(top + 1)
-    response = _kernel_response(orders / size)
+    response = _kernel_response(top, size)
     out = []
     for grid in grids:
         ring = grid[:size].copy()
@@ -149,8 +150,10 @@ def _sums(cycles: Real, values: tuple[Real, ...], top: int) -> list[Complex]:
     return out
 
 
-def _kernel_response(frequency: Real) -> Real:
-    """Return the transform of the kernel, frequency in turns a grid point."""
+@functools.lru_cache(maxsize=8)
+def _kernel_response(top: int, size: int) -> Real:
+    """Return the transform of the kernel at orders 0 to ``top`` of a grid of ``size`` points."""
+    frequency = np.arange(top + 1) / size
     node, weight = np.polynomial.legendre.leggauss(48)
     kernel = np.exp(SHAPE * (np.sqrt(1 - node**2) - 1)) * weight * (WIDTH / 2)
     return np.asarray(np.cos(np.pi * WIDTH * frequency[:, None] * node) @ kernel)
