@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
 from sigkit.tracks.key_attack import Attack, Touch, note_attack, second_attack, without_tail
+from sigkit.tracks.key_beside import doubtful, pitch_beside
 from sigkit.tracks.key_notes import KeyNote
-from sigkit.tracks.key_pitch import NotePitch, note_pitch, pitch_beside
+from sigkit.tracks.key_pitch import NotePitch, note_pitch
 from sigkit.tracks.key_sound import KeySound
 from sigkit.tracks.key_voices import Stuck
 
@@ -124,11 +125,14 @@ def presses_of(
     attacks: list[Attack | None] = []
     for number, note in enumerate(notes):
         pitch = note_pitch(whole, note if parted else _inside(note))
-        if pitch is not None and note.under:
+        alone = parted and (note.parted or bool(note.under))
+        attack = note_attack(whole, note, pitch) if alone and pitch else None
+        if pitch is not None and parted and doubtful(note, pitch):
             others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
-            pitch = pitch_beside(original, note, pitch, others)
+            onset = max(note.start_s, attack.onset_s) if attack else note.start_s
+            pitch = pitch_beside(original if others else whole, note, pitch, others, onset)
+            attack = note_attack(whole, note, pitch) if alone else None
         pitches.append(pitch)
-        attack = note_attack(whole, note, pitch) if parted and pitch and note.parted else None
         attacks.append(attack)
         later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
         if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
