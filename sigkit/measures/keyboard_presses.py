@@ -28,7 +28,7 @@ SUSPECT_S, TIMES_USUAL = 3e-5, 4.0
 TWO_LEAVE = 0.5
 """Share of that which two attacks may leave."""
 LEAST_BETTER_S = 2e-5
-MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.1, (0.2, 0.97)
+MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.3, (0.2, 0.97)
 """Where other sound is left at the onset: by how much two attacks leave less, and how high the
 touch reaches."""
 FADES_S = 0.5
@@ -37,6 +37,8 @@ WIDEST_S = 0.0225
 ROUGH = 0.002
 """Standard uncertainty of a rough pitch: 3.5 cents."""
 EDGE_S = 0.08
+UNSURE_S = 0.08
+"""By how much a note that no attack explains may begin later than it seems to."""
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
 WANDER_CENTS = 3.0
 SLOWER_S, SLOWER = 0.015, 3.0
@@ -129,7 +131,9 @@ def presses_of(
         attack = note_attack(whole, note, pitch) if alone and pitch else None
         if pitch is not None and parted and doubtful(note, pitch):
             others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
-            onset = max(note.start_s, attack.onset_s) if attack else note.start_s
+            onset = note.start_s + UNSURE_S
+            if attack is not None and _explained(attack):
+                onset = max(note.start_s, attack.onset_s)
             pitch = pitch_beside(original if others else whole, note, pitch, others, onset)
             attack = note_attack(whole, note, pitch) if alone else None
         pitches.append(pitch)
@@ -202,7 +206,7 @@ def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
     """Whether a touch and a second attack explain an onset far better than one attack."""
     better = attack.left_s - touch.left_s
     if touch.left_s < TWO_LEAVE * attack.left_s:
-        return better > LEAST_BETTER_S
+        return better > (LEAST_BETTER_S if clean else MUCH_BETTER_S)
     much = better > max(MUCH_BETTER_S, LEAST_SHARE * attack.left_s)
     return clean and much and CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
 

@@ -30,6 +30,8 @@ FEWEST_BLOCKS, QUIET_LEAD_S, REACH_S = 100, 0.015, 0.03
 LEAST_TOUCH = 0.08
 MOST_HARMONICS = 150
 TAIL_HEARD, SHORTEST_TAIL_S, TAIL_S = 4.0, 0.004, 1.0
+TAIL_LEAVES = 0.7
+"""Share of the power just before the next note that a tail taken out may leave."""
 LEAST_SHARE = 1e-3
 
 
@@ -333,6 +335,9 @@ def without_tail(whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float
     t = np.arange(first, stop) / whole.rate
     sound = whole.sound.copy()
     sound[first:stop] -= (wave.at(t) * np.exp(np.polyval(line, t - begin))).astype(np.float32)
+    lead = slice(first, round(end * whole.rate))
+    if np.sum(sound[lead] ** 2) > TAIL_LEAVES * np.sum(whole.sound[lead] ** 2):
+        return whole
     return replace(whole, sound=sound)
 
 
