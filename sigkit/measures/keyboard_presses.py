@@ -31,6 +31,8 @@ LEAST_BETTER_S = 2e-5
 MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.3, (0.2, 0.97)
 """Where other sound is left at the onset: by how much two attacks leave less, and how high the
 touch reaches."""
+HIDDEN_S = 3e-4
+"""What is left of an onset that is taken for one attack, from which on it may hide a bounce."""
 FADES_S = 0.5
 WIDEST_S = 0.0225
 """Longest time between two attacks of one press; beyond, something else is fitted."""
@@ -67,6 +69,8 @@ class Press:
         Whether its pitch came to rest late, or never did.
     rough : bool
         Whether no phase could be followed: its pitch is that of its periodicity.
+    untold : bool
+        Whether other sound at its onset hides whether its contact bounced.
     """
 
     note: KeyNote
@@ -80,6 +84,7 @@ class Press:
     stuck_for_s: float
     unsteady: bool
     rough: bool
+    untold: bool
 
 
 @dataclass(frozen=True)
@@ -175,9 +180,15 @@ def presses_of(
                 held.until_s - held.note.stop_s if held is not None else 0.0,
                 bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
                 pitch is None,
+                parted and testable and math.isnan(open_s) and _hidden(attack),
             )
         )
     return Presses(tuple(every), LN9 * usual, why)
+
+
+def _hidden(attack: Attack | None) -> bool:
+    """Whether too much is left at an onset to tell a bounce."""
+    return attack is None or attack.left_s > HIDDEN_S
 
 
 def _explained(attack: Attack) -> bool:
@@ -205,10 +216,11 @@ def _inside(note: KeyNote) -> KeyNote:
 def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
     """Whether a touch and a second attack explain an onset far better than one attack."""
     better = attack.left_s - touch.left_s
+    clear = CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
     if touch.left_s < TWO_LEAVE * attack.left_s:
-        return better > (LEAST_BETTER_S if clean else MUCH_BETTER_S)
+        return better > LEAST_BETTER_S if clean else better > MUCH_BETTER_S and clear
     much = better > max(MUCH_BETTER_S, LEAST_SHARE * attack.left_s)
-    return clean and much and CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
+    return clean and much and clear
 
 
 def _clean(note: KeyNote, stuck: Sequence[Stuck]) -> bool:
