@@ -26,6 +26,8 @@ RESTS_S = (0.03, 0.06, 0.12)
 """Time constants from which the search for one begins."""
 STANDS_OUT, VISIBLE = 40.0, 0.5
 """By how many variances a bend leaves less, and cents of it that are left when the fit begins."""
+MOST_LEFT = 0.02
+"""Share of the power of a lone note that is left at most: more, and its harmonics do not hold."""
 DOUBT_CENTS, DOUBT_WANDER, DOUBT_S = 0.03, 1.0, 0.03
 """Uncertainty, wander and time constant of a pitch by its phase from which on it is fitted anew."""
 
@@ -43,7 +45,12 @@ class _Fit:
 def doubtful(note: KeyNote, pitch: NotePitch) -> bool:
     """Whether a pitch by its phase needs to be looked at in the sound."""
     quick = bool(pitch.bend_cents) and pitch.bend_s < DOUBT_S
-    return bool(note.under) or quick or pitch.u_cents > DOUBT_CENTS or pitch.wander_cents > 1.0
+    return (
+        bool(note.under)
+        or quick
+        or pitch.u_cents > DOUBT_CENTS
+        or pitch.wander_cents > DOUBT_WANDER
+    )
 
 
 def pitch_beside(
@@ -111,6 +118,8 @@ def pitch_beside(
         if much and abs(seen) > VISIBLE:
             best = fit
     if best is None or abs(CENTS * math.log(best.free[0] / pitch.hz)) > MOST_CENTS:
+        return pitch
+    if not others_hz and best.left > MOST_LEFT * float(weight @ x**2):
         return pitch
     hz = float(best.free[0])
     u_hz = best.u_hz * (WIDER if others_hz else 1.0)
