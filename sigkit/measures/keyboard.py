@@ -266,6 +266,8 @@ def _judge(row: dict[str, Any], presses: list[Press]) -> None:
         counts = [sum(math.isfinite(p.open_s) for p in presses)]
         if row["status"] == DOUBLE and counts[0] < len(presses):
             said.append(f"in {counts[0]} of {len(presses)} presses")
+    if row["status"] != DOUBLE and any(p.untold for p in presses):
+        said.append("double trigger not testable: other sound at its onset")
     if all(p.rough for p in presses):
         said.append("rough pitch only: hold it longer, play a plain wave")
     row["reason"] = "; ".join(said)

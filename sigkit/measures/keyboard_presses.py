@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
 from sigkit.tracks.key_attack import Attack, Touch, note_attack, second_attack, without_tail
+from sigkit.tracks.key_beside import doubtful, pitch_beside
 from sigkit.tracks.key_notes import KeyNote
-from sigkit.tracks.key_pitch import NotePitch, note_pitch, pitch_beside
+from sigkit.tracks.key_pitch import NotePitch, note_pitch
 from sigkit.tracks.key_sound import KeySound
 from sigkit.tracks.key_voices import Stuck
 
@@ -27,15 +28,19 @@ SUSPECT_S, TIMES_USUAL = 3e-5, 4.0
 TWO_LEAVE = 0.5
 """Share of that which two attacks may leave."""
 LEAST_BETTER_S = 2e-5
-MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.1, (0.2, 0.97)
+MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.3, (0.2, 0.97)
 """Where other sound is left at the onset: by how much two attacks leave less, and how high the
 touch reaches."""
+HIDDEN_S = 3e-4
+"""What is left of an onset that is taken for one attack, from which on it may hide a bounce."""
 FADES_S = 0.5
 WIDEST_S = 0.0225
 """Longest time between two attacks of one press; beyond, something else is fitted."""
 ROUGH = 0.002
 """Standard uncertainty of a rough pitch: 3.5 cents."""
 EDGE_S = 0.08
+UNSURE_S = 0.08
+"""By how much a note that no attack explains may begin later than it seems to."""
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
 WANDER_CENTS = 3.0
 SLOWER_S, SLOWER = 0.015, 3.0
@@ -64,6 +69,8 @@ class Press:
         Whether its pitch came to rest late, or never did.
     rough : bool
         Whether no phase could be followed: its pitch is that of its periodicity.
+    untold : bool
+        Whether other sound at its onset hides whether its contact bounced.
     """
 
     note: KeyNote
@@ -77,6 +84,7 @@ class Press:
     stuck_for_s: float
     unsteady: bool
     rough: bool
+    untold: bool
 
 
 @dataclass(frozen=True)
@@ -124,11 +132,16 @@ def presses_of(
     attacks: list[Attack | None] = []
     for number, note in enumerate(notes):
         pitch = note_pitch(whole, note if parted else _inside(note))
-        if pitch is not None and note.under:
+        alone = parted and (note.parted or bool(note.under))
+        attack = note_attack(whole, note, pitch) if alone and pitch else None
+        if pitch is not None and parted and doubtful(note, pitch):
             others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
-            pitch = pitch_beside(original, note, pitch, others)
+            onset = note.start_s + UNSURE_S
+            if attack is not None and _explained(attack):
+                onset = max(note.start_s, attack.onset_s)
+            pitch = pitch_beside(original if others else whole, note, pitch, others, onset)
+            attack = note_attack(whole, note, pitch) if alone else None
         pitches.append(pitch)
-        attack = note_attack(whole, note, pitch) if parted and pitch and note.parted else None
         attacks.append(attack)
         later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
         if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
@@ -167,9 +180,15 @@ def presses_of(
                 held.until_s - held.note.stop_s if held is not None else 0.0,
                 bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
                 pitch is None,
+                parted and testable and math.isnan(open_s) and _hidden(attack),
             )
         )
     return Presses(tuple(every), LN9 * usual, why)
+
+
+def _hidden(attack: Attack | None) -> bool:
+    """Whether too much is left at an onset to tell a bounce."""
+    return attack is None or attack.left_s > HIDDEN_S
 
 
 def _explained(attack: Attack) -> bool:
@@ -197,10 +216,11 @@ def _inside(note: KeyNote) -> KeyNote:
 def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
     """Whether a touch and a second attack explain an onset far better than one attack."""
     better = attack.left_s - touch.left_s
+    clear = CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
     if touch.left_s < TWO_LEAVE * attack.left_s:
-        return better > LEAST_BETTER_S
+        return better > LEAST_BETTER_S if clean else better > MUCH_BETTER_S and clear
     much = better > max(MUCH_BETTER_S, LEAST_SHARE * attack.left_s)
-    return clean and much and CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
+    return clean and much and clear
 
 
 def _clean(note: KeyNote, stuck: Sequence[Stuck]) -> bool:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import optimize
 
 from sigkit.arrays import Real
 from sigkit.tracks.key_notes import KeyNote
@@ -23,10 +24,14 @@ TOUCH_RISE_S = 0.001
 FALLS_S = (0.012, 0.08)
 """Time constants with which the level falls while the contact is open."""
 LEAST_OPEN_S, MOST_OPEN_S = 0.0015, 0.0265
+MOST_CONTACT_S, RELEASES_S = 0.006, (0.003, 0.5)
+"""Longest touch, and time constants of the level while the contact is open, that are fitted."""
 FEWEST_BLOCKS, QUIET_LEAD_S, REACH_S = 100, 0.015, 0.03
 LEAST_TOUCH = 0.08
 MOST_HARMONICS = 150
 TAIL_HEARD, SHORTEST_TAIL_S, TAIL_S = 4.0, 0.004, 1.0
+TAIL_LEAVES = 0.7
+"""Share of the power just before the next note that a tail taken out may leave."""
 LEAST_SHARE = 1e-3
 
 
@@ -159,7 +164,7 @@ def second_attack(attack: Attack, tau_s: float) -> Touch:
         again; with a slow release that is a plateau, no dip.
     """
     time, product, energy = attack.time_s, attack.product, attack.energy
-    best = Touch(attack.onset_s, 0.0, 0.0, math.inf)
+    best, start = Touch(attack.onset_s, 0.0, 0.0, math.inf), (tau_s, FALLS_S[0])
     seconds = attack.onset_s + np.arange(-0.006, 0.0265, 0.0005)
     later = time[None, :] - seconds[:, None]
     after = np.maximum(later, 0)
@@ -183,7 +188,53 @@ def second_attack(attack: Attack, tau_s: float) -> Touch:
                 if left_s < best.left_s:
                     onset = float(seconds[i] - wait)
                     best = Touch(onset, float(wait), float(level[i] / full[i]), left_s)
-    return best
+                    start = rise, fall
+    return _refined(attack, best, *start, tau_s) if math.isfinite(best.left_s) else best
+
+
+def _refined(attack: Attack, touch: Touch, rise: float, fall: float, tau_s: float) -> Touch:
+    """Fit the capacitor that both attacks charge, from the nearest of the grid on."""
+
+    def left(free: Real) -> float:
+        onset = attack.onset_s + 1e-3 * float(free[0])
+        contact, wait, up, down = (math.exp(f) for f in free[1:])
+        inside = contact < MOST_CONTACT_S and contact + 0.5e-3 < wait < MOST_OPEN_S
+        if not (inside and 0.4 < up / tau_s < 2.5 and RELEASES_S[0] < down < RELEASES_S[1]):
+            return math.inf
+        since = attack.time_s - onset
+        level = -math.expm1(-contact / up)
+        held = level * math.exp(-(wait - contact) / down)
+        gain = np.where(since > 0, -np.expm1(-np.maximum(since, 0) / up), 0.0)
+        falls = level * np.exp(-np.clip(since - contact, 0, None) / down)
+        gain = np.where(since > contact, falls, gain)
+        again = 1 - (1 - held) * np.exp(-np.clip(since - wait, 0, None) / up)
+        gain = np.where(since > wait, again, gain)
+        norm = float(gain**2 @ attack.energy)
+        rest = attack.base - float(gain @ attack.product) ** 2 / max(norm, 1e-300)
+        return max(rest - attack.noise, 0.0) / attack.power
+
+    full = min(max(touch.level, 0.1), 0.98)
+    contact = min(max(-rise * math.log1p(-full), 3e-4), MOST_CONTACT_S / 1.1, touch.open_s / 2)
+    begin = np.array(
+        [1e3 * (touch.onset_s - attack.onset_s), *np.log([contact, touch.open_s, rise, fall])]
+    )
+    steps = np.diag([0.3, 0.3, 0.1, 0.15, 0.5])
+    found = optimize.minimize(
+        left,
+        begin,
+        method="Nelder-Mead",
+        options={
+            "initial_simplex": np.vstack([begin, begin + steps]),
+            "maxfev": 400,
+            "xatol": 1e-3,
+            "fatol": 1e-8,
+        },
+    )
+    if not found.fun < touch.left_s:
+        return touch
+    onset = attack.onset_s + 1e-3 * float(found.x[0])
+    contact, wait, up = (math.exp(f) for f in found.x[1:4])
+    return Touch(onset, wait, -math.expm1(-contact / up), float(found.fun))
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,11 +330,14 @@ def without_tail(whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float
     line = np.polyfit(middle[:last] - begin, np.log(gain[:last]), 1, w=weight)
     if not -1 / SHORTEST_TAIL_S < line[0] < 0:
         return whole
-    first = round((next_s - QUIET_LEAD_S) * whole.rate)
+    first = round(max(begin, next_s - REACH_S) * whole.rate)
     stop = min(whole.sound.size, first + round(min(TAIL_S, -6 / line[0]) * whole.rate))
     t = np.arange(first, stop) / whole.rate
     sound = whole.sound.copy()
     sound[first:stop] -= (wave.at(t) * np.exp(np.polyval(line, t - begin))).astype(np.float32)
+    lead = slice(first, round(end * whole.rate))
+    if np.sum(sound[lead] ** 2) > TAIL_LEAVES * np.sum(whole.sound[lead] ** 2):
+        return whole
     return replace(whole, sound=sound)
 
 

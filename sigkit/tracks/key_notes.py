@@ -22,6 +22,9 @@ HOP_S = 0.03
 RISE_DB, RISE_S = 6.0, 0.04
 """A level that rises by so much in that time begins a note."""
 SAME_CENTS = 45.0
+SOFT_S, SOFT_FALLS = 0.2, 4.0
+"""How long a note lasts at least that begins in the release of a louder one, and the power re its
+own down to which that release has to have fallen."""
 EDGES = (0.2, 0.1)
 """Shares of a note at its ends that its level is not taken from."""
 HELD = 0.4
@@ -105,8 +108,29 @@ class NoteFinder:
             if (b - a) * FRAME_S < SHORTEST_S:
                 continue
             for first, last, parted in _parts(power, a, b):
-                found += self._notes(whole.sound, power, first, last, parted)
+                own = self._notes(whole.sound, power, first, last, parted)
+                found += own + self._soft(whole.sound, power, own, last)
         return found
+
+    def _soft(self, sound: Real, power: Real, own: list[KeyNote], last: int) -> list[KeyNote]:
+        """Return the notes behind a louder one into whose release they begin."""
+        if not own:
+            return []
+        first = round(own[-1].stop_s / self.frame_s) + 1
+        if (last - first) * FRAME_S < SOFT_S:
+            return []
+        middle = (first + last) // 2
+        level = float(np.median(power[middle:last]))
+        loud = np.flatnonzero(power[first:last] > SOFT_FALLS * level)
+        first += int(loud[-1]) + 1 if loud.size else 0
+        if (last - first) * FRAME_S < SOFT_S:
+            return []
+        found = self._notes(sound, power, first, last, False)
+        return [
+            n
+            for n in found
+            if n.held_s > SOFT_S and abs(1200 * math.log2(n.hz / own[-1].hz)) > SAME_CENTS
+        ]
 
     def _notes(
         self, sound: Real, power: Real, first: int, last: int, parted: bool

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
+from scipy import optimize
 
 from sigkit.arrays import Flags, Real, runs
 from sigkit.tracks.key_notes import KeyNote
@@ -26,9 +25,6 @@ SETTLED_CENTS = 3.0
 STANDS_OUT = 5.0
 """How many times its uncertainty a bend has to be."""
 LEAST_PERIODS = 10
-BESIDE_HARMONICS, TURNS, BESIDE_CENTS = 10, 3, 20.0
-RIDGE, BESIDE_U = 1e-9, 1.5
-"""What is not steady in notes that sound together widens the uncertainty; see the benchmark."""
 CENTS = 1200 / math.log(2)
 
 
@@ -119,95 +115,6 @@ def note_pitch(whole: KeySound, note: KeyNote) -> NotePitch | None:
         return None
     placed = StretchPhase(time_s, phase.cycles, phase.u_cycles, phase.held, phase.steady)
     return _fitted(placed, inside, note)
-
-
-def pitch_beside(
-    original: KeySound, note: KeyNote, pitch: NotePitch, others_hz: Sequence[float]
-) -> NotePitch:
-    """Measure the pitch of a note again, together with steady notes that sound under it.
-
-    Parameters
-    ----------
-    original : KeySound
-        The sweep with all its notes.
-    note, pitch : KeyNote, NotePitch
-        The note, and its pitch after the others were taken out, which leaves a little.
-    others_hz : sequence of float
-        Pitches of the others.
-
-    Returns
-    -------
-    NotePitch
-        With another ``hz`` and ``u_hz``; as it was where the fit does not hold.
-
-    Notes
-    -----
-    Least squares over the held part, weighed by a Hann window: a tone of so many harmonics, its
-    pitch (and what it comes to rest from) free, and the others, whose amplitudes may change evenly.
-    """
-    begin, end = note.start_s + max(0.05, 5 / pitch.hz), note.stop_s - 0.02
-    x = original.part(begin, end).astype(np.float64)
-    if x.size < 12 * original.rate / pitch.hz:
-        return pitch
-    since = np.arange(x.size) / original.rate + begin - note.start_s
-    t = since - since.mean()
-    weight = np.hanning(x.size + 2)[1:-1]
-    under = [_pairs(2 * np.pi * hz * t, _count(hz, original.rate)) for hz in others_hz]
-    fixed = np.concatenate([*under, *(u * (t / t[-1])[:, None] for u in under)], axis=1)
-    number, root = _count(pitch.hz, original.rate), np.sqrt(weight)
-    k = 2 * np.pi * np.arange(1, number + 1)
-    # Pitch at rest; and what is added at the onset, in Hz, with its time constant.
-    free = np.array([pitch.hz, pitch.hz * pitch.bend_cents / CENTS, pitch.bend_s])
-    free = free if pitch.bend_cents else free[:1]
-    for _ in range(TURNS if free.size == 1 else 2 * TURNS):
-        cycles, turns = free[0] * t, [t]
-        if free.size == 3:
-            fade = np.exp(-since / free[2])
-            cycles = cycles - free[1] * free[2] * fade
-            turns += [-free[2] * fade, -free[1] * fade * (1 + since / free[2])]
-        own = _pairs(2 * np.pi * cycles, number)
-        both = np.concatenate([own, fixed], axis=1) * root[:, None]
-        normal = both.T @ both
-        normal[np.diag_indices_from(normal)] *= 1 + RIDGE
-        factor = linalg.cho_factor(normal)
-        solved = linalg.cho_solve(factor, both.T @ (x * root))
-        rest = x * root - both @ solved
-        slope = own[:, 0::2] @ (k * solved[1 : 2 * number : 2])
-        slope -= own[:, 1::2] @ (k * solved[0 : 2 * number : 2])
-        columns = np.stack([slope * turn * root for turn in turns], axis=1)
-        columns -= both @ linalg.cho_solve(factor, both.T @ columns)
-        inner = columns.T @ columns
-        if not np.linalg.cond(inner / np.sqrt(np.outer(np.diag(inner), np.diag(inner)))) < 1e8:
-            return pitch
-        step = np.linalg.solve(inner, columns.T @ rest)
-        if not (abs(step[0]) < 0.02 * pitch.hz and np.isfinite(step).all()):
-            return pitch
-        free = free + step
-        if free.size == 3 and not QUICKEST_S / 2 < free[2] < since[-1]:
-            return pitch
-    rest = rest - columns @ step
-    variance = float(rest @ rest) / max(1.0, float(weight.sum()))
-    spread = columns * root[:, None]
-    inverse = np.linalg.inv(inner)
-    u_hz = math.sqrt(variance * float((inverse @ (spread.T @ spread) @ inverse)[0, 0]))
-    hz = float(free[0])
-    if abs(CENTS * math.log(hz / pitch.hz)) > BESIDE_CENTS:
-        return pitch
-    return replace(pitch, hz=hz, u_hz=u_hz * BESIDE_U)
-
-
-def _count(hz: float, rate: int) -> int:
-    return max(1, min(BESIDE_HARMONICS, int(0.4 * rate / hz)))
-
-
-def _pairs(angle: Real, count: int) -> Real:
-    """Cosines and sines of the first multiples of an angle, side by side."""
-    base = np.exp(1j * angle)
-    turn, out = np.ones_like(base), np.empty((angle.size, 2 * count))
-    for k in range(count):
-        turn = turn * base
-        out[:, 2 * k], out[:, 2 * k + 1] = turn.real, turn.imag
-    return out
 
 
 def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:

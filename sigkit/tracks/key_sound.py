@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,7 @@ from scipy import ndimage, signal
 from sigkit.arrays import Flags, Real, runs
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
-from sigkit.tracks.envelope_hum import without_hum
+from sigkit.tracks.key_hum import without_mains
 
 LEAST_RATE = 22_050
 """The rate is divided as long as it stays at this or above: partials up to 9.5 kHz are kept."""
@@ -22,8 +21,6 @@ FRAME_S = 0.005
 QUIET = 2.5
 """Power re the floor below which nothing sounds."""
 QUIET_S = 0.06
-HUM_S = 12.0
-"""Hum is learned anew after half of this time, as the mains wander."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +99,9 @@ def key_sound(capture: Capture, low_hz: float) -> KeySound:
         )
     window_s = max(0.01, 1 / low_hz)
     quiet = _quiet(power_of(sound, rate, window_s))
-    sound, mains_hz = _without_hum(sound, rate, _spread(quiet, sound.size, rate))
+    still = _spread(quiet, sound.size, rate)
+    sound = sound - np.float32(sound[still if still.any() else slice(None)].mean(dtype=np.float64))
+    sound, mains_hz = without_mains(sound, rate)
     power = power_of(sound, rate, window_s)
     quiet = _quiet(power)
     floor = float(np.median(power[quiet])) if quiet.any() else float(power.min(initial=0.0))
@@ -183,31 +182,3 @@ def _spread(frames: Flags, size: int, rate: int) -> Flags:
     wide = np.repeat(frames, frame_size(rate))
     out[: min(size, wide.size)] = wide[:size]
     return out
-
-
-def _without_hum(sound: Real, rate: int, quiet: Flags) -> tuple[Real, float]:
-    """Take out direct voltage and mains lines, in pieces that overlap by half."""
-    if not quiet.any():
-        return sound - np.float32(sound.mean()), math.nan
-    sound = (sound - np.float32(sound[quiet].mean(dtype=np.float64))).astype(np.float32)
-    whole, hz = without_hum(sound.astype(np.float64), rate, quiet)
-    if math.isnan(hz):
-        return sound, hz
-    size = round(HUM_S / 2 * rate)
-    if sound.size <= 3 * size:
-        return whole.astype(np.float32), hz
-    # Between the middles of two pieces the hum goes from that of one to that of the other.
-    hum = (sound - whole).astype(np.float32)
-    out = np.zeros(sound.size, np.float32)
-    weight = np.zeros(sound.size, np.float32)
-    for first in range(-size, sound.size, size):
-        a, b = max(0, first), min(sound.size, first + 2 * size)
-        piece = sound[a:b].astype(np.float64)
-        soft = quiet[a:b]
-        part, own = without_hum(piece, rate, soft, hz)
-        known = math.isfinite(own) and np.mean(part[soft] ** 2) < np.mean(whole[a:b][soft] ** 2)
-        here = piece - part if known else hum[a:b]
-        ramp = 1 - np.abs((np.arange(a, b) - first) / size - 1)
-        out[a:b] += (ramp * here).astype(np.float32)
-        weight[a:b] += ramp.astype(np.float32)
-    return sound - out / np.maximum(weight, 1e-9), hz

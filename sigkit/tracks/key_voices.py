@@ -14,6 +14,8 @@ from sigkit.tracks.stretch import measure_stretch
 
 STUCK = 0.5
 """Amplitude re its own alone from which on a note still sounds."""
+SURE = 0.85
+"""From when on no louder neighbour explains that."""
 LATER, WIDTH = 1.05, 0.9
 """When, from its start, and for how long a note is looked for, in times from key to key."""
 SMOOTH_S, SMOOTH_PERIODS = 0.5, 60
@@ -106,7 +108,7 @@ def without_stuck(
         if voice is None:
             continue
         begin = note.start_s + LATER * step_s
-        if begin + 0.5 * step_s > whole.end_s or voice.share(sound, begin, WIDTH * step_s) < STUCK:
+        if begin + 0.5 * step_s > whole.end_s or not voice.sounds(sound, begin, WIDTH * step_s):
             continue
         last = begin
         while (
@@ -209,6 +211,14 @@ class _Voice:
         t = np.arange(a, a + part.size) / rate
         weight = np.hanning(part.size + 2)[1:-1]
         return cls(hz, rate, note.start_s, _amplitudes(part * weight, t, hz, count) / weight.sum())
+
+    def sounds(self, sound: Real, start_s: float, width_s: float) -> bool:
+        """Whether the note sounds over a time, rather than that a louder one beside it leaks."""
+        share = self.share(sound, start_s, width_s)
+        if share < STUCK or share > SURE:
+            return share >= STUCK
+        beside = (replace(self, hz=self.hz + s / width_s) for s in (-1, 1))
+        return share > max(v.share(sound, start_s, width_s) for v in beside)
 
     def share(self, sound: Real, start_s: float, width_s: float) -> float:
         """Amplitude at this pitch over a time, re that of the note alone."""

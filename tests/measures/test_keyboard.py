@@ -104,6 +104,29 @@ def test_two_notes_that_sound_together_are_each_as_good(sweeps):
     assert max(under) < 0.05
 
 
+@pytest.mark.parametrize("seed", [980_002, 980_015])
+def test_low_sines_over_hum_are_as_good(tmp_path, seed):
+    """From 44 Hz up at -40 dB of hum: a soft key in a release, bends, one over a stuck key."""
+    made = random_sweep(seed, wave="sine", lowest=29, hum_db=-40.0)
+    capture = sigkit.open_capture(made.write(tmp_path / "keyboard-low.wav"))
+    result = measure_keyboard(capture, lowest_key=29, keys=37)
+    sounded = (made.keys["status"] != "missing").to_numpy()
+    off = (result.keys["error_cents"] - made.keys["error_cents"]).to_numpy()
+    assert np.abs(off[sounded]).max() < 0.1
+    assert result.keys["status"].tolist()[:-1] == made.keys["status"].tolist()[:-1]
+
+
+def test_a_bounce_over_a_stuck_key_is_seen(tmp_path):
+    presses = steady_presses(C3, errors(), hold_s=0.6, gap_s=0.25)
+    presses[6] = replace(presses[6], off_s=presses[9].off_s)
+    presses[8] = replace(presses[8], contact_s=0.0012, open_s=0.010)
+    keys = measured(tmp_path, presses).keys
+    assert keys["status"][6] == "stuck"
+    assert keys["status"][8] == "double trigger"
+    assert keys["open_s"][8] == pytest.approx(0.0112, abs=0.001)
+    assert (keys["status"].drop([6, 8]) == "ok").all()
+
+
 @pytest.mark.parametrize("missing", [(0,), (24,), (11,), (0, 1, 24), (5, 6)])
 def test_a_dead_key_does_not_shift_the_rest(tmp_path, missing):
     own = errors()

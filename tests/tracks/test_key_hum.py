@@ -1,0 +1,47 @@
+"""Hum under a key sweep whose notes lie near its lines, and whose releases fill the gaps."""
+
+import math
+
+import numpy as np
+import pytest
+from keyboards import Instrument, Press, render
+
+from sigkit.tracks.key_hum import without_mains
+
+
+def sweep(seed, hum_db, mains_hz):
+    """Sines from 44 Hz up, 0.1 to 0.3 s apart, each dying away with 0.045 s."""
+    rng = np.random.default_rng(seed)
+    now, presses = 0.8, []
+    for k in range(24):
+        presses.append(Press(key=29 + k, on_s=now, off_s=now + 0.7))
+        now += 0.7 + float(rng.uniform(0.1, 0.3))
+    how = Instrument(wave="sine", rate=22_050, release_s=0.045)
+    return render(presses, how, now + 1.0, rng, hum_db=hum_db, mains_hz=mains_hz, noise="white")
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("mains_hz", [49.97, 60.04])
+def test_hum_is_gone_to_a_thousandth_of_a_note(seed, mains_hz):
+    """The same sweep with its hum 260 dB lower is what has to be left."""
+    heard, hz = without_mains(sweep(seed, -40.0, mains_hz), 22_050)
+    bare = sweep(seed, -300.0, mains_hz)
+    assert hz == pytest.approx(mains_hz, abs=0.001)
+    assert np.std(heard - bare) < 1e-3 * 0.1
+
+
+def test_mains_that_wander_a_little_leave_a_sixth():
+    """The frequency strays by 5 mHz to either side within 40 s."""
+    bare = sweep(9, -300.0, 50.0)
+    t = np.arange(bare.size) / 22_050
+    stray = 0.005 * 40.0 * np.sin(2 * np.pi * t / 40.0)
+    hum = 0.1 * 10**-2 * math.sqrt(2) * np.cos(2 * np.pi * 50.02 * t + stray)
+    heard, _ = without_mains(bare + hum, 22_050)
+    assert np.std(heard - bare) < 0.25 * np.std(hum)
+
+
+def test_no_hum_is_left_alone():
+    bare = sweep(5, -300.0, 50.0)
+    heard, hz = without_mains(bare, 22_050)
+    assert math.isnan(hz)
+    assert heard is bare
