@@ -30,6 +30,8 @@ BOUNCE_S = 0.06
 """Onsets so soon after the one before are a retrigger, whoever plays."""
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
+TELLS = 3.0
+"""Noise of a block re the usual one up to which it counts for that."""
 DRAWN = 400
 """Points of a note that are kept to be drawn."""
 THUMP_S = 0.04
@@ -163,7 +165,9 @@ def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
         return False
     u = data.u_gain[: fit.residuals.size]
     # What noise alone would leave is taken out: short blocks are full of it.
-    left = float(np.mean((fit.residuals**2 - 1) * u**2))
+    # Blocks about a zero of the carrier tell next to nothing.
+    told = u < TELLS * np.median(u)
+    left = float(np.mean(((fit.residuals**2 - 1) * u**2)[told]))
     away = math.sqrt(max(left, 0.0)) / found.shape.size
     inside = begin - 0.1 * (end - begin) < found.shape.onset_s < end
     return inside and (noise or away < UNLIKE)

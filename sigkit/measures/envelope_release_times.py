@@ -9,7 +9,7 @@ import numpy as np
 from sigkit.measures.envelope_blocks import Source
 from sigkit.measures.envelope_crossings import Crossing, crossing
 from sigkit.measures.envelope_fit import NoteFit
-from sigkit.measures.envelope_model import note
+from sigkit.measures.envelope_model import MOST_LOG, note
 from sigkit.measures.envelope_told import RELEASE, Numbers, shape_at, spread
 
 MODEL_SHARE = 0.5
@@ -58,8 +58,11 @@ def release_numbers(
         fit = found.release
         grown = fit.inflation(slice(*found.near))
         off, u_off = float(fit.values[2]), math.sqrt(max(fit.inverse[2, 2], 0.0)) * grown
-        level, u_level = math.exp(fit.values[0]), math.sqrt(max(fit.inverse[0, 0], 0.0)) * grown
-        release_s = math.exp(fit.values[3])
+        level, u_level = (
+            math.exp(min(float(fit.values[0]), MOST_LOG)),
+            math.sqrt(max(fit.inverse[0, 0], 0.0)) * grown,
+        )
+        release_s = math.exp(min(max(float(fit.values[3]), -MOST_LOG), MOST_LOG))
         u_release = release_s * math.sqrt(max(fit.inverse[3, 3], 0.0)) * grown
     else:
         off = shape.gate_off_s

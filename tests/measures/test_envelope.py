@@ -224,6 +224,16 @@ def test_a_noisy_short_attack_is_a_note_all_the_same(tmp_path):
     assert table["attack_s"].iloc[0] == pytest.approx(made.notes[0].attack_s, rel=0.1)
 
 
+def test_blocks_about_a_zero_of_the_carrier_do_not_make_a_note_unlike(tmp_path):
+    """A saw at 37 dB: one block of 479 has a thousand times the noise of the others."""
+    case = random_case(960006, "no decay")
+    table = measured(tmp_path, case.made).notes
+    assert list(table["law"]) == ["linear", "linear"]
+    assert table["gate_off_s"].to_numpy() == pytest.approx(
+        [n.gate_off_s for n in case.made.notes], abs=5e-4
+    )
+
+
 def test_a_sustain_that_sags(tmp_path):
     """A level that decays with 4 s falls by 8.6859 x 10/4 dB in 10 s (closed form)."""
     made = take(Plant(decay_s=0.05, sag_s=4.0), [(0.6, 3.6)], 5.0, rng=np.random.default_rng(5))
