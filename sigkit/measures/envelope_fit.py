@@ -24,7 +24,7 @@ from sigkit.measures.envelope_structure import (
 FINE, FINER_GROWTH = 150, 24
 """Blocks in a rise or a fall, and distance from it per length of block at last."""
 BENT, BENT_SHARE = 1.15, 0.0003
-"""The same for a power law, which is nearer."""
+"""Scatter of a linear fit, in units of the noise and re the peak, from which others are tried."""
 OFF_SHARE = 0.002
 """Change of the end of the gate, in time constants of the release, that the rise is fitted anew
 for."""

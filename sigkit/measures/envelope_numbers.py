@@ -80,7 +80,7 @@ def numbers_of(
     release_numbers(out, source, found, stop_s, shortest_s)
     if power:
         _too_quick(out, source.period_s)
-    _too_steep(out, source, found, power=power)
+    _leave_untold(out, source, found, power=power)
     out.flags["law_power"] = math.nan if found.law == "exponential" else found.shape.power
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
@@ -92,7 +92,7 @@ def numbers_of(
     return out
 
 
-def _too_steep(out: Numbers, source: Source, found: NoteFit, *, power: bool) -> None:
+def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) -> None:
     """Leave out what a carrier that is too low for its fall, or a law that is none, can't tell."""
     shape = found.shape
     if found.law == "exponential":

@@ -1,0 +1,72 @@
+"""Laws of the amplifier: linear, a power or exponential, and what a carrier can't tell of them."""
+
+import math
+
+import numpy as np
+import pytest
+from envelopes import Plant, take, write_take
+
+from sigkit.captures.wav import open_capture
+from sigkit.measures.envelope import measure_envelope
+
+TWO = [(0.6, 1.2), (2.0, 2.6)]
+
+
+def measured(folder, made):
+    return measure_envelope(open_capture(write_take(folder, made)))
+
+
+@pytest.mark.parametrize("range_db", [50.0, 70.0])
+def test_an_exponential_amplifier_is_told(tmp_path, range_db):
+    plant = Plant(to_peak_s=0.1, range_db=range_db, sustain=0.8, release_s=0.2)
+    made = take(plant, TWO, 4.0, rng=np.random.default_rng(4))
+    result = measured(tmp_path, made)
+    assert set(result.notes["law"]) == {"exponential"}
+    assert result.attack.value == pytest.approx(made.notes[0].attack_s, rel=0.01)
+    assert result.decay_time_constant.value == pytest.approx(0.15, rel=0.02)
+    assert result.sustain.value == pytest.approx(-0.2 * range_db, abs=0.05)
+    assert any("exponential" in remark for remark in result.said)
+
+
+@pytest.mark.parametrize("power", [0.8, 1.25, 1.6])
+def test_an_amplifier_that_bends_is_told(tmp_path, power):
+    """A sustain of 0.4 through a power p lies 20 p log10(0.4) dB below the peak (closed form)."""
+    plant = Plant(to_peak_s=0.05, power=power, sustain=0.4, release_s=0.2)
+    made = take(plant, TWO, 4.5, hz=330.0, rng=np.random.default_rng(14))
+    result = measured(tmp_path, made)
+    assert set(result.notes["law"]) == {"power"}
+    assert result.notes["law_power"].to_numpy() == pytest.approx(power, abs=0.02)
+    assert result.sustain.value == pytest.approx(20 * power * math.log10(0.4), abs=0.01)
+    assert result.attack.value == pytest.approx(made.notes[0].attack_s, rel=0.003)
+    assert result.decay_time_constant.value == pytest.approx(0.15, rel=0.01)
+    assert result.notes["gate_off_s"].to_numpy() == pytest.approx([1.2, 2.6], abs=1e-4)
+    assert result.release_time_constant.value == pytest.approx(0.2 / power, rel=0.01)
+    assert any(f"power of {power:.2f}" in remark for remark in result.said)
+
+
+def test_a_linear_amplifier_that_closes_early_is_linear(tmp_path):
+    made = take(Plant(dead=0.04), TWO, 4.0, rng=np.random.default_rng(15))
+    table = measured(tmp_path, made).notes
+    assert set(table["law"]) == {"linear"}
+    assert (table["law_power"] == 1).all()
+
+
+def test_a_carrier_too_low_for_an_exponential_amplifier_says_so(tmp_path):
+    """70 dB x 0.5 within 40 ms of decay: 3.8 dB a millisecond, 64 dB in a period of 60 Hz."""
+    plant = Plant(to_peak_s=0.05, range_db=70.0, sustain=0.5, decay_s=0.04, release_s=0.2)
+    made = take(plant, TWO, 4.0, hz=60.0, rng=np.random.default_rng(16))
+    table = measured(tmp_path, made).notes
+    assert table["decay_time_constant_s"].isna().all()
+    assert table["sustain_db"].isna().all()
+    assert table["reason"].str.contains("play a higher note").all()
+
+
+def test_a_rise_that_begins_below_the_noise_has_no_start(tmp_path):
+    plant = Plant(to_peak_s=0.1, range_db=75.0, sustain=0.8, release_s=0.2)
+    made = take(plant, TWO, 4.0, snr_db=35.0, rng=np.random.default_rng(17))
+    table = measured(tmp_path, made).notes
+    assert table["onset_to_peak_s"].isna().all()
+    assert table["reason"].str.contains("begins below the noise").all()
+    away = (table["onset_s"] - [n.onset_s for n in made.notes]).abs()
+    assert (away <= 2 * table["u_onset_s"]).all()
+    assert table["release_s"].isna().all()  # An exponential fall slows down: nothing is foretold.
