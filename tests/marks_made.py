@@ -11,8 +11,8 @@ from sigkit.evidence.job import Job, Stage, Take
 from sigkit.evidence.names import CaptureName
 from sigkit.evidence.run import File, Outcome
 from sigkit.evidence.settings import Settings
-from sigkit.measures.glide import FAULT_COLUMNS, GLIDE_COLUMNS, GlideResult
-from sigkit.measures.glide_curve import Curve
+from sigkit.measures.glide.curve import Curve
+from sigkit.measures.glide.measure import FAULT_COLUMNS, GLIDE_COLUMNS, GlideResult
 from sigkit.measures.result import Source
 from sigkit.quantity import Term, combine, not_measurable
 

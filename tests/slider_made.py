@@ -13,7 +13,7 @@ from sigkit.evidence.names import CaptureName
 from sigkit.evidence.run import File, Outcome
 from sigkit.evidence.settings import Settings
 from sigkit.measures.result import Source
-from sigkit.measures.slider_result import SliderResult
+from sigkit.measures.slider.result import SliderResult
 from sigkit.quantity import Term, combine, not_measurable
 from sigkit.tracks.recorder import COLUMNS
 

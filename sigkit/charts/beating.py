@@ -16,7 +16,7 @@ from sigkit.charts.style import GREY, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.beating import BeatingResult
+    from sigkit.measures.beating.measure import BeatingResult
 
 TOLD_APART = "two oscillators"
 MOST_MARKERS = 60

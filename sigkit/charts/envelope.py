@@ -15,7 +15,7 @@ from sigkit.charts.style import GREY, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.envelope_result import EnvelopeResult
+    from sigkit.measures.envelope.result import EnvelopeResult
 
 
 DEEP_DB = 75.0

@@ -12,7 +12,7 @@ from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.glide import GlideResult
+    from sigkit.measures.glide.measure import GlideResult
 
 DEFINED = (0.1, 0.9)
 """Shares of the interval between which the glide time runs."""

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from sigkit.measures.keyboard_result import KeyboardResult
+    from sigkit.measures.keyboard.result import KeyboardResult
 
 GUIDE_CENTS = 2.0
 """How far a key may lie from the scale: the shipped guide value."""

@@ -16,7 +16,7 @@ from sigkit.charts.style import GREY, INK, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.noise_result import NoiseResult
+    from sigkit.measures.noise.result import NoiseResult
     from sigkit.quantity import Quantity
 
 POINTS = 700

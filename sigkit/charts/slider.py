@@ -18,7 +18,7 @@ from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.slider_result import SliderResult
+    from sigkit.measures.slider.result import SliderResult
 
 __all__ = [
     "beside_slider",

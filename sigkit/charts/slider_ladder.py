@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from sigkit.evidence.ladder import Ladder, Line
-    from sigkit.measures.slider_result import SliderResult
+    from sigkit.measures.slider.result import SliderResult
 
 LEAST = 1.0
 """The axis is even up to here, and logarithmic above."""

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from sigkit.measures.slider_result import SliderResult
+    from sigkit.measures.slider.result import SliderResult
 
 Array = NDArray[np.float64]
 

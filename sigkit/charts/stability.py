@@ -13,7 +13,7 @@ from sigkit.charts.style import GREY, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.stability import StabilityResult
+    from sigkit.measures.stability.measure import StabilityResult
 
 MOST_POINTS = 1500
 """More frames are drawn as the band from lowest to highest pitch of each group."""

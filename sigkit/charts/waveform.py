@@ -14,7 +14,7 @@ from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.waveform_result import WaveformResult
+    from sigkit.measures.waveform.result import WaveformResult
 
 PERIODS = 2
 IDEAL: Mapping[str, Any] = {

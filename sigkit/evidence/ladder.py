@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
     from sigkit.evidence.job import Job
     from sigkit.evidence.run import Outcome
-    from sigkit.measures.slider_result import SliderResult
+    from sigkit.measures.slider.result import SliderResult
 
 PER_PASS = ("slider", "events_per_pass")
 WORST = ("slider", "worst_level")

@@ -14,7 +14,7 @@ from sigkit.errors import InputError
 from sigkit.evidence.names import known_test, suggestion
 from sigkit.judging.next_step import CLEANINGS
 from sigkit.measures import BenchTest
-from sigkit.measures.keyboard_keys import key_number
+from sigkit.measures.keyboard.keys import key_number
 
 FILE = "job.toml"
 NUMBER = (float, int)

@@ -18,7 +18,7 @@ from sigkit.judging.passes import (
 )
 from sigkit.judging.per_pass import PER_PASS, fixed_over_both, pass_spread
 from sigkit.judging.stage_passes import LEAST_JUMP_CENTS, StagePasses, pool_takes
-from sigkit.measures.slider_result import SliderResult
+from sigkit.measures.slider.result import SliderResult
 
 PER_PASS_COUNT = "events_per_pass"
 COUNTED = frozenset({PER_PASS_COUNT, "event_rate"})

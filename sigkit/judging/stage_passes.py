@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from sigkit.measures.slider_result import SliderResult
+    from sigkit.measures.slider.result import SliderResult
 
 Array = NDArray[np.float64]
 

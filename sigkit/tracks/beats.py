@@ -13,7 +13,7 @@ from sigkit.arrays import Complex, Real
 from sigkit.captures.wav import Capture
 from sigkit.tracks.coarse import CoarsePitch
 from sigkit.tracks.harmonics import EDGE, demodulate
-from sigkit.tracks.two_tones_choice import Finding, what_is_there
+from sigkit.tracks.two_tones.choice import Finding, what_is_there
 
 WINDOW_S, HOP_S = 2.0, 1.0
 LONGER_S = (6.0, 18.0, 54.0)

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from sigkit.charts.beating import beside_beating, compare_beating, draw_beating
 from sigkit.measures import Source
-from sigkit.measures.beating import BeatingResult
+from sigkit.measures.beating.measure import BeatingResult
 from sigkit.quantity import Quantity, not_measurable
 
 mpl.use("Agg")

@@ -10,7 +10,12 @@ from numpy.testing import assert_allclose
 from scipy import signal, stats
 
 from sigkit.errors import InputError
-from sigkit.measures.allan import NOISES, allan_deviation, degrees_of_freedom, noise_exponent
+from sigkit.measures.stability.allan import (
+    NOISES,
+    allan_deviation,
+    degrees_of_freedom,
+    noise_exponent,
+)
 
 NINE = np.array([892.0, 809, 823, 798, 671, 644, 883, 903, 677])
 """Frequencies of NBS Monograph 140, annex 8.E, as NIST SP 1065 (W. Riley, 2008) prints them."""

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from sigkit.measures.beat_order import held_of, order_by_solos, which_is_which
-from sigkit.measures.locking import find_sweep
+from sigkit.measures.beating.locking import find_sweep
+from sigkit.measures.beating.order import held_of, order_by_solos, which_is_which
 from sigkit.tracks.beats import BeatWindow
 
 HZ = 440.0

@@ -8,7 +8,7 @@ import pytest
 from tones import moving_tone, noisy_tone, tone, write_sound
 
 import sigkit
-from sigkit.measures.beating import BeatingResult, measure_beating
+from sigkit.measures.beating.measure import BeatingResult, measure_beating
 
 RATE = 48_000
 MISSING = (

@@ -14,7 +14,7 @@ from sigkit.captures.wav import open_capture
 from sigkit.errors import InputError
 from sigkit.measures import bench_test
 from sigkit.measures.envelope import measure_envelope
-from sigkit.measures.envelope_result import COLUMNS, VALUES
+from sigkit.measures.envelope.result import COLUMNS, VALUES
 
 KINDS = ("plain", "aim below", "dead zone", "leak", "no decay")
 FIVE = [(0.6 + 1.4 * i, 1.2 + 1.4 * i) for i in range(5)]

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from sigkit.measures.envelope_knees import _knees_left
-from sigkit.measures.envelope_model import NAMES, Shape, fit_curve, note, rise_share_s
+from sigkit.measures.envelope.knees import _knees_left
+from sigkit.measures.envelope.model import NAMES, Shape, fit_curve, note, rise_share_s
 
 T = np.linspace(0, 3, 700) + 0.00123
 SHAPE = Shape(

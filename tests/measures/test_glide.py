@@ -10,7 +10,7 @@ from glides import Slew, play
 
 import sigkit
 from sigkit.errors import SignalError
-from sigkit.measures.glide_rows import GLIDE_COLUMNS
+from sigkit.measures.glide.rows import GLIDE_COLUMNS
 
 LAWS = ("exponential", "linear", "mixed")
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sigkit.measures.glide_laws import Law
+from sigkit.measures.glide.laws import Law
 
 
 @settings(max_examples=8, deadline=None)

@@ -13,7 +13,7 @@ import sigkit
 from sigkit.errors import InputError, SignalError
 from sigkit.measures import bench_test
 from sigkit.measures.keyboard import measure_keyboard
-from sigkit.measures.keyboard_result import COLUMNS, COUNTS
+from sigkit.measures.keyboard.result import COLUMNS, COUNTS
 
 SAW = Instrument(rate=24_000)
 C3 = 48

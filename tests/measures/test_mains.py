@@ -8,7 +8,7 @@ from tones import moving_tone, write_sound
 
 import sigkit
 from sigkit.captures.watch import watched
-from sigkit.measures.mains import mains_wobble
+from sigkit.measures.stability.mains import mains_wobble
 from sigkit.synth import wander_cents
 from sigkit.tracks.pitch import track_tone
 

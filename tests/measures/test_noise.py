@@ -15,7 +15,7 @@ import sigkit
 from sigkit.captures.wav import open_capture
 from sigkit.errors import InputError
 from sigkit.measures.noise import measure_noise
-from sigkit.measures.noise_result import HUM_COLUMNS, TONE_COLUMNS
+from sigkit.measures.noise.result import HUM_COLUMNS, TONE_COLUMNS
 
 RATE = 48_000
 BAND_DB = 10 * math.log10(19_980)

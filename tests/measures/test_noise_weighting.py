@@ -8,7 +8,7 @@ from scipy import integrate
 
 from sigkit.captures.wav import open_capture
 from sigkit.measures.noise import measure_noise
-from sigkit.measures.noise_weighting import a_weighting_db, weighting_468_db
+from sigkit.measures.noise.weighting import a_weighting_db, weighting_468_db
 
 A_TABLE = (
     -70.4, -63.4, -56.7, -50.5, -44.7, -39.4, -34.6, -30.2, -26.2, -22.5, -19.1, -16.1, -13.4,

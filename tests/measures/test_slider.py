@@ -14,7 +14,7 @@ from sigkit.captures.wav import open_capture
 from sigkit.errors import InputError
 from sigkit.measures import bench_test
 from sigkit.measures.slider import measure_slider
-from sigkit.measures.slider_events import COLUMNS
+from sigkit.measures.slider.events import COLUMNS
 
 SEEDS = range(9000, 9010)
 

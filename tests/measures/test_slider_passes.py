@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from sigkit.measures.slider_passes import (
+from sigkit.measures.slider.passes import (
     count_passes,
     counted,
     events_per_pass,
@@ -15,7 +15,7 @@ from sigkit.measures.slider_passes import (
     travel_affected,
     whole_passes,
 )
-from sigkit.measures.slider_sizes import energy_ratio, largest_jump, longest_dropout
+from sigkit.measures.slider.sizes import energy_ratio, largest_jump, longest_dropout
 
 STEP_S = 0.01
 

@@ -8,7 +8,7 @@ from sliders import sweep
 from voice import RATE
 
 from sigkit.measures.slider import measure_slider
-from sigkit.measures.slider_tone import is_alone
+from sigkit.measures.slider.tone import is_alone
 
 CLEAN = {"dirty": False, "snr_db": 60.0, "pops": False, "flicks": False, "seconds": 6.0}
 

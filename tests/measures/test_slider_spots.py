@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from sigkit.measures.slider_spots import (
+from sigkit.measures.slider.spots import (
     SPOT_COLUMNS,
     first_pass_apart,
     fixed_spots,

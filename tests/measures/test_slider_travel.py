@@ -3,8 +3,8 @@ import pytest
 from slider_lines import LEAST, draw
 
 from sigkit.errors import InputError
-from sigkit.measures.slider_taper import bell, bell_time
-from sigkit.measures.slider_travel import COLUMNS, travel_of
+from sigkit.measures.slider.taper import bell, bell_time
+from sigkit.measures.slider.travel import COLUMNS, travel_of
 
 KINDS = list(LEAST)
 

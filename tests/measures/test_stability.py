@@ -12,7 +12,7 @@ from tones import moving_tone, window_mean_hz, write_sound
 
 import sigkit
 from sigkit.errors import InputError, SignalError
-from sigkit.measures.stability import nearest_note_hz
+from sigkit.measures.stability.measure import nearest_note_hz
 from sigkit.quantity import combine
 from sigkit.synth import wander_cents
 

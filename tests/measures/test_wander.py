@@ -8,9 +8,9 @@ from scipy import ndimage
 from tones import moving_tone, write_sound
 
 import sigkit
-from sigkit.measures.extents import window_noise, without_noise
+from sigkit.measures.stability.extents import window_noise, without_noise
+from sigkit.measures.stability.wander import jitter_of
 from sigkit.measures.steadiness import noise_lags, pitch_path, root_of, slope_of, variance_terms
-from sigkit.measures.wander import jitter_of
 from sigkit.quantity import Term
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import track_tone

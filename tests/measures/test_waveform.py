@@ -12,7 +12,7 @@ from waves import Wave, play
 import sigkit
 from sigkit.errors import InputError, SignalError
 from sigkit.measures import bench_test
-from sigkit.measures.waveform_result import COLUMNS
+from sigkit.measures.waveform.result import COLUMNS
 
 LOW, HIGH = range(40_000, 40_012), range(41_000, 41_008)
 

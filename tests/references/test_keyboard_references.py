@@ -19,8 +19,8 @@ from keyboards import Instrument, render, steady_presses
 from scipy import stats
 
 import sigkit
-from sigkit.measures.keyboard_keys import key_hz, key_name, key_number
-from sigkit.measures.keyboard_scale import scale_of
+from sigkit.measures.keyboard.keys import key_hz, key_name, key_number
+from sigkit.measures.keyboard.scale import scale_of
 
 _spec = importlib.util.spec_from_file_location(
     "freepats_notes", Path(__file__).with_name("freepats.py")

@@ -12,7 +12,7 @@ from scipy import signal
 from tones import harmonic_amplitudes, tone, write_sound
 
 import sigkit
-from sigkit.measures.waveform_models import ideal
+from sigkit.measures.waveform.models import ideal
 from sigkit.tracks.folded import harmonics_of
 
 _spec = importlib.util.spec_from_file_location(

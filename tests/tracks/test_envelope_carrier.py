@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from envelopes import Plant, take
 
-from sigkit.tracks.envelope_carrier import find_carrier
-from sigkit.tracks.envelope_power import power_track
+from sigkit.tracks.envelope.carrier import find_carrier
+from sigkit.tracks.envelope.power import power_track
 
 GATES, SECONDS = [(0.5, 1.5)], 2.5
 

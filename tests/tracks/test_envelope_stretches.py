@@ -6,9 +6,9 @@ import soundfile as sf
 from envelopes import Plant, take, write_take
 
 from sigkit.captures.wav import open_capture
-from sigkit.tracks.envelope_hum import cleaned, without_hum
-from sigkit.tracks.envelope_key import KeyWatch, nearest_before
-from sigkit.tracks.envelope_stretches import stretches
+from sigkit.tracks.envelope.hum import cleaned, without_hum
+from sigkit.tracks.envelope.key import KeyWatch, nearest_before
+from sigkit.tracks.envelope.stretches import stretches
 
 
 def stretches_of(folder, made):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from keyboards import Instrument, Press, render
 
-from sigkit.tracks.key_hum import without_mains
+from sigkit.tracks.keyboard.hum import without_mains
 
 
 def sweep(seed, hum_db, mains_hz):

@@ -8,10 +8,10 @@ from scipy import optimize
 from tones import harmonic_amplitudes, moving_tone, noisy_tone, tone
 
 from sigkit.tracks.beats import bands_of
-from sigkit.tracks.two_tones import fit_tones, lines_of
-from sigkit.tracks.two_tones_choice import what_is_there
-from sigkit.tracks.two_tones_start import find_pair
-from sigkit.tracks.two_tones_whole import fit_whole
+from sigkit.tracks.two_tones.choice import what_is_there
+from sigkit.tracks.two_tones.start import find_pair
+from sigkit.tracks.two_tones.track import fit_tones, lines_of
+from sigkit.tracks.two_tones.whole import fit_whole
 
 RATE = 48_000
 RATIOS = ((1, 1), (1, 2), (2, 3))

@@ -1,0 +1,231 @@
+"""From windows of two tones to the numbers of the bench: means, drift, wander, sign, parts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from sigkit.arrays import Real
+from sigkit.captures.wav import Capture
+from sigkit.measures.fits import fit_line
+from sigkit.measures.repeats import drift_of, independent_values, peak_to_peak_of
+from sigkit.quantity import Quantity, Term, combine, not_measurable
+from sigkit.tracks.beats import BeatWindow
+from sigkit.tracks.two_tones.whole import fit_whole
+
+KINDS = {
+    "two": "two oscillators",
+    "one": "one oscillator or locked",
+    "pulling": "two oscillators that pull each other",
+    "unclear": "one oscillator or locked",
+    "none": "no tone",
+}
+WHOLE_SAMPLES = 1_200_000
+"""Longest stretch that is fitted as a whole: its size in memory is bounded."""
+STEADY = 3.0
+"""Mean square of the windows' departures, in their uncertainties, up to which a whole is tried."""
+WANDER_S = 60.0
+DRIFT_LEAST = 4
+DRIFT_WINDOWS = 12
+CENTS = 1200 / math.log(2)
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Both pitches over the parts where two oscillators are told apart.
+
+    Parameters
+    ----------
+    cents : ndarray, shape (2,)
+        Mean pitch of each, divided by its step, in cents above ``reference_hz``.
+    noise : ndarray, shape (2, 2)
+        Covariance of ``cents`` by noise.
+    unseen : ndarray, shape (2, 2)
+        Covariance by what the windows do not see.
+    reference_hz : float
+        What the cents refer to.
+    """
+
+    cents: Real
+    noise: Real
+    unseen: Real
+    reference_hz: float
+
+
+def apart(windows: Sequence[BeatWindow]) -> list[BeatWindow]:
+    """Return windows that share no sound, in order."""
+    kept: list[BeatWindow] = []
+    for window in windows:
+        if not kept or window.start_s >= kept[-1].stop_s - 0.15:
+            kept.append(window)
+    return kept
+
+
+def cents_of(windows: Sequence[BeatWindow], reference_hz: float) -> tuple[Real, Real]:
+    """Return both pitches in cents, shape (n, 2), and their uncertainties by noise."""
+    hz = np.array([w.scaled_hz for w in windows])
+    u = np.array([np.sqrt(np.diag(w.covariance)) for w in windows])
+    return 1200 * np.log2(hz / reference_hz), CENTS * u / hz
+
+
+def mean_pair(capture: Capture, windows: Sequence[BeatWindow], *, ends_s: float = 0.0) -> Pair:
+    """Return the mean of both pitches over all windows that hold two tones.
+
+    A stretch that stands still within its noise is fitted as a whole, coherently. What the pitches
+    do may go on for ``ends_s`` beyond the windows.
+    """
+    reference_hz = float(np.mean([w.scaled_hz for w in windows]))
+    cents, u = cents_of(windows, reference_hz)
+    start_s, stop_s = windows[0].start_s, windows[-1].stop_s
+    length_s = np.mean([w.stop_s - w.start_s for w in windows])
+    unbroken = np.all(np.diff([w.centre_s for w in windows]) < 1.05 * length_s)
+    still = np.mean(((cents - np.average(cents, axis=0, weights=u**-2)) / u) ** 2) < STEADY
+    short = (stop_s - start_s) * capture.rate < WHOLE_SAMPLES
+    if unbroken and still and short:
+        guard_s = windows[0].start_s - max(0.0, windows[0].start_s - 0.3)
+        begin = start_s - guard_s if start_s < 0.3 else start_s
+        end = capture.duration_s if capture.duration_s - stop_s < 0.3 else stop_s
+        hz = reference_hz * 2 ** (np.average(cents, axis=0, weights=u**-2) / 1200)
+        whole = fit_whole(capture.read(begin, end), capture.rate, windows[0].steps, hz)
+        if whole is not None:
+            scale = CENTS / whole.scaled_hz
+            noise = whole.covariance * scale[:, None] * scale
+            return Pair(
+                1200 * np.log2(whole.scaled_hz / reference_hz),
+                noise,
+                np.zeros((2, 2)),
+                reference_hz,
+            )
+    return _mean_of_windows(windows, cents, reference_hz, ends_s)
+
+
+def _mean_of_windows(
+    windows: Sequence[BeatWindow], cents: Real, reference_hz: float, ends_s: float
+) -> Pair:
+    scale = [CENTS / w.scaled_hz for w in windows]
+    each = np.array([w.covariance * s[:, None] * s for w, s in zip(windows, scale, strict=True)])
+    independent = len(apart(windows))
+    noise = each.mean(axis=0) / independent
+    mean = cents.mean(axis=0)
+    # Windows weigh their ends less, and the capture's very ends not at all.
+    parabola = np.zeros((2, 2))
+    if len(windows) > 1:
+        steps = np.diff(cents, axis=0)
+        parabola = steps.T @ steps / len(steps) / independent**2 / 4
+    if ends_s > 0 and len(windows) > 2:
+        time_s = np.array([w.centre_s for w in windows])
+        pace = np.polyfit(time_s - time_s.mean(), cents, 1)[0]
+        # The mean of a longer hold lies up to half of the unseen end further on; rectangular.
+        parabola = parabola + np.outer(pace, pace) * (ends_s / 2) ** 2 / 3
+    return Pair(mean, noise, parabola, reference_hz)
+
+
+def drift_in(windows: Sequence[BeatWindow], tone: int, reference_hz: float) -> Quantity:
+    """Slope of a straight line through the pitch of one tone, cents/min."""
+    separate = apart(windows)
+    if len(separate) < DRIFT_LEAST:
+        span_s = windows[-1].stop_s - windows[0].start_s
+        return not_measurable(
+            "cents/min",
+            f"only {span_s:.1f} s of two oscillators, drift needs {2 * DRIFT_LEAST} s",
+        )
+    cents, _ = cents_of(windows, reference_hz)
+    time_s = np.array([w.centre_s for w in windows])
+    if len(separate) >= DRIFT_WINDOWS:
+        length_s = float(np.median([w.stop_s - w.start_s for w in windows]))
+        found = drift_of(time_s, cents[:, tone], length_s)
+        if found.measurable:
+            by_noise = _slope_noise(separate, tone, reference_hz)
+            return combine(found.value, "cents/min", [*found.budget, Term("noise", by_noise, "A")])
+    own, _ = cents_of(separate, reference_hz)
+    at_s = np.array([w.centre_s for w in separate])
+    fit = fit_line(at_s, own[:, tone])
+    return combine(
+        60 * float(fit.values[1]),
+        "cents/min",
+        [
+            Term("scatter", max(60 * float(fit.u[1]), 1e-9), "A", fit.dof),
+            Term("noise", _slope_noise(separate, tone, reference_hz), "A"),
+        ],
+    )
+
+
+def _slope_noise(windows: Sequence[BeatWindow], tone: int, reference_hz: float) -> float:
+    _, u = cents_of(windows, reference_hz)
+    at_s = np.array([w.centre_s for w in windows])
+    return 60 * float(np.sqrt(np.mean(u[:, tone] ** 2) / len(windows)) / np.std(at_s))
+
+
+def wander_of(windows: Sequence[BeatWindow]) -> Quantity:
+    """Largest peak-to-peak change of the detune within 60 s, noise taken out, cents."""
+    if len(windows) < 3:
+        return not_measurable(
+            "cents", "fewer than 3 windows of two oscillators; hold both for 10 s or longer"
+        )
+    centre = np.array([w.centre_s for w in windows])
+    detune = np.array([w.detune_cents for w in windows])
+    noise = math.sqrt(float(np.mean([w.u_detune_cents**2 for w in windows])))
+    found: list[Quantity] = []
+    for first in range(len(windows)):
+        inside = (centre >= centre[first]) & (centre <= centre[first] + WANDER_S)
+        if first and centre[-1] - centre[first] < min(WANDER_S, centre[-1] - centre[0]) - 1:
+            break
+        if np.count_nonzero(inside) > 1:
+            independent = float(
+                max(2, len(apart([w for w, i in zip(windows, inside, strict=True) if i])))
+            )
+            found.append(peak_to_peak_of(detune[inside], noise, independent))
+    largest = max(found, key=lambda q: q.value)
+    # Windows see less of quick wander, and the next 60 s would not show the same extremes.
+    _, for_variance = independent_values(detune)
+    by_chance = largest.value / math.sqrt(2 * for_variance) / 4
+    return combine(
+        largest.value,
+        "cents",
+        [*largest.budget, Term("wander between the windows", max(by_chance, 1e-12), "B")],
+    )
+
+
+def curve_of(windows: Sequence[BeatWindow], swapped: Sequence[bool]) -> pd.DataFrame:
+    """One row per window: both pitches with their uncertainties, detune and beat rate."""
+    rows = []
+    for window, turned in zip(windows, swapped, strict=True):
+        row = {"time_s": window.centre_s}
+        if window.kind == "two":
+            order = [1, 0] if turned else [0, 1]
+            steps = np.array(window.steps)[order]
+            hz, u = window.scaled_hz[order], np.sqrt(np.diag(window.covariance))[order]
+            beat = math.lcm(*window.steps) * abs(float(hz[1] - hz[0]))
+            row |= {
+                "frequency_1_hz": hz[0] * steps[0],
+                "u_1_hz": u[0] * steps[0],
+                "frequency_2_hz": hz[1] * steps[1],
+                "u_2_hz": u[1] * steps[1],
+                "detune_cents": window.detune_cents * (-1 if turned else 1),
+                "u_detune_cents": window.u_detune_cents,
+                "beat_hz": beat,
+            }
+        rows.append(row)
+    columns = ["time_s", "frequency_1_hz", "u_1_hz", "frequency_2_hz", "u_2_hz"]
+    columns += ["detune_cents", "u_detune_cents", "beat_hz"]
+    return pd.DataFrame(rows, columns=columns, dtype=float)
+
+
+def parts_of(windows: Sequence[BeatWindow], duration_s: float) -> pd.DataFrame:
+    """Return what the capture holds from start to end: borders lie midway between windows."""
+    rows: list[list[float | str]] = []
+    for before, window in zip([None, *windows], windows, strict=False):
+        kind = KINDS[window.kind]
+        if rows and rows[-1][2] == kind:
+            continue
+        border = 0.0 if before is None else (before.centre_s + window.centre_s) / 2
+        if rows:
+            rows[-1][1] = border
+        rows.append([border, duration_s, kind])
+    if not rows:
+        rows = [[0.0, duration_s, KINDS["none"]]]
+    return pd.DataFrame(rows, columns=["start_s", "stop_s", "kind"])

@@ -1,0 +1,206 @@
+"""One note's envelope: where it begins, peaks and is let go."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
+from sigkit.measures.envelope.laws import CONVEX, MANY, STRAIGHT, other_law
+from sigkit.measures.envelope.model import Law, LeastSquares, Shape
+from sigkit.measures.envelope.release import fit_release
+from sigkit.measures.envelope.structure import (
+    KNEE,
+    as_decay,
+    first_shape,
+    free_of,
+    run,
+    structure,
+    with_values,
+)
+
+FINE, FINER_GROWTH = 150, 24
+"""Blocks in a rise or a fall, and distance from it per length of block at last."""
+BENT, BENT_SHARE = 1.15, 0.0003
+"""Scatter of a linear fit, in units of the noise and re the peak, from which others are tried."""
+OFF_SHARE = 0.002
+"""Change of the end of the gate, in time constants of the release, that the rise is fitted anew
+for."""
+
+
+@dataclass(frozen=True, eq=False)
+class NoteFit:
+    """Shape of a note.
+
+    Parameters
+    ----------
+    shape : Shape
+        Its parameters.
+    free : tuple of str
+        Those that were fitted to rise and fall.
+    rise : LeastSquares
+        Fit from the onset to the release, or to the end where there is no knee.
+    knee : bool
+        Whether the end of the gate shows.
+    release : LeastSquares or None
+        Fit of the release, its values as from `sigkit.measures.envelope.release`.
+    law : {"linear", "power", "exponential"}
+        What the amplifier makes of the control.
+    law_ratio : float
+        How much more a linear one leaves; 1 where no other was tried.
+    blocks : Blocks
+        What was fitted.
+    near : tuple of int
+        Residuals of the release about the end of the gate.
+    """
+
+    shape: Shape
+    free: tuple[str, ...]
+    rise: LeastSquares
+    knee: bool
+    release: LeastSquares | None
+    law: Law
+    law_ratio: float
+    blocks: Blocks
+    near: tuple[int, int] = (0, 0)
+
+
+def fit_note(
+    source: Source, start_s: float, stop_s: float, shortest_s: float, *, coherent: bool
+) -> NoteFit | None:
+    """Fit the shape of one note.
+
+    Parameters
+    ----------
+    source : Source
+        The envelope.
+    start_s, stop_s : float
+        A stretch that holds the whole note and no other.
+    shortest_s : float
+        Length of the shortest block.
+    coherent : bool
+        Whether the envelope comes from the carrier's wave, not from its power.
+
+    Returns
+    -------
+    NoteFit or None
+        None where nothing rises.
+    """
+    guess = _guess(source, start_s, stop_s, shortest_s)
+    if guess is None:
+        return None
+    first, fall = guess
+    rise_s = first.rise_s
+    anchors = [(first.onset_s, max(rise_s / 20, shortest_s)), (first.peak_s, rise_s / 20)]
+    most = max((stop_s - start_s) / 250, source.period_s / 4, shortest_s)
+    data = blocks_of(source, edges_about(start_s, stop_s, anchors, most))
+    law: Law = "linear"
+    best, knee, shape = structure(data, law, first, fall, coherent=coherent)
+    ratio, straight = 1.0, (knee, shape)
+    away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
+    bent = best.scatter > BENT and away > BENT_SHARE
+    if bent or (coherent and shape.bend < CONVEX):
+        law, ratio, knee, shape = other_law(
+            source, data, (start_s, stop_s), best, knee, shape, shortest_s, coherent=coherent
+        )
+    found = _finely(source, (start_s, stop_s, most, shortest_s), law, ratio, shape, knee)
+    if law == "power" and abs(math.log(found.shape.power)) < STRAIGHT:
+        # In finer blocks it is none.
+        knee, shape = straight
+        found = _finely(source, (start_s, stop_s, most, shortest_s), "linear", 1.0, shape, knee)
+    return found
+
+
+def _finely(
+    source: Source,
+    span: tuple[float, float, float, float],
+    law: Law,
+    ratio: float,
+    shape: Shape,
+    knee: bool,
+) -> NoteFit:
+    """Fit a note whose shape is known roughly, in blocks made for it.
+
+    The span is from when to when, and the longest and the shortest block.
+    """
+    start_s, stop_s, most, shortest_s = span
+    rise_s = shape.rise_s
+    anchors = [(t, max(rise_s / FINE, shortest_s)) for t in (shape.onset_s, shape.peak_s)]
+    if knee:
+        short = min(shape.release_s, stop_s - shape.gate_off_s) / FINE
+        anchors.append((shape.gate_off_s, max(short, shortest_s)))
+    data = blocks_of(source, edges_about(start_s, stop_s, anchors, most, FINER_GROWTH))
+    return _final(data, law, ratio, shape, knee)
+
+
+def _guess(
+    source: Source, start_s: float, stop_s: float, shortest_s: float
+) -> tuple[Shape, Blocks] | None:
+    """Return a first shape, and the envelope in blocks of a period or more."""
+    step = max(source.period_s / 2, (stop_s - start_s) / 3000, shortest_s)
+    rough = blocks_of(source, np.arange(start_s, stop_s + step, step))
+    if rough.time_s.size < 8 or not rough.gain.max() > 6 * float(np.median(rough.u_gain)):
+        return None
+    return first_shape(rough, shortest_s)
+
+
+def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> NoteFit:
+    """Fit rise and decay apart from the release, each with blocks made for it."""
+    held = shape.sustain == 1.0
+    if not knee or law == "exponential":
+        free = free_of(shape, knee) if knee else _rising(shape, law)
+        fit = run(data, law, free, shape, MANY)
+        return NoteFit(with_values(shape, free, fit), free, fit, knee, None, law, ratio, data)
+    free = _rising(shape, law)
+    fit, used = _rise_fit(data, law, free, shape, held=held)
+    release, gained, near = fit_release(data, _as_heard(with_values(shape, used, fit), law), law)
+    if gained < KNEE:
+        # What bends here is not the end of a gate.
+        shape = as_decay(shape) if held else shape._replace(gate_off_s=math.inf)
+        free = _rising(shape, law)
+        fit = run(data, law, free, shape, 60)
+        return NoteFit(with_values(shape, free, fit), free, fit, False, None, law, ratio, data)
+    off = float(release.values[2])
+    if abs(off - shape.gate_off_s) > OFF_SHARE * shape.release_s:
+        shape = shape._replace(gate_off_s=off)
+        fit, used = _rise_fit(data, law, free, shape, held=held)
+    shape = shape._replace(
+        gate_off_s=off, log_release_s=float(release.values[3]), last=float(release.values[4])
+    )
+    return NoteFit(with_values(shape, used, fit), used, fit, True, release, law, ratio, data, near)
+
+
+def _rising(shape: Shape, law: Law) -> tuple[str, ...]:
+    free = free_of(shape, False)
+    if law != "power":
+        return free
+    # A power of a control that begins at zero knows nothing of one that begins below.
+    return (*(name for name in free if name != "base" or shape.base > 0), "power")
+
+
+def _as_heard(shape: Shape, law: Law) -> Shape:
+    """Return a note with the release of what is heard, where that is a power of the control."""
+    if law != "power":
+        return shape
+    return shape._replace(log_release_s=shape.log_release_s - math.log(shape.power), last=0.0)
+
+
+def _rise_fit(
+    data: Blocks, law: Law, free: tuple[str, ...], shape: Shape, *, held: bool
+) -> tuple[LeastSquares, tuple[str, ...]]:
+    """Fit rise and decay up to the release, with a sag of the held level where that shows."""
+    before = data.between(-math.inf, shape.gate_off_s)
+    settled = held or (shape.gate_off_s - shape.peak_s) > 3 * shape.decay_s
+    fit = run(before, law, free, shape, 60)
+    if settled and before.time_s.size > 30:
+        more = (*free, "sag")
+        begin = with_values(shape, free, fit)
+        quick = begin._replace(log_decay_s=begin.log_decay_s - 0.5)
+        sagging = min(
+            (run(before, law, more, b, 60) for b in (begin, quick)), key=lambda found: found.chi2
+        )
+        if fit.chi2 - sagging.chi2 > 10 * max(sagging.scatter, 1.0):
+            return sagging, more
+    return fit, free

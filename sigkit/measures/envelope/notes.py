@@ -1,0 +1,284 @@
+"""The notes of one stretch of sound: parted, fitted one by one, and put into numbers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sigkit.arrays import Real
+from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
+from sigkit.measures.envelope.fit import NoteFit, fit_note
+from sigkit.measures.envelope.model import note
+from sigkit.measures.envelope.numbers import numbers_of
+from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
+from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier, rough_pitches
+from sigkit.tracks.envelope.hum import cleaned
+from sigkit.tracks.envelope.power import power_track
+from sigkit.tracks.envelope.stretches import Stretch
+
+INCOHERENT = 0.05
+"""Share of a note's energy that its wave leaves, from which on only its power is used."""
+FEWEST_HELD = 6.0
+"""Periods that a wave is learned from at least."""
+RISE_DB, RISE_DB_NOISE, RISE_DB_POWER = 1.0, 3.0, 6.0
+"""Rise of the level that is another note: on a known wave, of noise, of a tone that beats."""
+LOUD_DB, DEEP_DB = 30.0, 60.0
+"""Notes so far below the loudest of a stretch are not looked for, nor where they rise from."""
+BOUNCE_S = 0.06
+"""Onsets so soon after the one before are a retrigger, whoever plays."""
+UNLIKE = 0.1
+"""Scatter about its fit, re the peak, from which on a note is not of that shape."""
+TELLS = 3.0
+"""Noise of a block re the usual one up to which it counts for that."""
+DRAWN = 400
+"""Points of a note that are kept to be drawn."""
+THUMP_S = 0.04
+NOISE_LOOK_S = 0.03
+"""Blocks in which onsets of noise are looked for: 0.2 dB of scatter."""
+LEAD_S = 0.05
+"""Rest before the first onset that is fitted with it: the note before may still fade."""
+
+
+@dataclass(frozen=True, eq=False)
+class HeardNote:
+    """One note with its numbers and its envelope.
+
+    Parameters
+    ----------
+    numbers : Numbers
+        Its numbers.
+    coherent : bool
+        Whether the carrier's wave was used; else its power only.
+    carrier_hz : float
+        Pitch of the carrier; nan: noise.
+    time_s, gain : ndarray, shape (n_points,)
+        Its envelope in the units of the capture, rms of the tone times the root of two.
+    floor : float
+        Uncertainty of the envelope by noise, in the same units.
+    retrigger : bool
+        Whether it began on top of the one before within a few hundredths of a second.
+    hum_hz : float
+        Mains frequency of the hum that was taken out; nan: none.
+    """
+
+    numbers: Numbers
+    coherent: bool
+    carrier_hz: float
+    time_s: Real
+    gain: Real
+    floor: float
+    retrigger: bool
+    hum_hz: float
+
+
+def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNote], float]:
+    """Return the notes of a stretch, and the mains frequency of its hum.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        Sound with the quiet around it.
+    near_hz : float
+        Mains frequency of the stretch before.
+    """
+    pitches = rough_pitches(stretch.sound, stretch.rate)
+    first = pitches[0] if pitches else None
+    sound, quiet, hum_hz = cleaned(stretch.sound, stretch.rate, stretch.quiet, near_hz, first)
+    carrier, coherent = None, False
+    for rough in pitches:
+        tried = find_carrier(sound, stretch.rate, stretch.start_s, quiet, rough)
+        if tried is None:
+            continue
+        if carrier is None or tried.misfit < carrier.misfit:
+            carrier = tried
+        coherent = carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
+        if coherent:
+            break
+    track: Source
+    if carrier is not None and coherent:
+        track, shortest_s = carrier, 0.5 / stretch.rate
+        size, held, hz = carrier.wave_rms, carrier.held, carrier.hz
+    else:
+        hz = carrier.hz if carrier is not None else math.nan
+        own = None if carrier is None else carrier.hz
+        power = power_track(sound, stretch.rate, stretch.start_s, quiet, own)
+        track, shortest_s, size, held = power, power.period_s, power.size, math.inf
+    rise_db = RISE_DB if coherent else (RISE_DB_NOISE if math.isnan(hz) else RISE_DB_POWER)
+    spans = _spans(track, stretch, rise_db)
+    out = []
+    for i, (begin, end, bounced) in enumerate(spans):
+        found = fit_note(track, begin, end, shortest_s, coherent=coherent)
+        if found is None or not _is_like(found, begin, end, noise=math.isnan(hz)):
+            numbers, drawn = _unlike(track, begin, end)
+            scale = size * math.sqrt(2)
+            numbers.values["peak_dbfs"] = (math.nan, math.nan)
+            out.append(
+                HeardNote(
+                    numbers, coherent, hz, drawn.time_s, drawn.gain * scale, 0.0, bounced, hum_hz
+                )
+            )
+            continue
+        numbers = numbers_of(
+            track, found, stop_s=end, shortest_s=shortest_s, held=held, power=not coherent
+        )
+        if carrier is not None and coherent:
+            numbers.flags["thump_db"] = _thump(carrier, found)
+        _edges_of_sound(numbers, stretch, first=i == 0, last=i == len(spans) - 1)
+        value, u = numbers.values["peak_dbfs"]
+        scale = size * math.sqrt(2)
+        numbers.values["peak_dbfs"] = (value + 20 * math.log10(scale), u)
+        drawn = _drawn(track, found, begin, end)
+        out.append(
+            HeardNote(
+                numbers,
+                coherent,
+                hz,
+                drawn.time_s,
+                drawn.gain * scale,
+                float(np.median(drawn.u_gain)) * scale,
+                bounced,
+                hum_hz,
+            )
+        )
+    return out, hum_hz
+
+
+def _unlike(track: Source, begin: float, end: float) -> tuple[Numbers, Blocks]:
+    """Return a note that is like no charge of a capacitor: where it begins, and nothing else."""
+    step = max(track.period_s, (end - begin) / DRAWN)
+    rough = blocks_of(track, np.arange(begin, end + step, step))
+    numbers = Numbers()
+    numbers.none(EVERY, "its level does not rise and fall like a note's: nothing is told")
+    if rough.gain.size:
+        onset = float(rough.time_s[int(np.argmax(rough.gain > 0.5 * rough.gain.max()))])
+        numbers.values["onset_s"] = (onset, 2 * step)
+        del numbers.reasons["onset_s"]
+    return numbers, rough
+
+
+def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
+    """Whether a note is like its fit at all, and begins where it is looked for."""
+    fit, data = found.rise, found.blocks
+    if not (math.isfinite(fit.chi2) and fit.chi2 > 0):
+        return False
+    u = data.u_gain[: fit.residuals.size]
+    # What noise alone would leave is taken out: short blocks are full of it.
+    # Blocks about a zero of the carrier tell next to nothing.
+    told = u < TELLS * np.median(u)
+    left = float(np.mean(((fit.residuals**2 - 1) * u**2)[told]))
+    away = math.sqrt(max(left, 0.0)) / found.shape.size
+    inside = begin - 0.1 * (end - begin) < found.shape.onset_s < end
+    return inside and (noise or away < UNLIKE)
+
+
+def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[tuple[float, float, bool]]:
+    """Return from when to when each note has the sound for itself, and whether it bounced."""
+    begin = stretch.start_s
+    end = begin + stretch.sound.size / stretch.rate
+    step = max(track.period_s, (end - begin) / 8000, 0.0015)
+    if getattr(track, "is_noise", False):
+        step = NOISE_LOOK_S
+    t, g, u = track.blocks(np.arange(begin, end, step))
+    if t.size < 4:
+        return []
+    size = float(np.max(g))
+    floor = max(size * 10 ** (-DEEP_DB / 20), 5 * float(np.median(u)))
+    level = 20 * np.log10(np.maximum(g, floor) / floor)
+    noise = 8.7 * u / np.maximum(g, floor)
+    loud = 20 * math.log10(size / floor) - LOUD_DB
+    onsets = [o for o in _onsets(level, np.maximum(rise_db, 9 * noise)) if level[o[1]] > loud]
+    if not onsets:
+        return []
+    lows = [t[valley] for valley, _ in onsets]
+    spans = []
+    for i, (valley, peak) in enumerate(onsets):
+        start = lows[i] - 0.5 * step
+        if not i:
+            start = max(begin, start - max(LEAD_S, 4 * track.period_s))
+        stop = lows[i + 1] - 0.5 * step if i + 1 < len(lows) else end
+        bounced = False
+        if i:
+            before = onsets[i - 1][1]
+            bounced = t[peak] - t[before] < BOUNCE_S or (
+                level[valley] > level[before] - 20 and t[valley] - t[before] < BOUNCE_S
+            )
+        spans.append((float(start), float(stop), bool(bounced)))
+    return spans
+
+
+def _onsets(level: Real, rise: Real) -> list[tuple[int, int]]:
+    """Return the valley before each rise and the top after it, of a level in dB above the floor."""
+    found: list[tuple[int, int]] = []
+    low = top = 0
+    rising = False
+    for i in range(level.size):
+        if not rising:
+            # The last point at the bottom is where a rise begins.
+            if level[i] <= level[low]:
+                low = i
+            elif level[i] > level[low] + rise[i]:
+                rising, top = True, i
+        else:
+            if level[i] > level[top]:
+                top = i
+            elif level[i] < level[top] - rise[i]:
+                found.append((low, top))
+                rising, low = False, i
+    if rising:
+        found.append((low, top))
+    return found
+
+
+def _edges_of_sound(numbers: Numbers, stretch: Stretch, *, first: bool, last: bool) -> None:
+    """Leave out what lies beyond the ends of the capture."""
+    if stretch.began_before and first:
+        numbers.none(
+            (*RISE[:2], "onset_s"),
+            "the note sounds before the capture begins: leave 1 s of silence before it",
+        )
+    if stretch.goes_on and last:
+        numbers.none(
+            RELEASE,
+            "the note still sounds where the capture ends, or is held longer than is looked at "
+            "(50 s at 48 kHz): leave silence after it",
+        )
+        if not math.isfinite(numbers.values["decay_time_constant_s"][0]):
+            numbers.none(FALL[1:], numbers.reasons.get("decay_time_constant_s", ""))
+
+
+def _drawn(track: Source, found: NoteFit, begin: float, end: float) -> Blocks:
+    """Return a note's envelope in few points, for its chart."""
+    rise_s = found.shape.rise_s
+    start = max(begin, found.shape.onset_s - max(0.3 * rise_s, 2 * track.period_s))
+    rising = np.linspace(start, found.shape.peak_s, DRAWN // 4)
+    step = max((end - found.shape.peak_s) / (3 * DRAWN / 4), track.period_s)
+    edges = np.concatenate([rising, np.arange(found.shape.peak_s, end, step)[1:]])
+    if rising[1] - rising[0] < 0.25 * track.period_s:
+        # Within a period the envelope is drawn from the fit, as its parts may hold nothing.
+        t = np.linspace(start, found.shape.peak_s, 40)
+        value, _ = note(t, found.law, found.shape)
+        rest = blocks_of(track, edges[edges >= found.shape.peak_s])
+        u = float(np.median(rest.u_gain)) if rest.u_gain.size else 0.0
+        return Blocks(
+            np.concatenate([t, rest.time_s]),
+            np.concatenate([value, rest.gain]),
+            np.concatenate([np.full(t.size, u), rest.u_gain]),
+        )
+    return blocks_of(track, edges)
+
+
+def _thump(carrier: CarrierTrack, found: NoteFit) -> float:
+    """Return the level of what sounds beside the carrier after the onset, dB re the peak.
+
+    Minus infinity where it does not stand out of the noise.
+    """
+    onset = found.shape.onset_s
+    rest, usual = carrier.rest(onset, onset + THUMP_S, lambda t: note(t, found.law, found.shape)[0])
+    later = found.shape.peak_s + THUMP_S
+    held, _ = carrier.rest(later, later + THUMP_S, lambda t: note(t, found.law, found.shape)[0])
+    if not (math.isfinite(rest) and rest > 2 * max(usual, held if math.isfinite(held) else 0.0)):
+        return -math.inf
+    size = carrier.wave_rms * found.shape.size
+    return 20 * math.log10(rest / size)

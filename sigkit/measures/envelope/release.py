@@ -1,0 +1,139 @@
+"""The end of the gate: the knee where a held level begins to fall, and the fall itself.
+
+Values of the fit are ln of the level at release, a tilt of what the decay leaves, the end of the
+gate, ln of the time constant, and the last aim re the level at release.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sigkit.arrays import Real
+from sigkit.measures.envelope.blocks import Blocks
+from sigkit.measures.envelope.model import Curve, Law, LeastSquares, Shape, fit_curve, note
+
+NEAR = 0.3
+"""Reach about the end of the gate, in time constants of the release."""
+DEEP = 0.03
+"""Share of the level at release down to which a release is fitted."""
+
+
+def fit_release(
+    data: Blocks, shape: Shape, law: Law
+) -> tuple[LeastSquares, float, tuple[int, int]]:
+    """Fit the knee and what follows, down to a share of the level at release.
+
+    Parameters
+    ----------
+    data : Blocks
+        The envelope.
+    shape : Shape
+        Rise and decay as fitted, and a first release.
+    law : {"linear", "power"}
+        What the amplifier makes of the control.
+
+    Returns
+    -------
+    fit : LeastSquares
+        See the top of this file for its values.
+    gained : float
+        By how much a note that goes on as it did would fit worse, in chi-square over its scatter.
+    near : tuple of int
+        Residuals about the end of the gate.
+    """
+    off = shape.gate_off_s
+    level = float(note(np.array([off - 1e-9]), law, shape)[0][0])
+    held, release_s = off - shape.peak_s, shape.release_s
+    decay_s = shape.decay_s if shape.sustain < 1 else held
+    reach = min(0.98 * held, max(decay_s, 5 * release_s))
+    part = data.between(off - reach, math.inf)
+    value, _ = note(part.time_s, law, shape)
+    kept = (part.time_s < off + release_s) | (value > DEEP * level)
+    part = Blocks(part.time_s[kept], part.gain[kept], part.u_gain[kept])
+    last = shape.last * shape.size / max(level, 1e-9)
+    start = np.array([math.log(max(level, 1e-9)), 0.0, off, shape.log_release_s, last])
+    curve = release_curve(part.time_s, shape, law)
+    fit = fit_curve(curve, part.gain, 1 / part.u_gain, start)
+
+    def to_zero(p: Real) -> tuple[Real, Real]:
+        value, slope = curve(np.append(p, 0.0))
+        return value, slope[:, :4]
+
+    zero = fit_curve(to_zero, part.gain, 1 / part.u_gain, start[:4])
+    # An aim at zero is likelier than any other where it fits as well.
+    if zero.chi2 - fit.chi2 < 9 * max(1.0, fit.scatter):
+        inverse = np.zeros((5, 5))
+        inverse[:4, :4] = zero.inverse
+        values = np.append(zero.values, 0.0)
+        fit = LeastSquares(values, inverse, zero.chi2, zero.dof, zero.residuals)
+    # From the level where the gate was thought to end to that where it does.
+    moved = float(fit.values[2]) - off
+    fit.values[0] += math.log1p(max((fit.values[1] + _slope_at(shape, law)) * moved, -0.5))
+    at = float(fit.values[2])
+    ends = np.searchsorted(part.time_s, [at - NEAR * release_s, at + NEAR * release_s])
+    return fit, _gained(part, shape, law, fit), (int(ends[0]), int(ends[1]))
+
+
+def _gained(part: Blocks, shape: Shape, law: Law, fit: LeastSquares) -> float:
+    """Compare a release with a note that goes on, its level and tilt free."""
+    weight = 1 / part.u_gain
+    on = note(part.time_s, law, shape._replace(gate_off_s=math.inf))[0]
+    columns = np.stack([on, on * (part.time_s - shape.gate_off_s)], axis=1) * weight[:, None]
+    y = part.gain * weight
+    found, *_ = np.linalg.lstsq(columns, y, rcond=None)
+    rest = y - columns @ found
+    return (float(rest @ rest) - fit.chi2) / max(fit.scatter, 1.0)
+
+
+def _slope_at(shape: Shape, law: Law) -> float:
+    """Return by what share of itself the level still changes a second where the gate ends."""
+    off = shape.gate_off_s
+    step = 1e-4 * max(off - shape.peak_s, 1e-6)
+    pair = note(np.array([off - step, off]), law, shape._replace(gate_off_s=math.inf))[0]
+    return float((pair[1] - pair[0]) / step / pair[1]) if pair[1] > 0 else 0.0
+
+
+def release_curve(time_s: Real, shape: Shape, law: Law) -> Curve:
+    """Return the curve of a release from what the decay leaves.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Times.
+    shape : Shape
+        Rise and decay, which go on until the gate ends but for a tilt that is fitted.
+    law : {"linear", "power"}
+        What the amplifier makes of the control.
+    """
+    off_0 = shape.gate_off_s
+    both = np.append(time_s, off_0)
+    usual = note(both, law, shape._replace(gate_off_s=math.inf))[0]
+    usual = usual[:-1] / max(float(usual[-1]), 1e-12)
+    bend = _slope_at(shape, law)
+
+    def curve(p: Real) -> tuple[Real, Real]:
+        log_level, tilt, off, log_release_s, last = p.tolist()
+        level, release_s = math.exp(min(log_level, 50)), math.exp(min(log_release_s, 50))
+        value, d = np.empty(time_s.size), np.zeros((time_s.size, 5))
+        early = time_s < off
+        since = time_s[early] - off_0
+        value[early] = usual[early] * (1 + tilt * since)
+        d[early, 1] = usual[early] * since
+        late = ~early
+        moved = off - off_0
+        at_off = 1 + (bend + tilt) * moved
+        e = np.exp(-(time_s[late] - off) / release_s)
+        fall = last + (1 - last) * e
+        value[late] = at_off * fall
+        d[late, 1] = moved * fall
+        d[late, 2] = (bend + tilt) * fall + at_off * (1 - last) * e / release_s
+        d[late, 3] = at_off * (1 - last) * e * (time_s[late] - off) / release_s
+        d[late, 4] = at_off * (1 - e)
+        value *= level
+        d *= level
+        d[:, 0] = value
+        return value, d
+
+    return curve

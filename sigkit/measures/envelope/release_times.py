@@ -1,0 +1,174 @@
+"""When a note falls through levels below that at its release, read from the envelope itself."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sigkit.measures.envelope.blocks import Source
+from sigkit.measures.envelope.crossings import Crossing, crossing
+from sigkit.measures.envelope.fit import NoteFit
+from sigkit.measures.envelope.model import MOST_LOG, note
+from sigkit.measures.envelope.told import RELEASE, Numbers, shape_at, spread
+
+MODEL_SHARE = 0.5
+"""Share of the time between two crossings that an extrapolation may be off by."""
+BENDS = 0.8
+"""Time constants of the release over which a fall's logarithm is a parabola, whatever follows."""
+SLOWS = 1.5
+"""Factor by which a fall is slower at -40 dB than at -20 dB where it does not go to silence."""
+DOWN_DB = (20, 40, 60)
+
+
+def release_numbers(
+    out: Numbers, source: Source, found: NoteFit, stop_s: float, shortest_s: float
+) -> None:
+    """Put into ``out`` when a note is let go, and when it falls through levels below that.
+
+    Parameters
+    ----------
+    out : Numbers
+        The numbers of the note, those of its rise and decay among them.
+    source : Source
+        Its envelope.
+    found : NoteFit
+        Its fit.
+    stop_s : float
+        When the next note begins, or the sound ends.
+    shortest_s : float
+        Length of the shortest block.
+    """
+    shape = found.shape
+    out.flags["release_extrapolated"] = False
+    out.flags["level_at_release"] = math.nan
+    if not found.knee and not out.flags.get("cut_short"):
+        out.none(
+            RELEASE,
+            "no knee shows where the key was let go: the note falls in one curve; use a key "
+            "microphone or a sustain above zero",
+        )
+        return
+    if not found.knee:
+        off, u_off = shape.peak_s, spread(lambda p: shape_at(found, p).peak_s, found.rise)
+        level, u_level = shape.size, 0.0
+        release_s = shape.decay_s / shape.power
+        u_release = release_s * spread(lambda p: shape_at(found, p).log_decay_s, found.rise)
+    elif found.release is not None:
+        fit = found.release
+        grown = fit.inflation(slice(*found.near))
+        off, u_off = float(fit.values[2]), math.sqrt(max(fit.inverse[2, 2], 0.0)) * grown
+        level, u_level = (
+            math.exp(min(float(fit.values[0]), MOST_LOG)),
+            math.sqrt(max(fit.inverse[0, 0], 0.0)) * grown,
+        )
+        release_s = math.exp(min(max(float(fit.values[3]), -MOST_LOG), MOST_LOG))
+        u_release = release_s * math.sqrt(max(fit.inverse[3, 3], 0.0)) * grown
+    else:
+        off = shape.gate_off_s
+        u_off = spread(lambda p: shape_at(found, p).gate_off_s, found.rise)
+        level = float(note(np.array([off - 1e-9]), found.law, shape)[0][0])
+        u_level = spread(
+            lambda p: math.log(
+                float(note(np.array([off - 1e-9]), found.law, shape_at(found, p))[0][0])
+            ),
+            found.rise,
+        )
+        release_s = shape.release_s
+        u_release = release_s * spread(lambda p: shape_at(found, p).log_release_s, found.rise)
+    out.values["gate_off_s"] = (off, max(u_off, 1e-7))
+    out.values["release_time_constant_s"] = (release_s, u_release)
+    out.flags["level_at_release"] = level
+    if not u_release < 0.3 * release_s:
+        out.none(("release_time_constant_s",), "too little of the release stands above the floor")
+    _times(out, source, (off, u_off, level, u_level), release_s, stop_s, shortest_s)
+
+
+def _times(
+    out: Numbers,
+    source: Source,
+    knee: tuple[float, float, float, float],
+    release_s: float,
+    stop_s: float,
+    shortest_s: float,
+) -> None:
+    """Read the crossings; extrapolate the last where the floor hides it, and say so."""
+    off, u_off, level, u_level = knee
+    names = {20: "release_20_s", 40: "release_40_s", 60: "release_s"}
+    seen: dict[int, Crossing] = {}
+    begin, fall_s = off, release_s
+    for down in DOWN_DB:
+        found = crossing(
+            source, level * 10 ** (-down / 20), begin, stop_s, fall_s, shortest_s, BENDS * release_s
+        )
+        if found is None:
+            break
+        u = math.sqrt(found.u_time_s**2 + u_off**2 + (u_level * found.fall_s) ** 2)
+        if not u < 0.5 * (found.time_s - off):
+            break
+        seen[down] = found
+        out.values[names[down]] = (found.time_s - off, u)
+        begin = found.time_s - 0.5 * (found.time_s - begin)
+        fall_s = found.fall_s
+    missing = [down for down in DOWN_DB if down not in seen]
+    if not missing:
+        return
+    why = (
+        "the note does not fall by {} dB above the floor, or before it ends or the next begins: "
+        "wait longer, raise the level"
+    )
+    out.none(tuple(names[d] for d in missing), why.format(missing[0]))
+    for down in missing:
+        out.reasons[names[down]] = why.format(down)
+    if out.flags["law"] == "exponential":
+        return  # Its fall slows on its way, so that nothing is foretold.
+    if missing[0] == 60 or (missing[0] == 40 and seen):
+        _extrapolated(out, source, (off, level), seen, stop_s)
+
+
+def _extrapolated(
+    out: Numbers,
+    source: Source,
+    knee: tuple[float, float],
+    seen: dict[int, Crossing],
+    stop_s: float,
+) -> None:
+    """Go on at the rate of the last crossing, unless the level stays where it is."""
+    off, level = knee
+    down = max(seen)
+    last = seen[down]
+    stays = _stays(source, last, stop_s)
+    share = level * 10 ** (-down / 20)
+    expected = share * math.exp(-(stop_s - 0.3 - last.time_s) / last.fall_s)
+    leaks = stays is not None and stays[0] > max(4 * stays[1], 1.2e-3 * level, 2 * expected)
+    if not leaks and 20 in seen and down == 40 and last.fall_s > SLOWS * seen[20].fall_s:
+        out.none(
+            ("release_s",),
+            "the fall slows down before -60 dB: the amplifier leaks or does not close",
+        )
+        return
+    if leaks and stays is not None:
+        out.none(
+            ("release_s",),
+            f"the level stays {20 * math.log10(stays[0] / level):.0f} dB below that at release: "
+            "the amplifier leaks or does not close",
+        )
+        return
+    more = last.fall_s * math.log(share / (level * 1e-3))
+    value = last.time_s - off + more
+    out.values["release_s"] = (value, math.hypot(last.u_time_s, MODEL_SHARE * more))
+    out.reasons["release_s"] = (
+        f"extrapolated from {down} dB: the floor hides the rest; raise the level or lower the noise"
+    )
+    out.flags["release_extrapolated"] = True
+
+
+def _stays(source: Source, last: Crossing, stop_s: float) -> tuple[float, float] | None:
+    """Return the level that is left long after the last crossing, with its uncertainty."""
+    begin = max(last.time_s + 2 * last.fall_s, stop_s - 0.3)
+    if stop_s - begin < 4 * source.period_s:
+        begin = 0.5 * (last.time_s + stop_s)
+    if stop_s - begin < 4 * source.period_s:
+        return None
+    _, gain, u = source.blocks(np.array([begin, stop_s]))
+    return (float(gain[0]), float(u[0])) if gain.size else None

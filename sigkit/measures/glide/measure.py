@@ -1,0 +1,250 @@
+"""Glide (portamento): how long each change of note takes, by which law, and how it lands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+import pandas as pd
+
+from sigkit.captures.watch import Watch, watched
+from sigkit.captures.wav import Capture
+from sigkit.errors import SignalError
+from sigkit.measures.glide.curve import Curve
+from sigkit.measures.glide.numbers import (
+    imbalance_of,
+    largest_of,
+    mean_time,
+    number_of,
+    spread_of,
+)
+from sigkit.measures.glide.rows import GLIDE_COLUMNS, OTHER, measure_change
+from sigkit.measures.held_note import source_of
+from sigkit.measures.result import Result
+from sigkit.quantity import Quantity
+from sigkit.tracks.note_changes import note_changes
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+SAME_NOTE_CENTS = 60.0
+"""Pitches this close are one note, or one place."""
+
+FAULT_COLUMNS = ("glide", "kind", "time_s", "at_hz", "progress", "size_cents", "duration_s")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GlideResult(Result):
+    """Glides between the notes of one capture.
+
+    Parameters
+    ----------
+    glide_time : Quantity
+        Mean of the 10-90 % times of all glides, s; taken in cents, that is in log frequency.
+    time_up, time_down : Quantity
+        The same of the glides up and of those down, s.
+    up_down_difference : Quantity
+        Time up against time down, 100 (up/down - 1), %.
+    repeat_spread : Quantity
+        Standard deviation of the times of repeats (same notes, same direction) as a share of their
+        mean, %.
+    time_constant : Quantity
+        Mean time constant of the glides that end as a single pole, s.
+    time_to_5_cents : Quantity
+        Mean time from the start until within 5 cents of the pitch that the glide goes to, s.
+    landing_error : Quantity
+        Where a note stands after its glide against where it stands otherwise in this capture, the
+        largest of all glides, cents.
+    overshoot : Quantity
+        Largest overshoot beyond the pitch of the note, cents.
+    glitches : Quantity
+        Steps and plateaux in all glides, their number a glide.
+    glides : DataFrame
+        One row a glide: ``start_s``; ``from_hz`` and ``to_hz``, the pitch before and the pitch it
+        goes to; ``interval_cents``, signed; ``glide_time_s`` from 10 to 90 % of that and
+        ``u_glide_time_s``, by the scatter of the marks and by couplings between oscillator and
+        recorder, without the sound card's clock; ``at_most_s``, a bound where the carrier is too
+        low for a number; ``time_constant_s`` and its uncertainty (nan: constant rate); ``law``,
+        ``exponential`` (a single pole in pitch), ``linear`` (constant rate in pitch), ``mixed``
+        (from the one into the other) or ``other``; ``misfit_cents``, the rms departure from it;
+        ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents``; ``glitches``, its
+        number of steps and plateaux; ``periods`` of the carrier from its start to 99 % of the
+        interval; ``reason`` where it has no time.
+    faults : DataFrame
+        Steps and plateaux: ``glide`` (row of ``glides``), ``kind``, ``time_s``, ``at_hz``,
+        ``progress`` (share of the interval, 0 to 1), ``size_cents`` of steps, ``duration_s`` of
+        plateaux.
+    curves : tuple of Curve
+        Pitch from period to period of every glide, for drawing.
+    """
+
+    test: ClassVar[str] = "glide"
+
+    glide_time: Quantity
+    time_up: Quantity
+    time_down: Quantity
+    up_down_difference: Quantity
+    repeat_spread: Quantity
+    time_constant: Quantity
+    time_to_5_cents: Quantity
+    landing_error: Quantity
+    overshoot: Quantity
+    glitches: Quantity
+    glides: pd.DataFrame
+    faults: pd.DataFrame
+    curves: tuple[Curve, ...] = field(repr=False)
+
+    def at_most(self) -> Mapping[str, Quantity]:
+        """Return the bound of the glide time where all glides are too fast for a number."""
+        times, bounds = self.glides["glide_time_s"], self.glides["at_most_s"]
+        if times.notna().any() or bounds.isna().any() or bounds.empty:
+            return {}
+        highest = float(bounds.max())
+        return {"glide_time": Quantity(highest, 0.5 * highest / 2, "s")}
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw all glides laid on one start, up and down apart, with 10 and 90 % marked."""
+        from sigkit.charts.glide import draw_glide
+
+        return draw_glide(self, ax)
+
+
+def measure_glide(capture: Capture) -> GlideResult:
+    """Measure every glide between the held notes of a capture.
+
+    Parameters
+    ----------
+    capture : Capture
+        One oscillator, its amplifier held open, notes an octave or more apart, each held until the
+        pitch has settled and half a second longer, several times up and down.
+
+    Returns
+    -------
+    GlideResult
+        See there for the quantities and the columns.
+
+    Raises
+    ------
+    SignalError
+        No change of note from one held note to another.
+
+    See Also
+    --------
+    sigkit.measure_stability : How well a held note keeps its pitch.
+    sigkit.measure_envelope : The times of a loudness contour.
+
+    Notes
+    -----
+    A window of fixed length is blind to a glide shorter than itself. Instead the sound is read
+    where it crosses a level that both held notes cross once a period: each such mark is one turn of
+    the oscillator, however fast the pitch slides, and no turn can be counted wrong. The phase of a
+    single pole in log pitch, of a constant rate, and of a rate that runs into a single pole are
+    fitted to the marks by least squares from several starts; the law with the smallest residuals is
+    reported with them. Where none explains the marks, the curve itself gives the time.
+
+    The 10-90 % time is the transition duration of [1]_ between the pitch held before and the pitch
+    that the glide goes to, in cents; of a single pole it is ln 9 time constants. Uncertainties
+    follow [2]_, 5.1.2: scatter of the marks on both held notes, jitter of the oscillator that
+    adds up in its phase, and coupling capacitors of up to 10 Hz, which move the marks of slow edges
+    on low notes. Fewer than 3 periods of the carrier between the start and 99 % of the interval
+    give a bound.
+
+    References
+    ----------
+    .. [1] IEC 60469:2013, Transitions, pulses and related waveforms (terms, from memory).
+    .. [2] JCGM 100:2008.
+    """
+    watch = watched(capture)
+    measured = [measure_change(change) for change in note_changes(watch)]
+    found = [one for one in measured if one is not None]
+    if not found:
+        raise SignalError(
+            "No glide from one held note to another was found.",
+            where=capture.path.name,
+            remedy="Hold the amplifier open and play a low and a high key in turn, each held until "
+            "its pitch has settled and half a second longer.",
+        )
+    table = pd.DataFrame([one.row for one in found], columns=list(GLIDE_COLUMNS))
+    table["landing_error_cents"] = _landing_errors([one.levels for one in found])
+    faults = pd.DataFrame(
+        [
+            (number, f.kind, f.time_s, f.at_hz, f.progress, f.size_cents, f.duration_s)
+            for number, one in enumerate(found)
+            for f in one.faults
+        ],
+        columns=list(FAULT_COLUMNS),
+    )
+    up = table["interval_cents"] > 0
+    times = {"up": mean_time(table[up], "up"), "down": mean_time(table[~up], "down")}
+    return GlideResult(
+        source=source_of(capture),
+        settings={},
+        notes=_notes(table, faults, watch.watch, capture),
+        glide_time=mean_time(table, ""),
+        time_up=times["up"],
+        time_down=times["down"],
+        up_down_difference=imbalance_of(times["up"], times["down"]),
+        repeat_spread=spread_of(table),
+        time_constant=mean_time(
+            table,
+            "",
+            column="time_constant_s",
+            why="a glide follows no law"
+            if OTHER in set(table["law"])
+            else "a glide runs at constant rate to its end: it has no time constant",
+        ),
+        time_to_5_cents=mean_time(table, "", column="time_to_5_cents_s"),
+        landing_error=largest_of(table, "landing_error_cents"),
+        overshoot=largest_of(table, "overshoot_cents"),
+        glitches=number_of(table),
+        glides=table,
+        faults=faults,
+        curves=tuple(one.curve for one in found),
+    )
+
+
+def _landing_errors(levels: list[tuple[float, float]]) -> list[float]:
+    """Where each note stands after its glide, against where it stands otherwise, cents."""
+    landed = np.array([levels[0][0], *(after for _, after in levels)])
+    out = []
+    for number in range(1, landed.size):
+        others = np.delete(landed, number)
+        same = others[np.abs(others - landed[number]) < SAME_NOTE_CENTS]
+        out.append(float(landed[number] - np.median(same)) if same.size else math.nan)
+    return out
+
+
+def _notes(
+    table: pd.DataFrame, faults: pd.DataFrame, watch: Watch, capture: Capture
+) -> tuple[str, ...]:
+    notes = []
+    unmeasured = table[table["reason"] != ""]
+    for reason, same in unmeasured.groupby("reason", sort=False):
+        notes.append(f"{len(same)} of {len(table)} glides without a time: {reason}")
+    laws = sorted(set(table["law"]) - {""})
+    if len(laws) > 1:
+        notes.append(f"the glides follow different laws: {', '.join(laws)}")
+    if OTHER in laws:
+        notes.append("where no law fits, the time is read off the curve itself")
+    if len(faults):
+        notes.append(_where(faults, len(table)))
+    spoilt = [*(s.first for s in watch.silences if s.beside > 0), *(g.at for g in watch.glitches)]
+    if spoilt:
+        at = ", ".join(f"{first / capture.rate:.2f} s" for first in sorted(spoilt)[:5])
+        notes.append(f"the recorder silenced or spoilt samples at {at}")
+    return tuple(notes)
+
+
+def _where(faults: pd.DataFrame, glides: int) -> str:
+    """Say whether steps and plateaux come back at one pitch."""
+    cents = 1200 * np.log2(faults["at_hz"].to_numpy(np.float64))
+    best = max(
+        (len(set(faults["glide"][np.abs(cents - at) < SAME_NOTE_CENTS])) for at in cents), default=0
+    )
+    what = f"{len(faults)} steps or plateaux in {faults['glide'].nunique()} of {glides} glides"
+    if best >= max(2, 0.5 * faults["glide"].nunique()):
+        return f"{what}; {best} of them at the same pitch: a contact rather than the slider"
+    return f"{what}, at different pitches"

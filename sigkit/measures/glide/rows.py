@@ -1,0 +1,238 @@
+"""One change of note, measured: its row in the table of glides, its faults and its curve."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sigkit.measures.glide.curve import (
+    BAND_CENTS,
+    Curve,
+    Fault,
+    Read,
+    curve_of,
+    faults_of,
+    misfit_cents,
+    overshoot_of,
+    read_off,
+)
+from sigkit.measures.glide.fit import fit_glide
+from sigkit.measures.glide.model import Fit
+from sigkit.tracks.marks import Marks, find_marks
+from sigkit.tracks.note_changes import NoteChange
+
+FEWEST_PERIODS = 3.0
+"""Periods of the carrier, from the start to 99 % of the interval, that a glide time needs."""
+SURE = 0.25
+"""Relative standard uncertainty from which a glide time is a bound and no number."""
+CYCLE = 0.25
+"""Periods by which the marks may depart from a law before the fit may be on a wrong period."""
+WORSE, AT_ODDS = 2.0, 1.5
+"""A second family of marks is left out where it scatters this many times more, or where residuals
+of both, in variances of the marks, are above that and those of the better one half as large."""
+DEPARTS = 4.0
+"""Residuals, in variances of the marks, from which the curve itself gives the time."""
+DEPARTS_PERIODS = 0.03
+"""Root mean square of the residuals in the glide, in periods, from which its law is none."""
+LAST_PART = 0.02
+"""Share of a time read off the curve within which the pitch enters the band, at a small slope."""
+LINEAR, OTHER = "linear", "other"
+DRAWN = 400
+"""Points of a curve that are kept for drawing."""
+
+GLIDE_COLUMNS = (
+    "start_s",
+    "from_hz",
+    "to_hz",
+    "interval_cents",
+    "glide_time_s",
+    "u_glide_time_s",
+    "at_most_s",
+    "time_constant_s",
+    "u_time_constant_s",
+    "law",
+    "misfit_cents",
+    "time_to_5_cents_s",
+    "u_time_to_5_cents_s",
+    "overshoot_cents",
+    "u_overshoot_cents",
+    "landing_error_cents",
+    "glitches",
+    "periods",
+    "reason",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """One change of note, measured.
+
+    Parameters
+    ----------
+    row : dict
+        Its row of the table of glides.
+    faults : list of Fault
+        Steps and plateaux, times from the start of the capture.
+    curve : Curve
+        Its pitch from period to period, for drawing.
+    levels : tuple of float
+        Rough pitch of both notes, cents re 1 Hz.
+    """
+
+    row: dict[str, object]
+    faults: list[Fault]
+    curve: Curve
+    levels: tuple[float, float]
+
+
+def measure_change(change: NoteChange) -> Measured | None:
+    """Measure one change of note; None where it is none."""
+    rate = change.rate
+    before, after = change.before, change.after
+    row: dict[str, object] = dict.fromkeys(GLIDE_COLUMNS, math.nan)
+    row |= {
+        "start_s": change.start_s + before[1],
+        "from_hz": before[2],
+        "to_hz": after[2],
+        "interval_cents": 1200 * math.log2(after[2] / before[2]),
+        "law": "",
+        "glitches": 0,
+        "reason": "",
+    }
+    empty = Curve(np.empty(0), np.empty(0), np.empty(0))
+    levels = 1200 * math.log2(before[2]), 1200 * math.log2(after[2])
+    nothing = Measured(row, [], empty, levels)
+    if change.broken_s is not None:
+        row["reason"] = (
+            f"the tone stops at {change.broken_s:.2f} s, between the notes: hold the amplifier open"
+        )
+        return nothing
+    marks = find_marks(change.sound, rate, before, after)
+    if not marks:
+        if _same_after_all(change, rate):
+            return None
+        row["reason"] = (
+            "no level is crossed once a period on both notes: play one oscillator, filter open"
+        )
+        return nothing
+    if len(marks) == 2 and _scatter(marks[1]) > WORSE * _scatter(marks[0]):
+        marks = marks[:1]
+    fit = fit_glide(marks, before[2], after[2])
+    if len(marks) == 2 and fit.reduced > AT_ODDS:
+        alone = fit_glide(marks[:1], before[2], after[2])
+        fit = alone if alone.reduced < fit.reduced / 2 else fit
+    curve = curve_of(marks[0], fit)
+    read = None
+    if _departs(fit):
+        read = read_off(curve, float(fit.numbers[2]), before[:2], after[:2])
+    row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
+    start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
+    end_s = read.end_s if read else fit.start_s + fit.law.when(0.99) * fit.seconds
+    curve = replace(curve, cents=curve.cents - 1200 * (low - float(fit.numbers[2])))
+    high = read.to_log2 if read else float(fit.numbers[3])
+    faults = []
+    if not row["reason"]:
+        faults = faults_of(curve, 1200 * (high - low), start_s, end_s, low)
+    row |= {"start_s": change.start_s + start_s, "glitches": len(faults)}
+    return Measured(row, _later(faults, change.start_s), _drawn(curve, start_s, end_s), levels)
+
+
+def _departs(fit: Fit) -> bool:
+    """Whether the phase departs from the law beyond the marks' scatter, and enough to matter."""
+    inside = (fit.time_s > fit.start_s) & (
+        fit.time_s < fit.start_s + fit.law.when(0.99) * fit.seconds
+    )
+    if fit.reduced < DEPARTS or not inside.any():
+        return False
+    return bool(np.sqrt(np.mean(fit.residual[inside] ** 2)) > DEPARTS_PERIODS)
+
+
+def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
+    """Row of a glide that follows no law."""
+    final = 1200 * (read.to_log2 - float(fit.numbers[2]))
+    over, u_over = overshoot_of(curve, read.late_s, final)
+    inside = (curve.time_s > read.start_s) & (curve.time_s < read.end_s)
+    return {
+        "from_hz": 2.0**read.from_log2,
+        "to_hz": 2.0**read.to_log2,
+        "interval_cents": 1200 * (read.to_log2 - read.from_log2),
+        "glide_time_s": read.seconds,
+        "u_glide_time_s": read.u_seconds,
+        "law": OTHER,
+        "misfit_cents": misfit_cents(curve, fit),
+        "time_to_5_cents_s": read.settled_s,
+        "u_time_to_5_cents_s": max(read.u_seconds, LAST_PART * read.seconds),
+        "overshoot_cents": over,
+        "u_overshoot_cents": u_over,
+        "periods": float(np.count_nonzero(inside)),
+    }
+
+
+def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
+    """Row of a glide that follows a law, or why it has no time."""
+    span = 1200 * float(fit.numbers[3] - fit.numbers[2])
+    seconds, u_seconds = fit.seconds, fit.u_seconds
+    end_s = fit.start_s + fit.law.when(0.99) * seconds
+    at = np.linspace(fit.start_s, end_s, 400)
+    periods = float(np.mean(2.0 ** fit.log2_at(at))) * (end_s - fit.start_s)
+    out: dict[str, object] = {
+        "from_hz": 2.0 ** float(fit.numbers[2]),
+        "to_hz": 2.0 ** float(fit.numbers[3]),
+        "interval_cents": span,
+        "misfit_cents": misfit_cents(curve, fit),
+        "periods": periods,
+    }
+    if periods < FEWEST_PERIODS or not u_seconds < SURE * seconds:
+        longest = max(seconds + 2 * u_seconds, FEWEST_PERIODS / 2.0 ** float(min(fit.numbers[2:4])))
+        why = f"fewer than {FEWEST_PERIODS:g} periods of the carrier in it"
+        if periods >= FEWEST_PERIODS:
+            why = "its marks scatter too much"
+        return out | {
+            "at_most_s": longest,
+            "reason": f"at most {1000 * longest:.2g} ms: {why}; play an octave higher",
+        }
+    if float(np.max(np.abs(fit.residual - np.median(fit.residual)), initial=0.0)) > CYCLE:
+        return out | {
+            "reason": "the pitch follows no law of a glide to within a quarter of a period: "
+            "play one oscillator, an octave higher",
+        }
+    out |= {"law": fit.law_name, "glide_time_s": seconds, "u_glide_time_s": u_seconds}
+    relative = u_seconds / seconds
+    if fit.law_name != LINEAR:
+        tau = fit.law.time_constant * seconds
+        out |= {"time_constant_s": tau, "u_time_constant_s": tau * relative}
+    if abs(span) > 2 * BAND_CENTS:
+        settled = fit.law.when(1 - BAND_CENTS / abs(span)) * seconds
+        out |= {"time_to_5_cents_s": settled, "u_time_to_5_cents_s": settled * relative}
+    over, u_over = overshoot_of(curve, fit.start_s + fit.law.when(0.9) * seconds, span)
+    return out | {"overshoot_cents": over, "u_overshoot_cents": u_over}
+
+
+def _scatter(marks: Marks) -> float:
+    return math.hypot(marks.before_sd, marks.after_sd)
+
+
+def _same_after_all(change: NoteChange, rate: int) -> bool:
+    """Whether both notes are one: the rough pitch was wrong by octaves on one side."""
+    for hz in (change.before[2], change.after[2]):
+        sides = [(a, b, hz) for a, b, _ in (change.before, change.after)]
+        if find_marks(change.sound, rate, sides[0], sides[1]):
+            return True
+    return False
+
+
+def _later(faults: list[Fault], seconds: float) -> list[Fault]:
+    return [
+        Fault(f.kind, f.time_s + seconds, f.at_hz, f.progress, f.size_cents, f.duration_s)
+        for f in faults
+    ]
+
+
+def _drawn(curve: Curve, start_s: float, end_s: float) -> Curve:
+    """Thin the curve around the glide, its time counted from the start."""
+    t, length = curve.time_s - start_s, end_s - start_s
+    near = np.flatnonzero((t > -0.3 * length - 0.02) & (t < 1.3 * length + 0.05))
+    near = near[:: max(1, math.ceil(near.size / DRAWN))]
+    return Curve(t[near], curve.cents[near], curve.u_cents[near])

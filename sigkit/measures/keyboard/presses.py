@@ -1,0 +1,274 @@
+"""Every press of a sweep: its pitch, how it speaks, and whether its contact bounced."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.arrays import Flags, Real
+from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, without_tail
+from sigkit.tracks.keyboard.beside import doubtful, pitch_beside
+from sigkit.tracks.keyboard.notes import KeyNote
+from sigkit.tracks.keyboard.pitch import NotePitch, note_pitch
+from sigkit.tracks.keyboard.sound import KeySound
+from sigkit.tracks.keyboard.voices import Stuck
+
+LN9 = math.log(9)
+SLOW_RISE_S = 0.02
+"""Usual attack, 10 to 90 %, beyond which a bounce of the contact leaves too little to be seen."""
+CHANGING, EXPLAINED_S = 0.05, 1e-3
+"""Share of a usual held note that its own wave leaves, and what one attack leaves of a key, from
+which on they tell nothing."""
+SUSPECT_S, TIMES_USUAL = 3e-5, 4.0
+"""What one attack leaves from which on two are tried: at least, and re the other keys."""
+TWO_LEAVE = 0.5
+"""Share of that which two attacks may leave."""
+LEAST_BETTER_S = 2e-5
+MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.3, (0.2, 0.97)
+"""Where other sound is left at the onset: by how much two attacks leave less, and how high the
+touch reaches."""
+HIDDEN_S = 3e-4
+"""What is left of an onset that is taken for one attack, from which on it may hide a bounce."""
+FADES_S = 0.5
+WIDEST_S = 0.0225
+"""Longest time between two attacks of one press; beyond, something else is fitted."""
+ROUGH = 0.002
+"""Standard uncertainty of a rough pitch: 3.5 cents."""
+EDGE_S = 0.08
+UNSURE_S = 0.08
+"""By how much a note that no attack explains may begin later than it seems to."""
+UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
+WANDER_CENTS = 3.0
+SLOWER_S, SLOWER = 0.015, 3.0
+"""A key is slow where it speaks so much later than the others, and so many times as late."""
+
+
+EVEN_S, LATE_S = 0.015, 0.06
+"""Scatter of an even rhythm, and from when on a key is late in it."""
+
+
+@dataclass(frozen=True)
+class Press:
+    """One press, measured; nan where there is no number.
+
+    Parameters
+    ----------
+    note : KeyNote
+        Where it is.
+    hz, u_hz : float
+        Where its pitch comes to rest.
+    onset_s, speaks_after_s, settles_after_s, bend_cents, open_s : float
+        As the columns of a keyboard's table.
+    stuck_for_s : float
+        For how long it sounded on; 0: not.
+    unsteady : bool
+        Whether its pitch came to rest late, or never did.
+    rough : bool
+        Whether no phase could be followed: its pitch is that of its periodicity.
+    untold : bool
+        Whether other sound at its onset hides whether its contact bounced.
+    """
+
+    note: KeyNote
+    hz: float
+    u_hz: float
+    onset_s: float
+    speaks_after_s: float
+    settles_after_s: float
+    bend_cents: float
+    open_s: float
+    stuck_for_s: float
+    unsteady: bool
+    rough: bool
+    untold: bool
+
+
+@dataclass(frozen=True)
+class Presses:
+    """All presses, and what the patch lets one tell.
+
+    Parameters
+    ----------
+    every : tuple of Press
+        In order of time.
+    usual_rise_s : float
+        Usual attack, 10 to 90 %; nan: not to be told.
+    why_untestable : str
+        Why double triggers could not be seen; empty: they could.
+    """
+
+    every: tuple[Press, ...]
+    usual_rise_s: float
+    why_untestable: str
+
+
+def presses_of(
+    original: KeySound,
+    whole: KeySound,
+    notes: Sequence[KeyNote],
+    stuck: Sequence[Stuck],
+    *,
+    parted: bool,
+) -> Presses:
+    """Measure every press.
+
+    Parameters
+    ----------
+    original, whole : KeySound
+        The sweep; and without stuck notes, from where they were no longer alone.
+    notes : sequence of KeyNote
+        Its notes.
+    stuck : sequence of Stuck
+        Those that sounded on.
+    parted : bool
+        Whether the notes are separated; else only their pitch is measured.
+    """
+    until = {s.note.start_s: s for s in stuck}
+    pitches: list[NotePitch | None] = []
+    attacks: list[Attack | None] = []
+    for number, note in enumerate(notes):
+        pitch = note_pitch(whole, note if parted else _inside(note))
+        alone = parted and (note.parted or bool(note.under))
+        attack = note_attack(whole, note, pitch) if alone and pitch else None
+        if pitch is not None and parted and doubtful(note, pitch):
+            others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
+            onset = note.start_s + UNSURE_S
+            if attack is not None and _explained(attack):
+                onset = max(note.start_s, attack.onset_s)
+            pitch = pitch_beside(original if others else whole, note, pitch, others, onset)
+            attack = note_attack(whole, note, pitch) if alone else None
+        pitches.append(pitch)
+        attacks.append(attack)
+        later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
+        if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
+            whole = without_tail(whole, note, pitch, later)
+    taus = np.array([a.tau_s for a in attacks if a is not None])
+    usual = float(np.median(taus)) if taus.size else math.nan
+    left = np.array([a.left_s for a in attacks if a is not None])
+    usual_left = float(np.median(left)) if left.size else math.inf
+    misfit = float(np.median([a.misfit for a in attacks if a is not None] or [0.0]))
+    why = _untestable(taus.size, LN9 * usual, misfit)
+    testable = not why
+    bar = max(SUSPECT_S, min(TIMES_USUAL * usual_left, MUCH_BETTER_S))
+    every = []
+    for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
+        held = until.get(note.start_s)
+        open_s, speaks = math.nan, math.nan
+        onset = note.start_s
+        if attack is not None:
+            onset = attack.onset_s
+            speaks = math.log(10) * attack.tau_s if _explained(attack) else math.nan
+            if testable and attack.left_s > bar:
+                touch = second_attack(attack, usual)
+                if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=_clean(note, stuck)):
+                    onset, open_s = touch.onset_s, touch.open_s
+                    speaks = open_s + math.log(10) * usual
+        every.append(
+            Press(
+                note,
+                pitch.hz if pitch else note.hz,
+                pitch.u_hz if pitch else ROUGH * note.hz,
+                onset,
+                speaks,
+                pitch.settles_after_s if pitch and parted else math.nan,
+                pitch.bend_cents if pitch and parted else math.nan,
+                open_s,
+                held.until_s - held.note.stop_s if held is not None else 0.0,
+                bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
+                pitch is None,
+                parted and testable and math.isnan(open_s) and _hidden(attack),
+            )
+        )
+    return Presses(tuple(every), LN9 * usual, why)
+
+
+def _hidden(attack: Attack | None) -> bool:
+    """Whether too much is left at an onset to tell a bounce."""
+    return attack is None or attack.left_s > HIDDEN_S
+
+
+def _explained(attack: Attack) -> bool:
+    return attack.left_s < EXPLAINED_S and attack.misfit < 4 * CHANGING
+
+
+def _untestable(count: int, usual_rise_s: float, misfit: float) -> str:
+    """Say why a touch and a second attack could not be told from one attack."""
+    if count < 3 or usual_rise_s > SLOW_RISE_S:
+        return "not testable with this patch: choose the fastest attack and the shortest release"
+    if misfit > CHANGING:
+        return (
+            "not testable with this patch: the wave changes at the onset; choose a plain wave, the "
+            "filter open and a gate-like envelope"
+        )
+    return ""
+
+
+def _inside(note: KeyNote) -> KeyNote:
+    """Return the steady part of a note that runs into its neighbours, whose ends are rough."""
+    edge = min(EDGE_S, 0.25 * note.held_s)
+    return replace(note, start_s=note.start_s + edge, stop_s=note.stop_s - edge)
+
+
+def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
+    """Whether a touch and a second attack explain an onset far better than one attack."""
+    better = attack.left_s - touch.left_s
+    clear = CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
+    if touch.left_s < TWO_LEAVE * attack.left_s:
+        return better > LEAST_BETTER_S if clean else better > MUCH_BETTER_S and clear
+    much = better > max(MUCH_BETTER_S, LEAST_SHARE * attack.left_s)
+    return clean and much and clear
+
+
+def _clean(note: KeyNote, stuck: Sequence[Stuck]) -> bool:
+    """Whether no stuck note sounds, or fades away, at the onset of a note."""
+    return not any(s.note.start_s < note.start_s < s.until_s + FADES_S for s in stuck)
+
+
+def _unsteady(pitch: NotePitch, *, alone: bool) -> bool:
+    """Whether the pitch comes to rest late, or wanders while it is held."""
+    late = pitch.settles_after_s > UNSTEADY_S
+    return late or (alone and pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents)
+
+
+def slow_of(speaks_after_s: Real, doubled: Flags) -> Flags:
+    """Say which keys speak slowly against the others, shape (n_keys,)."""
+    single = np.where(doubled, np.nan, speaks_after_s)
+    if not np.isfinite(single).any():
+        return np.zeros(speaks_after_s.size, bool)
+    usual = float(np.nanmedian(single))
+    slow: Flags = np.nan_to_num(single, nan=0.0) > max(SLOWER * usual, usual + SLOWER_S)
+    return slow
+
+
+def late_of(onset_s: Real, key: NDArray[np.intp], run: NDArray[np.intp]) -> Real:
+    """Return by how much each press comes late against an even rhythm; nan without one.
+
+    Parameters
+    ----------
+    onset_s : ndarray, shape (n_presses,)
+        Onsets in order of time.
+    key, run : ndarray, shape (n_presses,)
+        Key (-1: none) and sweep of each.
+    """
+    late = np.full(onset_s.size, np.nan)
+    for number in set(run.tolist()):
+        own = np.flatnonzero((run == number) & (key >= 0))
+        if own.size < 8:
+            continue
+        k, t = np.abs(key[own] - key[own[0]]).astype(float), onset_s[own]
+        for i in range(own.size):
+            near = np.array([j for j in range(max(0, i - 4), min(own.size, i + 5)) if j != i])
+            a, b = np.triu_indices(near.size, 1)
+            apart = k[near[b]] - k[near[a]]
+            if not (apart > 0).any():
+                continue
+            pace = np.median(((t[near[b]] - t[near[a]])[apart > 0]) / apart[apart > 0])
+            late[own[i]] = t[i] - np.median(t[near] + pace * (k[i] - k[near]))
+        spread = 1.4826 * np.nanmedian(np.abs(late[own]))
+        if not spread < EVEN_S:
+            late[own] = np.nan
+    return late

@@ -1,0 +1,1 @@
+"""Notes and quiet, hum, and the carrier with the envelope on it."""

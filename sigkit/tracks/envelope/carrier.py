@@ -1,0 +1,307 @@
+"""The carrier of a note: its pitch to a millionth, its own waveform, and the envelope on it.
+
+A rectifier follows an envelope no faster than a period of its carrier. A note is the product of a
+known wave and an envelope: once the wave is known, every sample tells the envelope, signed and
+without ripple. The sound is read at equal steps of the carrier's phase; the wave is the mean of all
+periods weighted by the envelope; the envelope between any two points is the projection of the sound
+onto it, which is its least-squares estimate in white noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from sigkit.arrays import Flags, Real
+from sigkit.tracks.coarse import CoarsePitch
+from sigkit.tracks.envelope.phase import follow, refined
+from sigkit.tracks.sound import Sound
+
+LOW_HZ, HIGH_HZ = 26.0, 5000.0
+"""Carriers that are looked for."""
+SAME, CANDIDATES = 1.02, 3
+"""Ratio of pitches that are one, and how many are tried."""
+AGREE = 0.3
+"""Share of the frames that have to agree on a pitch."""
+LOOKS, SOFT = 12, 3e-3
+"""Frames in which the rough pitch is looked for, and their least power re the loudest."""
+TONAL = 0.6
+"""Periodicity of a frame below which it holds no tone."""
+STEADY = 0.15
+"""Largest change of level from one period to the next where the wave is learned first."""
+ROUNDS = 2
+"""Times the phase is followed, by a polynomial; the last time by a smoothing spline where that
+does not do."""
+HEARD = 0.1
+"""Level re the peak from which on a period counts."""
+FEWEST = 6
+"""Periods that a wave needs at least."""
+
+
+@dataclass(frozen=True, eq=False)
+class CarrierTrack:
+    """The envelope on a carrier of known wave, to be summed between any two points.
+
+    Parameters
+    ----------
+    hz : float
+        Frequency of the carrier where it is loudest.
+    drift_cents : float
+        Extent of its change of pitch while it is loud.
+    points : int
+        Points a period.
+    time_s : ndarray, shape (n_points,)
+        Time of every point from the start of the capture.
+    sums : ndarray, shape (3, n_points + 1)
+        Running sums of sound times wave, of the wave's square, and of time times that.
+    gain : ndarray, shape (n_periods,)
+        Envelope of each period, 1 where the wave has its mean size.
+    wave_rms : float
+        Root mean square of the wave.
+    misfit : float
+        Energy of what the wave does not explain where the note is loud and steady, noise taken out,
+        as a share of that of the note; 0 for a coherent one.
+    noise : float
+        Standard deviation of the white noise of one point.
+    held : float
+        Periods behind the wave that are not far below the peak.
+    sound : ndarray, shape (n_points,)
+        The sound at every point.
+    wave : ndarray, shape (points,)
+        One period of the carrier where its gain is 1.
+    """
+
+    hz: float
+    drift_cents: float
+    points: int
+    time_s: Real
+    sums: Real
+    gain: Real
+    wave_rms: float
+    misfit: float
+    noise: float
+    held: float
+    sound: Real
+    wave: Real
+
+    @property
+    def period_s(self) -> float:
+        """Length of a period."""
+        return 1 / self.hz
+
+    def blocks(self, edges: Real) -> tuple[Real, Real, Real]:
+        """Return time, envelope and its standard deviation between consecutive times.
+
+        Parameters
+        ----------
+        edges : ndarray, shape (n + 1,)
+            Times in rising order.
+
+        Returns
+        -------
+        time_s, gain, u_gain : ndarray, shape (m,)
+            Of the blocks that hold any of the wave; the time is the centre of the wave's energy.
+        """
+        index = np.unique(np.searchsorted(self.time_s, edges))
+        product, energy, moment = np.diff(self.sums[:, index], axis=1)
+        # A block where the wave is near zero tells nothing.
+        told = energy > 1e-6 * self.wave_rms**2 * np.diff(index)
+        product, energy, moment = product[told], energy[told], moment[told]
+        return moment / energy, product / energy, self.noise / np.sqrt(energy)
+
+    def rest(
+        self, start_s: float, stop_s: float, envelope: Callable[[Real], Real]
+    ) -> tuple[float, float]:
+        """Return the rms of what an envelope on this wave does not explain, and that of noise.
+
+        Parameters
+        ----------
+        start_s, stop_s : float
+            From and to.
+        envelope : callable
+            Gains at given times.
+        """
+        a, b = np.searchsorted(self.time_s, [start_s, stop_s]).tolist()
+        if b - a < 2:
+            return math.nan, self.noise
+        full = self.wave[np.arange(a, b) % self.points]
+        left = self.sound[a:b] - envelope(self.time_s[a:b]) * full
+        return float(np.sqrt(np.mean(left**2))), self.noise
+
+
+def find_carrier(
+    sound: Real, rate: int, start_s: float, quiet: Flags, rough: float | None = None
+) -> CarrierTrack | None:
+    """Find the carrier of a stretch of sound that holds one note or several of one pitch.
+
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        The stretch, hum and direct voltage taken out.
+    rate : int
+        Sample rate in Hz.
+    start_s : float
+        Time of its first sample.
+    quiet : ndarray of bool, shape (n_samples,)
+        Where nothing sounds; tells the noise.
+    rough : float, optional
+        Rough pitch, as from `rough_pitches`; by default it is looked for.
+
+    Returns
+    -------
+    CarrierTrack or None
+        None where there is no tone whose phase can be followed.
+
+    Notes
+    -----
+    The pitch is found progressively: the phases of neighbouring periods are compared, then of
+    periods twice as far apart, and so on while they keep together. The phase of groups of periods
+    against the wave so far is then smoothed (generalised cross-validation), the sound read again
+    along it, and the wave learned again, three times.
+    """
+    if rough is None:
+        found = rough_pitches(sound, rate)
+        if not found:
+            return None
+        rough = found[0]
+    points = max(8, math.ceil(rate / rough))
+    reader = Sound(sound, rate)
+    samples = np.arange(sound.size)
+    phase = samples * (rough / rate)
+    rows = _read(reader, phase, points)
+    if len(rows) < FEWEST:
+        return None
+    phase = phase * (1 + refined(rows))
+    for turn_of in range(ROUNDS):
+        rows = _read(reader, phase, points)
+        if len(rows) < FEWEST:
+            return None
+        moved = follow(rows, rough, last=turn_of == ROUNDS - 1)
+        if moved is None:
+            return None
+        periods, turn = moved
+        phase = phase + np.interp(phase - phase[0], periods, turn)
+    rows = _read(reader, phase, points)
+    at = np.interp(phase[0] + np.arange(len(rows) * points) / points, phase, samples)
+    wave, gain, held = _wave(rows)
+    if not np.any(wave):
+        return None
+    flat = rows.astype(np.float64).ravel()
+    quiet_points = quiet[np.minimum(at.astype(np.intp), quiet.size - 1)]
+    misfit, noise = _misfit(rows, wave, gain, np.all(quiet_points.reshape(rows.shape), axis=1))
+    steps = np.gradient(phase) * rate
+    loud = np.interp(samples, at[::points] + 0.5 * rate / rough, gain) > 0.5 * gain.max()
+    hz = float(np.median(steps[loud])) if loud.any() else rough
+    drift = float(np.ptp(1200 * np.log2(steps[loud] / hz))) if loud.any() else 0.0
+    time_s = start_s + at / rate
+    full = np.tile(wave, len(rows))
+    # Points lie a little closer than samples, so that their noise is not quite independent.
+    closer = max(1.0, points * hz / rate)
+    running = np.zeros((3, flat.size + 1))
+    np.cumsum(flat * full, out=running[0, 1:])
+    np.cumsum(full**2, out=running[1, 1:])
+    np.cumsum(time_s * full**2, out=running[2, 1:])
+    return CarrierTrack(
+        hz=hz,
+        drift_cents=drift,
+        points=points,
+        time_s=time_s,
+        sums=running,
+        gain=gain,
+        wave_rms=float(np.sqrt(np.mean(wave**2))),
+        misfit=misfit,
+        noise=noise * math.sqrt(closer),
+        held=held,
+        sound=rows.ravel(),
+        wave=wave,
+    )
+
+
+def rough_pitches(sound: Real, rate: int) -> list[float]:
+    """Return the pitches of some frames, those that most frames agree on first.
+
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        Sound.
+    rate : int
+        Sample rate in Hz.
+    """
+    find = CoarsePitch(rate, LOW_HZ, min(HIGH_HZ, rate / 4.5))
+    size = min(find.size, sound.size)
+    hop = max(1, size // 4)
+    starts = np.arange(0, max(1, sound.size - size + 1), hop)
+    power = np.array([float(np.mean(sound[s : s + size] ** 2)) for s in starts])
+    loud = starts[power > SOFT * power.max()]
+    looked = (
+        loud[np.unique(np.linspace(0, loud.size - 1, LOOKS).astype(np.intp))] if loud.size else loud
+    )
+    found = []
+    for s in looked.tolist():
+        frame = np.zeros(find.size)
+        frame[:size] = sound[s : s + size]
+        hz, periodicity = find(frame)
+        if math.isfinite(hz) and periodicity >= TONAL:
+            found.append((hz, periodicity))
+    groups: list[list[tuple[float, float]]] = []
+    for hz, periodicity in sorted(found):
+        if groups and hz < SAME * groups[-1][-1][0]:
+            groups[-1].append((hz, periodicity))
+        else:
+            groups.append([(hz, periodicity)])
+    groups = [group for group in groups if len(group) >= AGREE * looked.size]
+    groups.sort(key=lambda group: sum(p for _, p in group), reverse=True)
+    # The most periodic frame tells the pitch best: a burst sounds like another.
+    return [max(group, key=lambda pair: pair[1])[0] for group in groups[:CANDIDATES]]
+
+
+def _read(reader: Sound, phase: Real, points: int) -> np.ndarray:
+    """Return the sound at so many points of each whole period, shape (n_periods, points)."""
+    count = int(phase[-1] - phase[0])
+    grid = np.arange(max(count, 0) * points) / points + phase[0]
+    at = np.interp(grid, phase, np.arange(phase.size))
+    return reader.at(at).reshape(-1, points)
+
+
+def _wave(rows: np.ndarray) -> tuple[Real, Real, float]:
+    """Return the wave at gain 1, the gain of each period, and the periods behind it."""
+    data = rows.astype(np.float64)
+    power = np.sum(data**2, axis=1)
+    wave = data[int(np.argmax(power))]
+    usable = np.ones(len(data), bool)
+    count, points = data.shape
+    place = (np.arange(points) + 0.5) / points - 0.5
+    gain = np.zeros(count)
+    for _ in range(6):
+        norm = float(wave @ wave)
+        if norm == 0:
+            return np.zeros(points), gain, 0.0
+        gain = data @ wave / norm
+        slope = np.gradient(gain) if count > 1 else np.zeros(1)
+        usable = (np.abs(slope) < STEADY * np.abs(gain)) & (gain > 0.02 * gain.max())
+        if usable.sum() < FEWEST:
+            usable = gain > 0.3 * gain.max()
+        level = gain[usable, None] + slope[usable, None] * place
+        wave = np.sum(level * data[usable], axis=0) / np.sum(level**2, axis=0)
+    size = float(np.max(gain))
+    held = float(np.count_nonzero(usable & (gain > HEARD * size)))
+    return wave * size, gain / size, held
+
+
+def _misfit(rows: np.ndarray, wave: Real, gain: Real, quiet: Flags) -> tuple[float, float]:
+    """Return the energy that the wave leaves where the note is loud, and the noise of a point."""
+    data = rows.astype(np.float64)
+    place = (np.arange(data.shape[1]) + 0.5) / data.shape[1] - 0.5
+    tilt = np.gradient(gain) if gain.size > 1 else np.zeros(gain.size)
+    tone = (gain[:, None] + tilt[:, None] * place) * wave
+    own = np.mean((data - tone) ** 2, axis=1)
+    soft = quiet if quiet.sum() >= 3 else own <= np.quantile(own, 0.1)
+    noise = float(np.mean(own[soft])) if soft.any() else 0.0
+    # All that is loud counts, also where the wave finds nothing of itself in it.
+    power = np.mean(data**2, axis=1)
+    loud = power > 0.1 * power.max()
+    shares = np.maximum(own[loud] - noise, 0.0) / np.maximum(power[loud], 1e-20)
+    return float(np.median(shares)), math.sqrt(max(noise, 1e-20))

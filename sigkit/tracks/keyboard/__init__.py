@@ -1,0 +1,1 @@
+"""The notes of a key sweep, the sounds under them, and where each pitch comes to rest."""

@@ -1,0 +1,287 @@
+"""Notes that go on sounding under the next ones: found by their harmonics, and taken out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sigkit.arrays import Complex, Real
+from sigkit.tracks.keyboard.notes import KeyNote, NoteFinder
+from sigkit.tracks.keyboard.sound import KeySound, power_of
+from sigkit.tracks.slopes import Window
+from sigkit.tracks.stretch import measure_stretch
+
+STUCK = 0.5
+"""Amplitude re its own alone from which on a note still sounds."""
+SURE = 0.85
+"""From when on no louder neighbour explains that."""
+LATER, WIDTH = 1.05, 0.9
+"""When, from its start, and for how long a note is looked for, in times from key to key."""
+SMOOTH_S, SMOOTH_PERIODS = 0.5, 60
+BLOCK_S = 0.01
+HEARD = 0.03
+"""Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
+OWN_CENTS, AGAIN_CENTS, REPEAT_HELD = 30.0, 6.0, 0.6
+RISEN = 0.1
+JOINED_S = 0.03
+MOST_HARMONICS = 80
+NOTCH_S = 0.03
+
+
+@dataclass(frozen=True)
+class Stuck:
+    """A note that sounded on.
+
+    Parameters
+    ----------
+    note : KeyNote
+        The note, its stop being where it no longer sounds alone.
+    until_s : float
+        When it ended.
+    hz : float
+        Its pitch while it is alone.
+    """
+
+    note: KeyNote
+    until_s: float
+    hz: float
+
+
+def usual_times(notes: list[KeyNote]) -> tuple[float, float]:
+    """Return the usual time from note to note and for which one is held, s."""
+    starts = np.array([n.start_s for n in notes if n.parted])
+    held = np.array([n.held_s for n in notes if n.parted])
+    if starts.size < 3:
+        return float("nan"), float(np.median(held)) if held.size else float("nan")
+    return _usual(np.diff(starts)), _usual(held)
+
+
+def _usual(seconds: Real) -> float:
+    """Median of times weighed by themselves: what two notes that beat are cut into counts less."""
+    order = np.sort(seconds)
+    mass = np.cumsum(order)
+    return float(order[np.searchsorted(mass, mass[-1] / 2)])
+
+
+def without_stuck(
+    whole: KeySound, notes: list[KeyNote], finder: NoteFinder
+) -> tuple[KeySound, list[KeyNote], list[Stuck]]:
+    """Take notes out that sound on under others, and find the others again.
+
+    Parameters
+    ----------
+    whole : KeySound
+        The sweep.
+    notes : list of KeyNote
+        Its notes, as found with all of them sounding.
+    finder : NoteFinder
+        Finds the notes in what is left.
+
+    Returns
+    -------
+    KeySound, list of KeyNote, list of Stuck
+        What is left after each stuck note was alone, the notes in it, and the stuck ones.
+
+    Notes
+    -----
+    Half an amplitude of a note, at its own pitch and averaged over a whole time from key to key
+    after its own, is more than a release leaves. Over that time harmonics that lie 3 Hz apart are
+    told from each other. Amplitudes and phases of a stuck note are followed with a window of half a
+    second or 60 periods, so that a slow drift of its pitch is followed too.
+    """
+    step_s, held_s = usual_times(notes)
+    if not step_s > 0:
+        return whole, notes, []
+    notes, found = _without_returns(notes, held_s)
+    sound, at = whole.sound, 0
+    while at < len(notes):
+        note = notes[at]
+        at += 1
+        later = notes[at:]
+        if (not note.parted and not _fresh(note, found)) or _comes_again(
+            whole, note, later, held_s
+        ):
+            continue
+        alone = replace(note, stop_s=min(note.stop_s, note.start_s + held_s))
+        voice = _Voice.of(sound, whole.rate, alone)
+        if voice is None:
+            continue
+        begin = note.start_s + LATER * step_s
+        if begin + 0.5 * step_s > whole.end_s or not voice.sounds(sound, begin, WIDTH * step_s):
+            continue
+        last = begin
+        while (
+            last + 0.6 * step_s < whole.end_s and voice.share(sound, last, WIDTH * step_s) >= STUCK
+        ):
+            last += step_s
+        if last <= begin:
+            continue
+        until, sound = voice.taken_out(sound, alone.stop_s, last + WIDTH * step_s)
+        power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
+        whole = replace(whole, sound=sound, power=power)
+        notes[at - 1] = alone
+        found.append(Stuck(alone, until, voice.hz))
+        again = finder.find(whole, power, alone.stop_s)
+        notes = notes[:at] + [n for n in again if not _leftover(n, alone, until, held_s)]
+        notes = [_with_under(whole, n, found) for n in notes]
+    return whole, notes, found
+
+
+def _without_returns(notes: list[KeyNote], held_s: float) -> tuple[list[KeyNote], list[Stuck]]:
+    """Take out what a stuck note shows between the others where one sounds at a time."""
+    found: list[Stuck] = []
+    gone: set[int] = set()
+    for i, note in enumerate(notes):
+        if i in gone or note.held_s < REPEAT_HELD * held_s:
+            continue
+        back = []
+        for j in range(i + 2, min(i + 12, len(notes))):
+            other, before = notes[j], notes[j - 1]
+            same = abs(1200 * np.log2(other.hz / note.hz)) < AGAIN_CENTS
+            joined = other.start_s - before.stop_s < JOINED_S and not other.parted
+            if same and joined and other.held_s < REPEAT_HELD * held_s:
+                back.append(j)
+        if back and notes[i + 1].start_s - note.stop_s < JOINED_S:
+            gone.update(back)
+            found.append(Stuck(note, notes[back[-1]].stop_s, note.hz))
+    return [n for i, n in enumerate(notes) if i not in gone], found
+
+
+def _fresh(note: KeyNote, found: list[Stuck]) -> bool:
+    return any(s.note.stop_s - 0.05 <= note.start_s <= s.until_s for s in found)
+
+
+def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: float) -> bool:
+    """Whether the same key was pressed again, rather than sounding on."""
+    for number, other in enumerate(later[:4]):
+        same = abs(1200 * np.log2(other.hz / note.hz)) < AGAIN_CENTS
+        if same and other.parted and other.held_s > REPEAT_HELD * held_s:
+            a, b = (round(t / whole.frame_s) for t in (note.stop_s, other.start_s))
+            low = float(whole.power[max(a - 1, 0) : b + 2].min())
+            return low < (0.1 * note.power if number == 0 else 10 * whole.floor)
+    return False
+
+
+def _leftover(note: KeyNote, stuck: KeyNote, until_s: float, held_s: float) -> bool:
+    """Whether a note is only what the release of a stuck one leaves."""
+    same = abs(1200 * np.log2(note.hz / stuck.hz)) < OWN_CENTS
+    near = note.start_s < until_s + 0.3 * held_s
+    return bool(same and near and note.held_s < REPEAT_HELD * held_s)
+
+
+def _with_under(whole: KeySound, note: KeyNote, found: list[Stuck]) -> KeyNote:
+    """Say how much sounds under a note, and begin it where it itself does."""
+    under = sum(
+        s.note.power
+        for s in found
+        if s.note.stop_s - 0.1 <= note.start_s < s.until_s and s.note.start_s < note.start_s
+    )
+    if not under:
+        return note
+    a, b = (round(t / whole.frame_s) for t in (note.start_s, note.stop_s))
+    loud = np.flatnonzero(whole.power[a:b] > RISEN * note.power)
+    late = int(loud[0]) * whole.frame_s if loud.size else 0.0
+    late = late if late < 0.4 * note.held_s else 0.0
+    return replace(note, start_s=note.start_s + late, under=under / max(note.power, 1e-30))
+
+
+@dataclass(frozen=True, eq=False)
+class _Voice:
+    """A note's pitch and harmonics while it sounds alone."""
+
+    hz: float
+    rate: int
+    start_s: float
+    amplitudes: Complex
+
+    @classmethod
+    def of(cls, sound: Real, rate: int, note: KeyNote) -> _Voice | None:
+        a, b = round((note.start_s + 0.04) * rate), round((note.stop_s - 0.03) * rate)
+        part = sound[a:b].astype(np.float64)
+        hz = note.hz
+        if part.size < 4 * rate / hz:
+            return None
+        phase = measure_stretch(part, rate, hz, Window(0.1, 6), whole=True)
+        if phase is not None and abs(phase.mean_hz / hz - 1) < 0.03:
+            hz = phase.mean_hz
+        count = min(MOST_HARMONICS, int(0.45 * rate / hz))
+        if not count:
+            return None
+        t = np.arange(a, a + part.size) / rate
+        weight = np.hanning(part.size + 2)[1:-1]
+        return cls(hz, rate, note.start_s, _amplitudes(part * weight, t, hz, count) / weight.sum())
+
+    def sounds(self, sound: Real, start_s: float, width_s: float) -> bool:
+        """Whether the note sounds over a time, rather than that a louder one beside it leaks."""
+        share = self.share(sound, start_s, width_s)
+        if share < STUCK or share > SURE:
+            return share >= STUCK
+        beside = (replace(self, hz=self.hz + s / width_s) for s in (-1, 1))
+        return share > max(v.share(sound, start_s, width_s) for v in beside)
+
+    def share(self, sound: Real, start_s: float, width_s: float) -> float:
+        """Amplitude at this pitch over a time, re that of the note alone."""
+        a, b = round(start_s * self.rate), round((start_s + width_s) * self.rate)
+        part = sound[a:b].astype(np.float64)
+        weight = np.hanning(part.size + 2)[1:-1]
+        size = np.abs(self.amplitudes)
+        strong = np.flatnonzero(size > HEARD * size.max())[:24]
+        t = np.arange(a, a + part.size) / self.rate
+        now = _amplitudes(part * weight, t, self.hz, int(strong[-1]) + 1) / weight.sum()
+        ratio = np.abs(now[strong]) / size[strong]
+        order = np.argsort(ratio)
+        mass = np.cumsum(size[strong][order] ** 2)
+        return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
+
+    def taken_out(self, sound: Real, from_s: float, to_s: float) -> tuple[float, Real]:
+        """Return when the note ended, and the sound without it from an instant on."""
+        rate, end = self.rate, min(sound.size, round(to_s * self.rate))
+        begin = round((self.start_s + 0.03) * rate)
+        cut = round((from_s - NOTCH_S) * rate)
+        part = sound[begin:end].astype(np.float64)
+        voice = self._followed(part, begin, part.size)
+        gained = np.cumsum(2 * part * voice - voice**2)
+        last = int(np.argmax(gained)) + 1
+        voice = self._followed(part[:last], begin, last)
+        out = sound.copy()
+        keep = max(cut - begin, 0)
+        ramp = np.clip((np.arange(last) - keep) / (0.005 * rate), 0, 1)
+        out[begin : begin + last] -= (voice * ramp).astype(np.float32)
+        return (begin + last) / rate, out
+
+    def _followed(self, part: Real, begin: int, size: int) -> Real:
+        """Return the note along a part, each harmonic's amplitude and phase smoothed."""
+        block = max(1, round(BLOCK_S * self.rate))
+        count = -(-size // block)
+        padded = np.zeros(count * block)
+        padded[:size] = part[:size]
+        width = max(3, round(max(SMOOTH_S, SMOOTH_PERIODS / self.hz) / BLOCK_S)) | 1
+        window = np.hanning(width + 2)[1:-1]
+        weight = np.convolve(np.minimum(block, size - block * np.arange(count)), window, "same")
+        middle = (np.arange(count) + 0.5) * block
+        out = np.zeros(count * block)
+        base = np.exp(2j * np.pi * self.hz * (begin + np.arange(count * block)) / self.rate)
+        turn = np.ones_like(base)
+        at = np.arange(count * block)
+        size_of = np.abs(self.amplitudes)
+        for k in range(size_of.size):
+            turn = turn * base
+            if size_of[k] < 1e-3 * size_of.max():
+                continue
+            sums = (padded * turn.conj()).reshape(count, block).sum(axis=1)
+            smooth = 2 * np.convolve(sums, window, "same") / weight
+            line = np.interp(at, middle, smooth.real) + 1j * np.interp(at, middle, smooth.imag)
+            out += (line * turn).real
+        return out[:size]
+
+
+def _amplitudes(weighted: Real, t: Real, hz: float, count: int) -> Complex:
+    """Complex amplitudes of harmonics, times the sum of the weights."""
+    base = np.exp(-2j * np.pi * hz * t)
+    turn = np.ones_like(base)
+    out = np.zeros(count, complex)
+    for k in range(count):
+        turn = turn * base
+        out[k] = 2 * (weighted @ turn)
+    return out

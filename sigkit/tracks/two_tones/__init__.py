@@ -1,0 +1,1 @@
+"""Two harmonic tones of nearly simple ratio in one sound, by least squares."""
