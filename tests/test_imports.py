@@ -25,6 +25,7 @@ MAY_IMPORT = {
     "synth": BASE | {"captures"},
     "cli": BASE | {"captures", "measures", "judging", "evidence", "synth"},
     "__init__": BASE | {"captures", "tracks", "measures", "evidence"},
+    "__main__": {"cli"},
 }
 """What each room may import besides itself; anything else is a step backwards."""
 

@@ -13,7 +13,7 @@ from sigkit.charts.style import GREY, INK, LIGHT, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.measures.warmup.measure import WarmupResult
+    from sigkit.measures.warmup.result import WarmupResult
 
 MOST_STEPS = 5
 """So many steps are labelled."""

@@ -115,7 +115,8 @@ def rung_text(rung: Rung) -> str:
         return f"{done}not measurable: {reason}"
     number, passes = rung.counts
     low, high = rung.interval
-    told = f"({number} in {passes:.3g} passes: {low:.2f} to {high:.2f})".replace(" ", HOLD)
+    counted = f"({number} in {passes:.3g} passes:".replace(" ", HOLD)
+    told = counted + " " + f"{low:.2f} to {high:.2f})".replace(" ", HOLD)
     said = [f"{done}{rung.rate:.2f} {told}"]
     if rung.fixed_spots:
         said.append(f"{rung.fixed_spots} fixed spot{'' if rung.fixed_spots == 1 else 's'}")

@@ -155,8 +155,9 @@ def rate_text(cell: Cell) -> str:
     places = max(decimal_places(high - low), 0)
     rate, limits = f"{count / exposure:.{places}f}", f"{low:.{places}f} to {high:.{places}f}"
     unit = "passes" if cell.quantity.unit == "per pass" else "s"
-    told = f"({count} in {exposure:.3g} {unit}: {limits})".replace(" ", HOLD)
-    return f"{rate}{HOLD}{cell.quantity.unit} {told}"
+    counted = f"({count} in {exposure:.3g} {unit}:".replace(" ", HOLD)
+    limits = f"{limits})".replace(" ", HOLD)
+    return f"{rate}{HOLD}{cell.quantity.unit} {counted} {limits}"
 
 
 def change_text(change: Quantity) -> str:

@@ -173,10 +173,10 @@ def test_temperature_coefficient_beside_the_warmup(heated):
 def test_too_little_temperature_gives_no_coefficient(heated, times_s, room, why):
     from dataclasses import replace
 
-    from sigkit.measures.warmup.measure import _evaluate
+    from sigkit.measures.warmup.evaluate import evaluate
 
     readings = pd.DataFrame({"time_s": np.array(times_s, float), "room_c": np.array(room, float)})
-    assert why in _evaluate(replace(heated.take, readings=readings)).temperature_coefficient.reason
+    assert why in evaluate(replace(heated.take, readings=readings)).temperature_coefficient.reason
 
 
 def test_two_exponentials_and_a_reversal(tmp_path):
