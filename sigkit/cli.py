@@ -91,7 +91,7 @@ def _verify(call: argparse.Namespace) -> int:
 
 def table_lines(evidence: Evidence) -> list[str]:
     """Return the before/after table as plain text of at most 80 columns."""
-    from sigkit.evidence.report import group_title, shared_remarks
+    from sigkit.evidence.report import causes_told, group_title, shared_remarks
     from sigkit.evidence.rows import SINGLE
 
     lines: list[str] = []
@@ -101,6 +101,10 @@ def table_lines(evidence: Evidence) -> list[str]:
         lines += textwrap.wrap(group_title(group), WIDTH)
         for row in rows:
             lines += _row_lines(row)
+        for label, cause in causes_told(rows):
+            lines += _wrapped(f"Outside limits: {label}. {cause}", "  ", "    ")
+            for caution in cause.cautions:
+                lines += _wrapped(caution, "    caution: ", "      ")
         for remark in shared_remarks(rows):
             lines += _wrapped(remark, "  remark: ", "    ") if remark != SINGLE else []
     used = sum(outcome.used for outcome in evidence.outcomes)

@@ -19,7 +19,9 @@ from sigkit.errors import InputError
 from sigkit.evidence.job import Job
 from sigkit.evidence.ladder import Ladder, ladder_of
 from sigkit.evidence.manifest import FILE, KIND, file_entry, is_evidence, outputs_of, sha256, verify
+from sigkit.evidence.own_causes import FILE as CAUSES
 from sigkit.evidence.readings import FILE as READINGS
+from sigkit.evidence.row_causes import with_causes
 from sigkit.evidence.rows import Row, rows_of
 from sigkit.evidence.run import Outcome, without_folder
 from sigkit.evidence.setting_order import SettingOrder, setting_orders_of
@@ -68,7 +70,7 @@ class Evidence:
     @classmethod
     def of(cls, job: Job, outcomes: Sequence[Outcome]) -> Evidence:
         """Put the outcomes of a job side by side."""
-        return cls(job, tuple(outcomes), rows_of(job, outcomes))
+        return cls(job, tuple(outcomes), with_causes(rows_of(job, outcomes), job.causes))
 
     @cached_property
     def table(self) -> pd.DataFrame:
@@ -85,6 +87,27 @@ class Evidence:
         columns += ["change", "u_change", "verdict", "limit", "limit_source", "limit_verdict"]
         columns += ["p_within", "remarks"]
         return pd.DataFrame([_flat(row) for row in self.rows], columns=columns)
+
+    @cached_property
+    def causes(self) -> pd.DataFrame:
+        """What lies outside its limit at the last stage, with what that often comes from.
+
+        Columns: test, subject, setting, quantity, often, next_step, cautions, source.
+        """
+        columns = ["test", "subject", "setting", "quantity", "often", "next_step", "cautions"]
+        found = [
+            (
+                *row.group,
+                row.judged.quantity,
+                "; ".join(row.cause.often),
+                row.cause.step,
+                " ".join(row.cause.cautions),
+                row.cause.source,
+            )
+            for row in self.rows
+            if row.cause is not None
+        ]
+        return pd.DataFrame(found, columns=[*columns, "source"])
 
     @cached_property
     def problems(self) -> tuple[Problem, ...]:
@@ -216,14 +239,14 @@ class Evidence:
         (folder / FILE).write_bytes(_json(self._manifest(folder)))
 
     def _manifest(self, folder: Path) -> dict[str, Any]:
-        settings, readings = self.job.settings, self.job.folder / READINGS
         document = {
             "kind": KIND,
             "schema": SCHEMA,
             "made_with": versions(),
-            "unit": settings.unit,
+            "unit": self.job.settings.unit,
             "settings": {
-                "readings_sha256": sha256(readings) if readings.is_file() else "",
+                "readings_sha256": _hash_of(self.job.folder / READINGS),
+                "causes_sha256": _hash_of(self.job.folder / CAUSES),
                 "limits": {
                     f"{row.test}.{row.judged.quantity}": row.limit.value
                     for row in self.rows
@@ -388,6 +411,10 @@ def _set_aside(folder: Path) -> None:
     while (older := folder.with_name(f"{folder.name}-{number}")).exists():
         number += 1
     folder.rename(older)
+
+
+def _hash_of(path: Path) -> str:
+    return sha256(path) if path.is_file() else ""
 
 
 def _rounded(value: Any) -> Any:

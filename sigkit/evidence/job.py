@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 from sigkit.errors import InputError
 from sigkit.evidence.files import is_sound, is_stage, misplaced, named_files, sounds, whole_takes
 from sigkit.evidence.names import CaptureName, closest, stage_order, without_part
+from sigkit.evidence.own_causes import FILE as CAUSES
+from sigkit.evidence.own_causes import read_causes
 from sigkit.evidence.readings import FILE as READINGS
 from sigkit.evidence.readings import (
     Rail,
@@ -24,6 +26,7 @@ from sigkit.evidence.readings import (
     temperature,
 )
 from sigkit.evidence.settings import FILE, Settings, capture_options, check_cleaned, read_settings
+from sigkit.judging.causes import Cause, Key
 from sigkit.measures import TESTS
 
 if TYPE_CHECKING:
@@ -157,6 +160,8 @@ class Job:
         Every capture whose name and settings are right, in order.
     problems : tuple of InputError
         Every capture that cannot be used because of its name or place, with what to do.
+    causes : mapping
+        The job's own lines of what a quantity outside its limit often comes from.
     """
 
     folder: Path
@@ -164,6 +169,7 @@ class Job:
     stages: tuple[Stage, ...]
     takes: tuple[Take, ...]
     problems: tuple[InputError, ...] = ()
+    causes: Mapping[Key, Cause] = field(default_factory=dict)
 
     def measure(self, progress: bool = True) -> Evidence:
         """Measure every capture once and put the stages side by side.
@@ -204,7 +210,8 @@ def open_job(folder: str | Path) -> Job:
         ``evidence...`` and hidden ones are left out. Captures are named
         ``TEST-SUBJECT[-SETTING][-tN].wav``, and the files of a take that the recorder split end in
         ``-p1.wav``, ``-p2.wav`` and so on. An optional ``job.toml`` adds what names can't say, an
-        optional ``readings.csv`` what was read off meters.
+        optional ``readings.csv`` what was read off meters, an optional ``causes.csv`` what a
+        quantity outside its limit often comes from at this bench.
 
     Returns
     -------
@@ -259,7 +266,8 @@ def open_job(folder: str | Path) -> Job:
     check_cleaned(settings, {t.name.subject for t in takes if t.name.test == "slider"})
     subjects = {test: {t.name.subject for t in takes if t.name.test == test} for test in TESTS}
     problems += strangers(readings, subjects)
-    return Job(folder, settings, stages, tuple(takes), tuple(problems))
+    causes = read_causes(folder / CAUSES)
+    return Job(folder, settings, stages, tuple(takes), tuple(problems), causes)
 
 
 def _stage_names(found: Mapping[str, list[Path]], settings: Settings) -> list[str]:

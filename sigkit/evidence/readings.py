@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import datetime
-import io
 import math
 import re
 import statistics
@@ -16,6 +14,7 @@ import pandas as pd
 
 from sigkit.errors import InputError
 from sigkit.evidence.names import known_test, suggestion
+from sigkit.evidence.spreadsheet import as_word, read_lines, wrong_line
 from sigkit.measures import TESTS
 
 FILE = "readings.csv"
@@ -108,27 +107,16 @@ def read_readings(path: Path, stages: Iterable[str]) -> tuple[Reading, ...]:
         An unknown column, stage or test, with a suggestion; a value that is no number; a line of
         another length.
     """
-    if not path.exists():
-        return ()
-    lines = _lines(path)
-    heads = [_word(head) for head in lines[0][1]]
-    for head in heads:
-        if head not in COLUMNS and not _RAIL.fullmatch(head):
-            raise _wrong(
-                f"Unknown column {head!r} in the readings.",
-                lines[0][0],
-                suggestion(head, (*COLUMNS, RAILS), "columns"),
-            )
-        if heads.count(head) > 1:
-            raise _wrong(f"Column {head!r} is there twice.", lines[0][0], "Remove one of them.")
-    if "stage" not in heads:
-        raise _wrong(
-            "The readings have no column 'stage'.",
-            lines[0][0],
-            "Name the stage of every reading, as its folder is named.",
-        )
+    lines = read_lines(
+        path,
+        COLUMNS,
+        {"stage": "Name the stage of every reading, as its folder is named."},
+        what="readings",
+        pattern=_RAIL.pattern,
+        example=RAILS,
+    )
     known = list(stages)
-    return tuple(_reading(number, heads, cells, known) for number, cells in lines[1:])
+    return tuple(_reading(line.number, line.cells, known) for line in lines)
 
 
 def temperature(
@@ -180,52 +168,8 @@ def rails_of(readings: Sequence[Reading]) -> dict[str, Rail]:
     }
 
 
-def _lines(path: Path) -> list[tuple[int, list[str]]]:
-    """Return the cells of each line that is not empty, with its number."""
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"The readings cannot be read: {error.strerror}.",
-            where=FILE,
-            remedy="Check that it is a file that you may read.",
-        ) from error
-    text = _decoded(data)
-    number = 1
-    if text[:4].casefold() == "sep=":  # spreadsheets write it for themselves
-        text, number = text.partition("\n")[2], 2
-    first = text.partition("\n")[0]
-    separator = max(";\t,", key=first.count)
-    try:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-        lines = [(number + reader.line_num - 1, [c.strip() for c in cells]) for cells in reader]
-    except csv.Error as error:
-        raise _wrong(f"The readings are no table: {error}.", 1, "Save them as CSV again.") from None
-    lines = [(at, cells) for at, cells in lines if any(cells)]
-    if not lines:
-        raise _wrong("The readings are empty.", 1, "Write column names and readings, or remove it.")
-    return lines
-
-
-def _decoded(data: bytes) -> str:
-    """Return the text, from whatever a spreadsheet writes."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace")
-
-
-def _reading(line: int, heads: Sequence[str], cells: Sequence[str], stages: list[str]) -> Reading:
-    if any(cells[len(heads) :]):
-        raise _wrong(
-            f"The line has {len(cells)} cells, and there are {len(heads)} columns.",
-            line,
-            "Check separators: decimal commas need semicolons or tabs between the columns.",
-        )
-    given = {head: cell for head, cell in zip(heads, cells, strict=False) if cell}
-    stage, test = given.get("stage", ""), _word(given.get("test", ""))
+def _reading(line: int, given: Mapping[str, str], stages: list[str]) -> Reading:
+    stage, test = given.get("stage", ""), as_word(given.get("test", ""))
     if stage not in stages:
         raise _wrong(f"There is no stage {stage!r}.", line, suggestion(stage, stages, "stages"))
     if test:
@@ -244,7 +188,7 @@ def _reading(line: int, heads: Sequence[str], cells: Sequence[str], stages: list
         line,
         stage,
         test,
-        _word(given.get("subject", "")),
+        as_word(given.get("subject", "")),
         times[0] if times else math.nan,
         _clock(given["date_time"], line) if "date_time" in given else None,
         {head: numbers[head][0] for head in RANGES if head in numbers},
@@ -280,13 +224,8 @@ def _clock(cell: str, line: int) -> datetime.datetime:
         ) from None
 
 
-def _word(text: str) -> str:
-    """Return a name as file names have it: small letters, underscores for spaces."""
-    return re.sub(r"\s+", "_", text.strip().casefold())
-
-
 def _wrong(problem: str, line: int, remedy: str) -> InputError:
-    return InputError(problem, where=f"{FILE}, line {line}", remedy=remedy)
+    return wrong_line(FILE, line, problem, remedy)
 
 
 def strangers(readings: Sequence[Reading], subjects: Mapping[str, set[str]]) -> list[InputError]:

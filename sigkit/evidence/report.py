@@ -14,6 +14,7 @@ from sigkit.evidence.ladder_report import ladder_section
 from sigkit.evidence.pictures import BESIDE, picture_name
 from sigkit.evidence.rows import SINGLE, Cell, Group, Row
 from sigkit.evidence.setting_order_report import order_faults, order_sections, order_sentence
+from sigkit.judging.causes import Cause
 from sigkit.judging.compare import (
     BY_AT_LEAST,
     IMPROVED,
@@ -90,6 +91,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
             for r in rows
             if r.limit is not None
         },
+        cause_sources=sorted({row.cause.source for row in rows if row.cause is not None}),
         captures=evidence.capture_list(),
         remarks=[(o.take.key, text) for o in evidence.outcomes if (text := _remarks(o))],
         problems=evidence.problems,
@@ -225,6 +227,15 @@ def shared_remarks(rows: Sequence[Row]) -> list[str]:
     return [remark for remark in every if all(remark in row.remarks for row in changed)]
 
 
+def causes_told(rows: Sequence[Row]) -> list[tuple[str, Cause]]:
+    """Return what lies outside its limit, by what it often comes from: labels and the cause."""
+    labels: dict[Cause, list[str]] = {}
+    for row in rows:
+        if row.cause is not None:
+            labels.setdefault(row.cause, []).append(row.judged.label)
+    return [("; ".join(names), cause) for cause, names in labels.items()]
+
+
 def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> dict[str, Any]:
     own = [row for row in rows if row.group == group]
     name = picture_name(group)
@@ -240,6 +251,7 @@ def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> d
         "caption": " ".join(caption(row) for row in _captioned(own)),
         "lines": lines,
         "remarks": shared,
+        "causes": causes_told(own),
         "weight": max(_weight(row) for row in own),
     }
 

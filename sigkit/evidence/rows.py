@@ -21,6 +21,7 @@ from sigkit.evidence.job import Job, Stage
 from sigkit.evidence.names import stage_order
 from sigkit.evidence.run import Outcome
 from sigkit.evidence.slider_rows import judge_slider
+from sigkit.judging.causes import Cause
 from sigkit.judging.compare import (
     BY_AT_LEAST,
     Change,
@@ -101,6 +102,8 @@ class Row:
         How the last stage stands to the limit.
     remarks : tuple of str
         What a reader of the change should know.
+    cause : Cause or None
+        What it often comes from, where the last stage lies outside its limit.
     """
 
     test: str
@@ -113,6 +116,13 @@ class Row:
     limit: Limit | None
     limit_verdict: LimitVerdict
     remarks: tuple[str, ...] = ()
+    cause: Cause | None = None
+
+    @property
+    def last(self) -> Cell:
+        """The cell of the last stage over whole captures, which is held against the limit."""
+        cell = list(self.cells.values())[-1]
+        return cell if cell.whole is None else replace(cell, quantity=cell.whole, whole=None)
 
     @property
     def group(self) -> Group:
@@ -149,6 +159,7 @@ class Row:
             "limit_verdict": self.limit_verdict.word,
             "p_within": self.limit_verdict.probability,
             "remarks": list(self.remarks),
+            "cause": None if self.cause is None else self.cause.to_dict(),
         }
 
 

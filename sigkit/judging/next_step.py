@@ -176,9 +176,15 @@ def finding_of(state: SliderState, limit: Limit, *, all_over: int = 0) -> str:
 
 
 @cache
+def cautions() -> Mapping[str, str]:
+    """Return the text of every caution by its name."""
+    return {row["caution"]: row["text"] for row in _rows("cautions.csv")}
+
+
+@cache
 def steps() -> Mapping[tuple[str, str], Step]:
     """Return every step by finding and what was done before."""
-    told = {row["caution"]: row["text"] for row in _rows("cautions.csv")}
+    told = cautions()
     return {
         (row["finding"], row["done"]): Step(
             row["finding"],

@@ -1,0 +1,161 @@
+"""Plain tables beside a job, as spreadsheets and hands write them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sigkit.errors import InputError
+from sigkit.evidence.names import suggestion
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a table.
+
+    Parameters
+    ----------
+    number : int
+        Its line in the file.
+    cells : mapping of str to str
+        What stands in it, by column; empty cells are left out.
+    """
+
+    number: int
+    cells: Mapping[str, str]
+
+
+def read_lines(
+    path: Path,
+    columns: Sequence[str],
+    needed: Mapping[str, str],
+    *,
+    what: str,
+    pattern: str = "",
+    example: str = "",
+) -> tuple[Line, ...]:
+    """Read a table: one line of column names, then one line an entry.
+
+    Parameters
+    ----------
+    path : Path
+        The file. Comma, semicolon or tab between the columns; a byte-order mark, a line ``sep=``
+        and UTF-16 are read.
+    columns : sequence of str
+        The columns there may be.
+    needed : mapping of str to str
+        The columns there must be, with what to do where one is missing.
+    what : str
+        What the table holds, in the plural, for errors.
+    pattern : str, optional
+        Regular expression of further columns.
+    example : str, optional
+        Such a column, for a suggestion.
+
+    Returns
+    -------
+    tuple of Line
+        In the order of the file, without its empty lines; none where there is no file.
+
+    Raises
+    ------
+    InputError
+        Not readable, no table, a missing, unknown or doubled column, a line with more cells than
+        columns.
+    """
+    if not path.exists():
+        return ()
+    lines = _split(path, what)
+    _check_heads(path.name, lines[0], (columns, pattern, example), needed, what)
+    heads = [as_word(head) for head in lines[0][1]]
+    read = []
+    for number, cells in lines[1:]:
+        if any(cells[len(heads) :]):
+            raise wrong_line(
+                path.name,
+                number,
+                f"The line has {len(cells)} cells, and there are {len(heads)} columns.",
+                "Check separators: decimal commas need semicolons or tabs between the columns.",
+            )
+        given = {head: cell for head, cell in zip(heads, cells, strict=False) if cell}
+        read.append(Line(number, given))
+    return tuple(read)
+
+
+def as_word(text: str) -> str:
+    """Return a name as file names have it: small letters, underscores for spaces."""
+    return re.sub(r"\s+", "_", text.strip().casefold())
+
+
+def wrong_line(file: str, line: int, problem: str, remedy: str) -> InputError:
+    """Return the error for a line of a table."""
+    return InputError(problem, where=f"{file}, line {line}", remedy=remedy)
+
+
+def _check_heads(
+    file: str,
+    first: tuple[int, list[str]],
+    known: tuple[Sequence[str], str, str],
+    needed: Mapping[str, str],
+    what: str,
+) -> None:
+    columns, pattern, example = known
+    number, heads = first[0], [as_word(head) for head in first[1]]
+    for head in heads:
+        if head not in columns and not (pattern and re.fullmatch(pattern, head)):
+            names = (*columns, example) if example else tuple(columns)
+            raise wrong_line(
+                file,
+                number,
+                f"Unknown column {head!r} in the {what}.",
+                suggestion(head, names, "columns"),
+            )
+        if heads.count(head) > 1:
+            problem = f"Column {head!r} is there twice."
+            raise wrong_line(file, number, problem, "Remove one of them.")
+    for head, remedy in needed.items():
+        if head not in heads:
+            raise wrong_line(file, number, f"The {what} have no column {head!r}.", remedy)
+
+
+def _split(path: Path, what: str) -> list[tuple[int, list[str]]]:
+    """Return the cells of each line that is not empty, with its number."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"The {what} cannot be read: {error.strerror}.",
+            where=path.name,
+            remedy="Check that it is a file that you may read.",
+        ) from error
+    text = _decoded(data)
+    number = 1
+    if text[:4].casefold() == "sep=":  # spreadsheets write it for themselves
+        text, number = text.partition("\n")[2], 2
+    first = text.partition("\n")[0]
+    separator = max(";\t,", key=first.count)
+    try:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+        lines = [(number + reader.line_num - 1, [c.strip() for c in cells]) for cells in reader]
+    except csv.Error as error:
+        problem = f"The {what} are no table: {error}."
+        raise wrong_line(path.name, 1, problem, "Save them as CSV again.") from None
+    lines = [(at, cells) for at, cells in lines if any(cells)]
+    if not lines:
+        remedy = f"Write column names and {what}, or remove it."
+        raise wrong_line(path.name, 1, f"The {what} are empty.", remedy)
+    return lines
+
+
+def _decoded(data: bytes) -> str:
+    """Return the text, from whatever a spreadsheet writes."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace")
