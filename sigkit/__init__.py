@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
     from sigkit.evidence.job import Job, open_job
     from sigkit.evidence.manifest import Verification, verify
+    from sigkit.evidence.repair_log import log_repair
     from sigkit.measures.beating import measure_beating
     from sigkit.measures.envelope import measure_envelope
     from sigkit.measures.glide import measure_glide
@@ -36,6 +37,7 @@ __all__ = [
     "SigkitError",
     "SignalError",
     "Verification",
+    "log_repair",
     "measure_beating",
     "measure_envelope",
     "measure_glide",
@@ -62,6 +64,7 @@ _HOMES = {
     "SigkitError": "errors",
     "SignalError": "errors",
     "Verification": "evidence.manifest",
+    "log_repair": "evidence.repair_log",
     "measure_beating": "measures.beating",
     "measure_envelope": "measures.envelope",
     "measure_glide": "measures.glide",

@@ -18,9 +18,11 @@ import pandas as pd
 from sigkit.errors import InputError
 from sigkit.evidence.job import Job
 from sigkit.evidence.ladder import Ladder, ladder_of
-from sigkit.evidence.manifest import FILE, KIND, file_entry, is_evidence, outputs_of, sha256, verify
+from sigkit.evidence.manifest import FILE, KIND, file_entry, outputs_of, sha256
 from sigkit.evidence.own_causes import FILE as CAUSES
+from sigkit.evidence.place import refuse_other, same_evidence, set_aside
 from sigkit.evidence.readings import FILE as READINGS
+from sigkit.evidence.repairs import FILE as REPAIRS
 from sigkit.evidence.row_causes import with_causes
 from sigkit.evidence.rows import Row, rows_of
 from sigkit.evidence.run import Outcome, without_folder
@@ -161,6 +163,7 @@ class Evidence:
                 }
                 for stage in self.job.stages
             ],
+            "repairs": [repair.to_dict() for repair in self.job.repairs or ()],
             "rows": [row.to_dict() for row in self.rows],
             "sliders": [line.to_dict() for line in self.ladder.lines],
             "setting_orders": [order.to_dict() for order in self.setting_orders],
@@ -201,15 +204,15 @@ class Evidence:
         same bytes.
         """
         folder = Path(folder)
-        _refuse_other(folder)
+        refuse_other(folder)
         try:
             folder.parent.mkdir(parents=True, exist_ok=True)
             draft = Path(tempfile.mkdtemp(prefix=".evidence-", dir=folder.parent))
             try:
                 draft.chmod(0o755)
                 self._fill(draft)
-                if not _same(draft, folder):
-                    _set_aside(folder)
+                if not same_evidence(draft, folder):
+                    set_aside(folder)
                     draft.rename(folder)
             finally:
                 shutil.rmtree(draft, ignore_errors=True)
@@ -246,6 +249,7 @@ class Evidence:
             "unit": self.job.settings.unit,
             "settings": {
                 "readings_sha256": _hash_of(self.job.folder / READINGS),
+                "repairs_sha256": _hash_of(self.job.folder / REPAIRS),
                 "causes_sha256": _hash_of(self.job.folder / CAUSES),
                 "limits": {
                     f"{row.test}.{row.judged.quantity}": row.limit.value
@@ -381,36 +385,6 @@ def _capture(outcome: Outcome) -> dict[str, Any]:
         "remarks": list(outcome.remarks),
         "result": outcome.result.to_dict() if outcome.result is not None else None,
     }
-
-
-def _refuse_other(folder: Path) -> None:
-    occupied = folder.exists() and not (folder.is_dir() and not any(folder.iterdir()))
-    if occupied and not is_evidence(folder):
-        raise InputError(
-            "The place for the evidence holds something else, which is left as it is.",
-            where=str(folder),
-            remedy="Choose a new or empty folder.",
-        )
-
-
-def _same(draft: Path, folder: Path) -> bool:
-    """Whether a folder holds this very evidence already, unchanged."""
-    if not is_evidence(folder):
-        return False
-    return sha256(draft / FILE) == sha256(folder / FILE) and verify(folder).ok
-
-
-def _set_aside(folder: Path) -> None:
-    """Move older evidence to the next free name; remove the folder where it is empty."""
-    if not folder.exists():
-        return
-    if not any(folder.iterdir()):
-        folder.rmdir()
-        return
-    number = 1
-    while (older := folder.with_name(f"{folder.name}-{number}")).exists():
-        number += 1
-    folder.rename(older)
 
 
 def _hash_of(path: Path) -> str:

@@ -25,6 +25,8 @@ from sigkit.evidence.readings import (
     strangers,
     temperature,
 )
+from sigkit.evidence.repairs import FILE as REPAIRS
+from sigkit.evidence.repairs import Repair, read_repairs, strange_subjects
 from sigkit.evidence.settings import FILE, Settings, capture_options, check_cleaned, read_settings
 from sigkit.judging.causes import Cause, Key
 from sigkit.measures import TESTS
@@ -162,6 +164,8 @@ class Job:
         Every capture that cannot be used because of its name or place, with what to do.
     causes : mapping
         The job's own lines of what a quantity outside its limit often comes from.
+    repairs : tuple of Repair or None
+        What was done at the bench; None where nobody wrote it down.
     """
 
     folder: Path
@@ -170,6 +174,7 @@ class Job:
     takes: tuple[Take, ...]
     problems: tuple[InputError, ...] = ()
     causes: Mapping[Key, Cause] = field(default_factory=dict)
+    repairs: tuple[Repair, ...] | None = None
 
     def measure(self, progress: bool = True) -> Evidence:
         """Measure every capture once and put the stages side by side.
@@ -210,8 +215,9 @@ def open_job(folder: str | Path) -> Job:
         ``evidence...`` and hidden ones are left out. Captures are named
         ``TEST-SUBJECT[-SETTING][-tN].wav``, and the files of a take that the recorder split end in
         ``-p1.wav``, ``-p2.wav`` and so on. An optional ``job.toml`` adds what names can't say, an
-        optional ``readings.csv`` what was read off meters, an optional ``causes.csv`` what a
-        quantity outside its limit often comes from at this bench.
+        optional ``readings.csv`` what was read off meters, an optional ``repairs.csv`` what was
+        done, an optional ``causes.csv`` what a quantity outside its limit often comes from at this
+        bench.
 
     Returns
     -------
@@ -266,8 +272,10 @@ def open_job(folder: str | Path) -> Job:
     check_cleaned(settings, {t.name.subject for t in takes if t.name.test == "slider"})
     subjects = {test: {t.name.subject for t in takes if t.name.test == test} for test in TESTS}
     problems += strangers(readings, subjects)
+    repairs = read_repairs(folder / REPAIRS, {stage.name: stage.date for stage in stages})
+    problems += strange_subjects(repairs or (), {s for found in subjects.values() for s in found})
     causes = read_causes(folder / CAUSES)
-    return Job(folder, settings, stages, tuple(takes), tuple(problems), causes)
+    return Job(folder, settings, stages, tuple(takes), tuple(problems), causes, repairs)
 
 
 def _stage_names(found: Mapping[str, list[Path]], settings: Settings) -> list[str]:

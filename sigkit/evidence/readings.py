@@ -14,7 +14,7 @@ import pandas as pd
 
 from sigkit.errors import InputError
 from sigkit.evidence.names import known_test, suggestion
-from sigkit.evidence.spreadsheet import as_word, read_lines, wrong_line
+from sigkit.evidence.spreadsheet import as_clock, as_word, read_lines, wrong_line
 from sigkit.measures import TESTS
 
 FILE = "readings.csv"
@@ -90,7 +90,7 @@ def read_readings(path: Path, stages: Iterable[str]) -> tuple[Reading, ...]:
     ----------
     path : Path
         The file: one line of column names, then one line a reading. Columns are ``stage``, one of
-        ``minutes`` and ``time_s`` (since switch-on) or ``date_time`` (ISO 8601), ``test``,
+        ``minutes`` and ``time_s`` (since switch-on) or ``date_time`` (see `as_clock`), ``test``,
         ``subject``, ``room_c``, ``ripple_mv``, ``note`` and ``rail_NAME_v`` for each supply rail.
         Comma, semicolon or tab between them; decimal commas and a byte-order mark are read.
     stages : iterable of str
@@ -214,14 +214,14 @@ def _number(cell: str, head: str, line: int) -> tuple[float, float]:
 
 
 def _clock(cell: str, line: int) -> datetime.datetime:
-    try:
-        return datetime.datetime.fromisoformat(cell).replace(tzinfo=None)
-    except ValueError:
+    clock = as_clock(cell)
+    if clock is None or ":" not in cell:
         raise _wrong(
             f"date_time must be a date and a time of day; got {cell!r}.",
             line,
             "Write year, month, day and time, such as 2026-03-02 10:15.",
-        ) from None
+        )
+    return clock
 
 
 def _wrong(problem: str, line: int, remedy: str) -> InputError:

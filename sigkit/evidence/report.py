@@ -95,6 +95,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
         captures=evidence.capture_list(),
         remarks=[(o.take.key, text) for o in evidence.outcomes if (text := _remarks(o))],
         problems=evidence.problems,
+        repairs=evidence.job.repairs,
         versions=versions(),
         mains_hz=settings.wide.get("mains_hz"),
     )

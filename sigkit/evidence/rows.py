@@ -19,6 +19,7 @@ from sigkit.evidence.gate import (
 )
 from sigkit.evidence.job import Job, Stage
 from sigkit.evidence.names import stage_order
+from sigkit.evidence.repairs import attribution, between
 from sigkit.evidence.run import Outcome
 from sigkit.evidence.slider_rows import judge_slider
 from sigkit.judging.causes import Cause
@@ -227,6 +228,9 @@ def _row(
         remarks = (*remarks, f"not held against its limit: {unjudged}")
     elif limit is not None and judged.better != "none":
         verdict = _stands(last, limit, judged)
+    if job.repairs is not None and len(tested) > 1:
+        done = between(job.repairs, group[1], list(stages), tested[0], tested[-1])
+        remarks = (*remarks, attribution(done))
     if any(cells[name].takes == 1 for name in tested):
         remarks = (*remarks, SINGLE)
     return Row(

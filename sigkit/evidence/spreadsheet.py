@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import datetime
 import io
 import re
 from collections.abc import Mapping, Sequence
@@ -11,6 +13,20 @@ from pathlib import Path
 
 from sigkit.errors import InputError
 from sigkit.evidence.names import suggestion
+
+LAST_MONTH = 12
+_LOCAL_DATE = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})(?:,? (\d{2}:\d{2}(?::\d{2})?))?")
+_MONTHS = (
+    "jan feb mar apr may jun jul aug sep oct nov dec mär mrz mai okt dez janv févr fév avr juin "
+    "juil août sept déc ene abr ago dic gen mag giu lug set ott mrt mei maj fev out"
+)
+_MONTH = "|".join(_MONTHS.split())
+_SPOILT = re.compile(
+    rf"\d{{1,2}}[.\- ]*({_MONTH})\.?([.\- ]*\d{{2,4}})?|({_MONTH})\.?[\- ]*\d{{1,4}}"
+    r"|\d{1,2}\.\d{1,2}\.(\d{2,4})?",
+    re.IGNORECASE,
+)
+"""Dates as spreadsheets of several languages shorten them."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +105,46 @@ def read_lines(
 def as_word(text: str) -> str:
     """Return a name as file names have it: small letters, underscores for spaces."""
     return re.sub(r"\s+", "_", text.strip().casefold())
+
+
+def as_clock(cell: str) -> datetime.datetime | None:
+    """Return a date, with a time of day or without; None where it is none, or may be two.
+
+    Read are ISO 8601 (``2026-03-02 10:15``), day.month.year, and dates with slashes where one of
+    the first two numbers is above 12 and therefore the day.
+
+    Examples
+    --------
+    >>> as_clock("2.3.2026 10:15") == as_clock("2026-03-02 10:15")
+    True
+    >>> as_clock("03/02/2026") is None
+    True
+    """
+    text = " ".join(cell.split())
+    with contextlib.suppress(ValueError):
+        return datetime.datetime.fromisoformat(text).replace(tzinfo=None)
+    found = _LOCAL_DATE.fullmatch(text)
+    if found is None:
+        return None
+    first, second, year = int(found[1]), int(found[3]), int(found[4])
+    day, month = (first, second) if found[2] == "." or first > LAST_MONTH else (second, first)
+    if found[2] == "/" and first <= LAST_MONTH and second <= LAST_MONTH and first != second:
+        return None
+    with contextlib.suppress(ValueError):
+        iso = f"{year:04}-{month:02}-{day:02}"
+        return datetime.datetime.fromisoformat(f"{iso} {found[5]}" if found[5] else iso)
+    return None
+
+
+def spoilt_fraction(cell: str) -> bool:
+    """Whether a cell looks like the date that a spreadsheet makes of a fraction such as 1/4.
+
+    Examples
+    --------
+    >>> spoilt_fraction("01. Apr"), spoilt_fraction("1/4 W"), spoilt_fraction("2026-04-01")
+    (True, False, True)
+    """
+    return bool(_SPOILT.fullmatch(" ".join(cell.split()))) or as_clock(cell) is not None
 
 
 def wrong_line(file: str, line: int, problem: str, remedy: str) -> InputError:

@@ -40,6 +40,23 @@ gain_db = 24
 [private]
 owner = "not for export"
 """
+REPAIRS_CSV = """\
+date,stage,section,subject,found,done,part,note,corrects
+2026-03-05,2_cleaned,sliders,"volume, oscillator_1_level, oscillator_2_level, filter_cutoff, \
+oscillator_2_tune, pulse_width",crackle,contact cleaner that leaves no residue,,,
+2026-03-16,3_after,power supply,"output, oscillators",ripple on both rails,\
+filter capacitors replaced,4700 uF 35 V,,
+2026-03-17,3_after,oscillator 1,"oscillator_1, oscillators",pitch jumps when tapped,\
+trimmer replaced and joints soldered anew,10 kohm,,
+2026-03-17,3_after,keyboard,oscillator_1,three faulty keys and a stretched scale,\
+"bus cleaned, bushings replaced, scale set",,,
+2026-03-18,3_after,oscillator 2,oscillator_2,pulse too narrow,pulse width set anew,,,
+2026-03-18,3_after,portamento,portamento,shorter at three quarters than at half,\
+slider replaced,,,
+2026-03-18,3_after,envelope,loudness,held level sags,timing capacitor replaced,film 1 uF,,
+2026-03-19,3_after,sliders,"volume, oscillator_1_level, oscillator_2_level, filter_cutoff, \
+oscillator_2_tune, pulse_width",some crackle left,dismantled and cleaned by hand,,,
+"""
 WARM_S = 2400
 """The pitch captures but the warm-ups were begun so long after switch-on."""
 
@@ -81,7 +98,7 @@ def demo_sound(name: str) -> Sound:
 
 
 def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[Path]:
-    """Write the demo job: captures of three stages and ``job.toml``.
+    """Write the demo job: captures of three stages, ``job.toml`` and ``repairs.csv``.
 
     Parameters
     ----------
@@ -128,7 +145,7 @@ def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[P
 
 def _contents() -> dict[str, bytes]:
     """Bytes of every file of the demo by its path in the job folder."""
-    wanted = {"job.toml": _settings().encode()}
+    wanted = {"job.toml": _settings().encode(), "repairs.csv": REPAIRS_CSV.encode()}
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "capture.wav"
         for name, planted in SCENARIO.items():
