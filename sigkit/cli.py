@@ -167,6 +167,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _parser() -> _Parser:
     import sigkit
+    from sigkit.commands import measure
 
     parser = _Parser(
         prog="sigkit",
@@ -192,4 +193,6 @@ def _parser() -> _Parser:
         "--captures", type=Path, metavar="DIR", help="the job folder, or one WAV file"
     )
     verify.set_defaults(run=_verify)
+
+    measure.add(commands)
     return parser

@@ -122,6 +122,10 @@ class Result:
         del quantity, before
         return ()
 
+    def particulars(self) -> tuple[str, ...]:
+        """Return what a technician looks for one by one, such as keys or events, a line each."""
+        return ()
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the result on ``ax``, or on the axes of a new figure, and return the axes."""
         raise NotImplementedError

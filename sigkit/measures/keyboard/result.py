@@ -117,6 +117,16 @@ class KeyboardResult(Result):
                 out[name] = Term("chance of the presses", math.sqrt(float(count)), "A")
         return out
 
+    def particulars(self) -> tuple[str, ...]:
+        """Return every key that something is said of: number, note, state, error and why."""
+        lines = []
+        for row in self.keys[self.keys["reason"] != ""].to_dict("records"):
+            error = f"{row['error_cents']:+.1f} cents" if math.isfinite(row["error_cents"]) else ""
+            state = "" if row["status"] == OK else row["status"]
+            told = ", ".join(dict.fromkeys(t for t in (state, error, row["reason"]) if t))
+            lines.append(f"key {row['key']}, {row['note']}: {told}")
+        return tuple(lines)
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the error of every key on a keyboard; return the axes."""
         from sigkit.charts.keyboard import draw_keyboard

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -159,8 +160,28 @@ class SliderResult(Result):
         faded = sound * fade * fade[::-1]
         return Audio(faded, rate=self.capture.rate, normalize=False)  # type: ignore[no-untyped-call]
 
+    def particulars(self) -> tuple[str, ...]:
+        """Return every event: kind, time, size, and the place on the travel where it is known."""
+        return tuple(map(_particular, self.events.to_dict("records")))
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the travel strip, or events over time where no pass is seen; return the axes."""
         from sigkit.charts.slider import draw_slider
 
         return draw_slider(self, ax)
+
+
+def _particular(event: Mapping[Any, Any]) -> str:
+    """Return one event in words."""
+    told = [f"{event['kind']} at {event['start_s']:.2f} s"]
+    told.append(f"for {1000 * (event['stop_s'] - event['start_s']):.0f} ms")
+    if math.isfinite(event["level_db"]):
+        told.append(f"{event['level_db']:+.0f} dB re the tone")
+    if math.isfinite(event["size_cents"]):
+        told.append(f"{event['size_cents']:+.0f} cents")
+    if math.isfinite(event["travel_percent"]):
+        half = 2 * event["u_travel_percent"]
+        told.append(f"at {event['travel_percent']:.0f} ± {half:.0f} % of the travel")
+    if event["direction"]:
+        told.append(f"on the way {event['direction']}")
+    return ", ".join(told)
