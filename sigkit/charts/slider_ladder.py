@@ -6,6 +6,7 @@ import math
 import re
 import textwrap
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -27,7 +28,7 @@ SPREAD = 0.5
 """Share of a row over which the stages of a slider lie apart."""
 
 
-def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None) -> Axes:
+def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None, *, ends_only: bool = False) -> Axes:
     """Draw every slider of a job over the stages.
 
     Parameters
@@ -36,6 +37,8 @@ def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None) -> Axes:
         What `sigkit.evidence.ladder.ladder_of` gives.
     ax : Axes, optional
         Where to draw; one new figure if None.
+    ends_only : bool, optional
+        Draw the first and the last stage alone, without next steps and the limit's source.
 
     Returns
     -------
@@ -46,16 +49,15 @@ def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None) -> Axes:
     """
     ax = new_axes(ax)
     lines = ladder.lines
+    if ends_only:
+        lines = tuple(replace(line, rungs=(line.rungs[0], line.rungs[-1])) for line in lines)
     stages = list(dict.fromkeys(rung.stage for line in lines for rung in line.rungs))
     top = max([ladder.limit.value, *(_highest(line) for line in lines)]) * 1.3
     ax.axvspan(0, ladder.limit.value, color=LIGHT, alpha=0.5, linewidth=0, zorder=0)
-    said = f"left alone up to {ladder.limit.value:g}: {ladder.limit.source}"
-    _beside(ax, (0, 1), said, xycoords="axes fraction", va="bottom", color=GREY)
-    _beside(ax, (1, 1), "next step", xycoords="axes fraction", va="bottom", color=GREY)
+    if not ends_only:
+        _say_more(ax, ladder)
     for row, line in enumerate(lines):
         _draw_line(ax, -row, line, len(stages))
-        said = line.step.action + ("\nreturned" if line.last.returned else "")
-        _beside(ax, (1, -row), said, xycoords=("axes fraction", "data"), va="center")
     ax.set_xscale("symlog", linthresh=LEAST, linscale=0.7)
     ax.set_xlim(0, top)
     ax.set_xticks(ticks := [t for t in (0, 0.5, 1, 2, 5, 10, 20, 50, 100) if t <= top])
@@ -64,11 +66,22 @@ def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None) -> Axes:
     names = [_name(line) for line in lines]
     ax.set_yticks([-row for row in range(len(lines))], names, fontsize=8)
     ax.set_ylim(-len(lines) + 0.4, 0.6)
-    ax.set_xlabel("events per pass (scale even up to 1, logarithmic above)")
+    even = "" if ends_only else " (scale even up to 1, logarithmic above)"
+    ax.set_xlabel(f"events per pass{even}")
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="x")
     stage_legend(ax, [stage.replace("_", " ") for stage in stages])
     return ax
+
+
+def _say_more(ax: Axes, ladder: Ladder) -> None:
+    """Write the limit's source above the axes, and the next step at the end of every row."""
+    said = f"left alone up to {ladder.limit.value:g}: {ladder.limit.source}"
+    _beside(ax, (0, 1), said, xycoords="axes fraction", va="bottom", color=GREY)
+    _beside(ax, (1, 1), "next step", xycoords="axes fraction", va="bottom", color=GREY)
+    for row, line in enumerate(ladder.lines):
+        said = line.step.action + ("\nreturned" if line.last.returned else "")
+        _beside(ax, (1, -row), said, xycoords=("axes fraction", "data"), va="center")
 
 
 def height_ladder(ladder: Ladder) -> float:

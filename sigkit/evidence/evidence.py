@@ -29,6 +29,7 @@ from sigkit.evidence.run import Outcome, without_folder
 from sigkit.evidence.setting_order import SettingOrder, setting_orders_of
 
 SCHEMA = 1
+CODE_DIGITS = 16
 DIGITS = 9
 """Significant digits of exported numbers: finer than any uncertainty, coarser than round-off."""
 
@@ -178,7 +179,7 @@ class Evidence:
         return plain
 
     def write(self, folder: str | Path) -> Path:
-        """Write report, charts, results and manifest into a folder.
+        """Write report, charts, results, listing kit and manifest into a folder.
 
         Parameters
         ----------
@@ -225,6 +226,7 @@ class Evidence:
         return folder
 
     def _fill(self, folder: Path) -> None:
+        from sigkit.evidence.listing.kit import kit_of
         from sigkit.evidence.pictures import draw_groups
         from sigkit.evidence.report import report_html
 
@@ -239,6 +241,10 @@ class Evidence:
             table.to_csv(index=False, lineterminator="\n").encode("utf-8")
         )
         (folder / "results.json").write_bytes(_json(self.to_dict()))
+        for name, data in kit_of(self, sha256(folder / "results.json")[:CODE_DIGITS]).items():
+            path = folder / "listing" / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
         (folder / FILE).write_bytes(_json(self._manifest(folder)))
 
     def _manifest(self, folder: Path) -> dict[str, Any]:

@@ -32,6 +32,7 @@ WIDTH_IN = 5.2
 """Narrow enough that its letters stay readable at the width of a phone."""
 HEIGHT_IN = 2.5
 ORDER_IN = 3.4
+STACK_IN = 0.2
 DPI = 160
 
 
@@ -79,17 +80,32 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
     In one picture where the chart of the test can lay stages over each other, else one below the
     other.
     """
-    test = shown[0].take.name.test
-    overlay = _of_chart("compare", test)
-    lies_over = _of_chart("lies_over", test)
-    if overlay and (lies_over is None or lies_over(_by_stage(shown))):
-        return _overlaid(overlay, shown, _of_chart("height", test))
+    overlay = _overlay_of(shown)
+    if overlay is not None:
+        return _overlaid(overlay, shown, _of_chart("height", shown[0].take.name.test))
     from matplotlib.figure import Figure
 
     with look():
-        figure = Figure(layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN * len(shown) + STACK_IN), layout="constrained")
         _stack(figure, shown)
         return _png(figure)
+
+
+def draw_on(figure: Figure, shown: Sequence[Outcome]) -> None:
+    """Draw the stages on shared scales on an empty figure, whatever its size."""
+    overlay = _overlay_of(shown)
+    if overlay is not None:
+        overlay(_by_stage(shown), figure.add_subplot())
+    else:
+        _stack(figure, shown)
+
+
+def _overlay_of(shown: Sequence[Outcome]) -> Overlay | None:
+    """Return what lays these stages over each other, None where they lie one below the other."""
+    test = shown[0].take.name.test
+    overlay = _of_chart("compare", test)
+    lies_over = _of_chart("lies_over", test)
+    return overlay if lies_over is None or lies_over(_by_stage(shown)) else None
 
 
 def _overlaid(
@@ -135,7 +151,6 @@ def _of_chart(kind: str, test: str) -> Callable[..., Any] | None:
 
 
 def _stack(figure: Figure, shown: Sequence[Outcome]) -> None:
-    figure.set_size_inches(WIDTH_IN, HEIGHT_IN * len(shown) + 0.2)
     every = []
     for index, outcome in enumerate(shown):
         ax = figure.add_subplot(len(shown), 1, index + 1)

@@ -253,7 +253,7 @@ def _section(group: Group, rows: Sequence[Row], sources: Mapping[str, str]) -> d
         "lines": lines,
         "remarks": shared,
         "causes": causes_told(own),
-        "weight": max(_weight(row) for row in own),
+        "weight": max(weight(row) for row in own),
     }
 
 
@@ -279,7 +279,7 @@ def caption(row: Row) -> str:
     return f"{label}: {seen.rstrip('.')}.{end}"
 
 
-def _weight(row: Row) -> float:
+def weight(row: Row) -> float:
     """Return how far a change exceeds its uncertainty; what is worse or outside counts twice."""
     size = abs(row.change.value) / row.change.expanded if row.change.measurable else 0.0
     bad = row.verdict == WORSE or row.limit_verdict.word == OUTSIDE

@@ -1,0 +1,141 @@
+"""What may be said of a job in a listing: one sentence for each judged quantity, and no more."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from sigkit.evidence.report import cell_text, group_title, limit_text
+from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
+from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
+from sigkit.measures import TESTS
+
+if TYPE_CHECKING:
+    from sigkit.evidence.evidence import Evidence
+    from sigkit.evidence.rows import Row
+
+Standing = Literal["within", "outside", "undecided", "open"]
+STANDINGS: dict[str, Standing] = {WITHIN: "within", OUTSIDE: "outside", UNDECIDED: "undecided"}
+NEVER = (
+    "as new",
+    "like new",
+    "perfect",
+    "fully calibrated",
+    "certified",
+    "guaranteed",
+    "better than factory",
+    "zero noise",
+    "all faults fixed",
+    "lab-tested",
+    "flawless",
+    "mint",
+)
+"""Words that promise more than a measurement can show."""
+
+
+@dataclass(frozen=True)
+class Claim:
+    """What may be said of one quantity.
+
+    Parameters
+    ----------
+    row : Row
+        The row behind it.
+    standing : {"within", "outside", "undecided", "open"}
+        How the last stage stands to its limit; open where it was not held against one.
+    """
+
+    row: Row
+    standing: Standing
+
+    @property
+    def name(self) -> str:
+        """Test, subject and quantity in words."""
+        return f"{group_title(self.row.group)}, {self.row.judged.label}"
+
+    @property
+    def value(self) -> str:
+        """What was measured in the last stage."""
+        return plain(cell_text(self.row.last))
+
+    @property
+    def before(self) -> str:
+        """What was measured in the first stage that has captures; empty where it is the last."""
+        tested = [name for name, cell in self.row.cells.items() if cell.tested]
+        if not tested or tested[0] == list(self.row.cells)[-1]:
+            return ""
+        return plain(cell_text(self.row.cells[tested[0]]))
+
+    @property
+    def limit(self) -> str:
+        """The limit it was held against."""
+        return plain(limit_text(self.row)) if self.row.limit is not None else ""
+
+    @property
+    def bad(self) -> bool:
+        """Whether it has to be said as loud as what improved."""
+        return self.standing == "outside" or self.row.verdict == WORSE
+
+    @property
+    def change(self) -> str:
+        """The finding on its change: improved, worse or no change shown; else empty."""
+        word = self.row.verdict
+        return word if word in (IMPROVED, WORSE, UNCHANGED) else ""
+
+    def __str__(self) -> str:
+        where = f" (limit {self.limit})" if self.limit and self.standing != "open" else ""
+        return f"{self.name}: {self.value}{where}"
+
+
+def claims_of(evidence: Evidence) -> list[Claim]:
+    """Return what may be said: of each test and subject its leading judged quantity, and all bad.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        A job's evidence.
+
+    Returns
+    -------
+    list of Claim
+        In the order of the bench tests; only quantities with a value in the last stage.
+    """
+    told: dict[tuple[str, str, str], Row] = {}
+    for row in evidence.rows:
+        if row.last.quantity.measurable and row.limit_verdict.word in STANDINGS:
+            told.setdefault(row.group, row)
+    every = [Claim(row, STANDINGS.get(row.limit_verdict.word, "open")) for row in evidence.rows]
+    return [c for c in every if told.get(c.row.group) is c.row or c.bad]
+
+
+def not_tested(evidence: Evidence) -> list[str]:
+    """Return the titles of bench tests without a capture in the last stage."""
+    last = [row for row in evidence.rows if row.last.tested]
+    return [t.title for t in TESTS.values() if t.name not in {row.test for row in last}]
+
+
+def overclaims(text: str, typed: Sequence[str] = ()) -> list[str]:
+    """Return the words of a text that promise too much, but for what the technician typed.
+
+    Parameters
+    ----------
+    text : str
+        Any text of the listing.
+    typed : sequence of str
+        What the technician wrote, which stands as it is.
+
+    Examples
+    --------
+    >>> overclaims("Perfect, as new, within 2 cents")
+    ['as new', 'perfect']
+    """
+    for own in typed:
+        text = text.replace(own, " ") if own else text
+    return [word for word in NEVER if re.search(rf"\b{re.escape(word)}\b", text, re.IGNORECASE)]
+
+
+def plain(text: str) -> str:
+    """Return a text with plain spaces on one line."""
+    return " ".join(text.replace("\N{NO-BREAK SPACE}", " ").split())

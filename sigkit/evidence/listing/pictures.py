@@ -1,0 +1,148 @@
+"""Pictures for a listing: one chart each, large letters, everything in the middle."""
+
+from __future__ import annotations
+
+import functools
+import io
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigkit.charts.slider_ladder import draw_slider_ladder
+from sigkit.charts.style import GREY, INK, look
+from sigkit.evidence.listing.texts import ASKED
+from sigkit.evidence.pictures import LADDER, draw_on, picture_name, shown_takes
+from sigkit.evidence.report import group_title, weight
+from sigkit.evidence.rows import Group
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from sigkit.evidence.evidence import Evidence
+
+Draw = Callable[["Figure"], object]
+SIZES: Mapping[str, tuple[int, int]] = {"square": (1600, 1600), "landscape": (2000, 1500)}
+"""Width and height in pixels."""
+MIDDLE = 0.75
+"""Share of width and height that holds everything: the rest may be cut off as a thumbnail."""
+LETTERS = 1 / 40
+"""Least height of letters re the picture's, readable on a phone."""
+CHART_IN = 4.6
+"""Width of a chart in inches, at which its letters and lines have their proportions."""
+MOST = 6
+HEAD, UNDER = 0.13, 0.055
+SLIDER = "slider"
+LONGEST = 0.6
+"""Share of a chart's width that words inside it may take."""
+POINTS_PER_INCH = 72.0
+
+
+def pictures_of(evidence: Evidence) -> dict[str, bytes]:
+    """Draw what tells most in both sizes; PNG by file name, without metadata.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        A job's evidence. Of each bench test the subject is drawn that is worse or outside limits,
+        else the one whose change exceeds its uncertainty most; at most six pictures, all sliders in
+        one. Only the first and the last stage are drawn.
+    """
+    drawn = {}
+    for name, title, draw in _chosen(evidence)[:MOST]:
+        for shape, size in SIZES.items():
+            drawn[f"{name}_{shape}.png"] = _picture(evidence, title, draw, size)
+    return drawn
+
+
+def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw]]:
+    """Return name, title and drawing of each picture: one a test, in the order buyers ask."""
+    order = [test for _, test, _ in ASKED]
+    groups = dict.fromkeys(row.group for row in evidence.rows)
+    weights = {g: max(weight(r) for r in evidence.rows if r.group == g) for g in groups}
+    best: dict[str, Group] = {}
+    for group in sorted(groups, key=lambda g: weights[g], reverse=True):
+        if shown_takes(evidence, group):
+            best.setdefault(group[0], group)
+    chosen: list[tuple[str, str, Draw]] = []
+    for test in [*order, *(name for name in best if name not in order)]:
+        if test == SLIDER and evidence.ladder:
+            chosen.append((LADDER, "Sliders: events per pass", _ladder(evidence)))
+        elif test in best:
+            shown = shown_takes(evidence, best[test])
+            draw = functools.partial(draw_on, shown=[shown[0], shown[-1]][: len(shown)])
+            chosen.append((picture_name(best[test]), group_title(best[test]), draw))
+    return chosen
+
+
+def _ladder(evidence: Evidence) -> Draw:
+    return lambda figure: draw_slider_ladder(evidence.ladder, figure.add_subplot(), ends_only=True)
+
+
+def _picture(evidence: Evidence, title: str, draw: Draw, size: tuple[int, int]) -> bytes:
+    from matplotlib.figure import Figure
+
+    width, height = size
+    dpi = width * MIDDLE / CHART_IN
+    edge = (1 - MIDDLE) / 2
+    least = LETTERS * height / dpi * POINTS_PER_INCH
+    settings = evidence.job.settings
+    dates = [stage.date for stage in evidence.job.stages if stage.date]
+    ends = " to ".join(dict.fromkeys([dates[0], dates[-1]])) if dates else ""
+    under = ", ".join(part for part in (settings.unit, ends, "measured by the seller") if part)
+    with look():
+        figure = Figure(figsize=(width / dpi, height / dpi), dpi=dpi)
+        figure.text(edge, 1 - edge, title, fontsize=1.25 * least, color=INK, va="top")
+        figure.text(edge, 1 - edge - UNDER, under, fontsize=least, color=GREY, va="top")
+        chart = _chart(draw, (width * MIDDLE, height * (MIDDLE - HEAD)), dpi, least)
+        figure.figimage(chart, round(width * edge), round(height * edge))
+        return _png(figure)
+
+
+def _chart(draw: Draw, pixels: tuple[float, float], dpi: float, least: float) -> NDArray[np.uint8]:
+    """Draw a chart, no letter smaller than readable, as an RGBA picture."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+    from matplotlib.text import Text
+
+    figure = Figure(figsize=(pixels[0] / dpi, pixels[1] / dpi), dpi=dpi, layout="constrained")
+    canvas: Any = FigureCanvasAgg(figure)
+    draw(figure)
+    renderer = canvas.get_renderer()
+    for text in figure.findobj(Text):
+        text.set_fontsize(max(float(text.get_fontsize()), least))
+    for ax in figure.axes:
+        for text in ax.texts:  # a limit's source that would not fit stands in the texts and report
+            if text.get_window_extent(renderer).width > LONGEST * pixels[0]:
+                text.set_visible(False)
+        if (legend := ax.get_legend()) is not None:
+            legend.set_frame_on(True)
+            legend.get_frame().set(facecolor="white", edgecolor="none", alpha=0.85)
+    canvas.draw()
+    made_room = [_made_room(ax, renderer) for ax in figure.axes]
+    if any(made_room):
+        canvas.draw()
+    return np.asarray(canvas.buffer_rgba())
+
+
+def _made_room(ax: Axes, renderer: Any) -> bool:
+    """Raise the top of an axis until words that stand at values end below it; say if it had to."""
+    box = ax.get_window_extent(renderer)
+    ends = [
+        text.get_window_extent(renderer).y1
+        for text in ax.texts
+        if text.get_transform() == ax.transData
+    ]
+    over = float(max(ends, default=box.y1) - box.y1)
+    if over > 0 and ax.get_yscale() == "linear":
+        low, high = ax.get_ylim()
+        ax.set_ylim(low, high + (high - low) * over / (box.height - over))
+    return over > 0
+
+
+def _png(figure: Figure) -> bytes:
+    picture = io.BytesIO()
+    figure.savefig(picture, format="png", dpi=figure.dpi, metadata={"Software": None})
+    return picture.getvalue()

@@ -1,0 +1,254 @@
+"""Texts of three lengths for a listing, and answers to what buyers ask, in their order."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from sigkit.evidence.listing.claims import Claim, claims_of, not_tested, plain
+from sigkit.evidence.report import cell_text, group_title
+from sigkit.judging.compare import UNCHANGED
+from sigkit.measures.result import words
+
+if TYPE_CHECKING:
+    from sigkit.evidence.evidence import Evidence
+
+SHORT, MIDDLE = 300, 1500
+MOST_LINES = 10
+WIDTH = 100
+NOT_SHOWN = (
+    "What these figures do not show: they are of one instrument on the given dates in one room, "
+    "measured by me with my recorder. They show neither electrical safety nor how long the repair "
+    "lasts, nor faults that did not occur while recording, nor feel, looks or sound quality."
+)
+ASKED = (
+    ("How many minutes until the pitch is stable?", "warmup", ("settling_time",)),
+    ("Is any key dead or double?", "keyboard", ("dead_keys", "double_triggers", "stuck_keys")),
+    ("Which sliders crackle?", "slider", ("events_per_pass", "event_rate")),
+    ("Do the envelopes work?", "envelope", ("sag", "release_40", "retriggers")),
+    ("Does the glide work?", "glide", ("glide_time", "glitches")),
+    ("Does it hum?", "noise", ("mains_line_re_tone", "ripple_re_tone", "floor_re_tone", "floor")),
+)
+"""Question, bench test that answers it, and its quantities."""
+
+
+def texts_of(evidence: Evidence, code: str) -> dict[str, str]:
+    """Return the texts of the listing by file name.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        A job's evidence.
+    code : str
+        Short code of the evidence's results, to be given to a buyer early.
+    """
+    return {
+        "short.txt": short_text(evidence),
+        "middle.txt": middle_text(evidence),
+        "long.txt": long_text(evidence, code),
+        "answers.txt": answers_text(evidence),
+    }
+
+
+def short_text(evidence: Evidence) -> str:
+    """Return a text of at most 300 characters: what is bad first, then what is within limits."""
+    claims = claims_of(evidence)
+    head = f"{_serviced(evidence)} Measured by me, not by an independent laboratory."
+    tail = "Report and recordings on request."
+    bad = [claim for claim in claims if claim.bad]
+    room = SHORT - len(head) - len(tail) - 3
+    named = f"Outside my limits or worse: {', '.join(_short_name(c) for c in bad)}."
+    number = f"{len(bad)} quantities outside my limits or worse, named in the report."
+    said = [head] + ([named if len(named) <= room // 2 else number] if bad else [])
+    for claim in _good(claims):
+        more = f"{_short_name(claim)} {claim.value}."
+        if len(" ".join([*said, more, tail])) <= SHORT:
+            said.append(more)
+    return " ".join([*said, tail])
+
+
+def middle_text(evidence: Evidence) -> str:
+    """Return a text of at most 1,500 characters: a line for each test, the bad ones never left out.
+
+    Where that is too long, lines of what is within limits go first, and what is left is counted.
+    """
+    claims = claims_of(evidence)
+    bad, good = [claim for claim in claims if claim.bad], _good(claims)
+    for kept_bad in range(len(bad), -1, -1):
+        for kept in range(max(0, min(len(good), MOST_LINES - kept_bad)), -1, -1):
+            text = _middle(evidence, bad[:kept_bad], good[:kept], len(bad) - kept_bad)
+            if len(text) <= MIDDLE:
+                return text
+    return _middle(evidence, [], [], len(bad))[:MIDDLE]
+
+
+def long_text(evidence: Evidence, code: str) -> str:
+    """Return the whole text: every claim, what did not improve, what was not tested."""
+    claims = claims_of(evidence)
+    used = sum(outcome.used for outcome in evidence.outcomes)
+    parts = [
+        _headline(evidence),
+        f"{_serviced(evidence)} Measured by me from sound recordings, not by an independent "
+        "laboratory. Each value is followed by its expanded uncertainty, about 95 %. Limits are "
+        "guide values chosen by me, no standard.",
+        *(_line(claim) for claim in claims if not claim.bad),
+        "Outside my limits or worse",
+        *([_line(c) for c in claims if c.bad] or ["None among what was tested."]),
+        "No change shown",
+        *(_by_group(_unchanged(evidence)) or ["None among what was compared."]),
+        "Not tested",
+        *(
+            [", ".join(not_tested(evidence)) + "."]
+            if not_tested(evidence)
+            else ["None of the bench tests."]
+        ),
+        *_done(evidence),
+        NOT_SHOWN,
+        f"{used} of {evidence.capture_count} recordings were used; all of them are listed with "
+        "their hashes. A hash shows that a file is unchanged since the list was made, not when or "
+        "of what it was recorded.",
+        f"Code of the results, the beginning of the SHA-256 of results.json: {code}",
+    ]
+    return "\n\n".join(textwrap.fill(part, WIDTH) for part in parts) + "\n"
+
+
+def answers_text(evidence: Evidence) -> str:
+    """Return answers to what buyers ask, in their order, from the last stage."""
+    blocks = []
+    for question, test, quantities in ASKED:
+        rows = [row for row in evidence.rows if row.test == test]
+        told = []
+        for group in dict.fromkeys(row.group for row in rows):
+            found = {row.judged.quantity: row for row in rows if row.group == group}
+            chosen = [found[q] for q in quantities if q in found]
+            if test == "slider":
+                chosen = chosen[:1]
+            lines = [
+                f"{row.judged.label} {plain(cell_text(row.last))}"
+                + (f", {row.limit_verdict.word}" if row.limit_verdict.word else "")
+                for row in chosen
+                if row.last.tested
+            ]
+            told.append(f"{group_title(group)}: {'; '.join(lines) or 'not tested'}.")
+        blocks.append((question, told or ["Not tested."]))
+    repairs = evidence.job.repairs
+    done = [f"{r}{f': {r.part}' if r.part else ''}." for r in repairs or ()]
+    blocks.append(("What was replaced?", done or ["No log of repairs was kept."]))
+    dates = [stage.date for stage in evidence.job.stages if stage.date]
+    blocks.append(("When was it last on?", [f"Last recorded on {dates[-1]}." if dates else "?"]))
+    if not dates:
+        blocks[-1] = (blocks[-1][0], ["The job gives no dates."])
+    return "\n".join(
+        "\n".join([question, *(textwrap.fill(line, WIDTH) for line in told), ""])
+        for question, told in blocks
+    )
+
+
+def _middle(evidence: Evidence, bad: list[Claim], good: list[Claim], more_bad: int) -> str:
+    unchanged, untested = _unchanged(evidence), not_tested(evidence)
+    lines = [
+        _headline(evidence),
+        f"{_serviced(evidence)} Measured by me, not by an independent laboratory.",
+        "",
+        "Outside my limits or worse:",
+        *(map(_short_line, bad) if bad or more_bad else ["none among what was tested"]),
+    ]
+    if more_bad:
+        lines.append(f"and {more_bad} more, named in the report")
+    if good:
+        lines += ["", "Within my limits, among others:", *map(_short_line, good)]
+    lines += [
+        "",
+        f"No change shown: {len(unchanged)} of the quantities compared, named in the report."
+        if unchanged
+        else "No change shown: none of what was compared.",
+        f"Not tested: {', '.join(untested) if untested else 'none of the bench tests'}.",
+        "",
+        NOT_SHOWN,
+    ]
+    return "\n".join(lines)
+
+
+def _good(claims: list[Claim]) -> list[Claim]:
+    """Return what is within limits, in the order in which buyers ask, one of each test first."""
+    within = [claim for claim in claims if claim.standing == "within" and not claim.bad]
+    order = [test for _, test, _ in ASKED]
+
+    def rank(claim: Claim) -> tuple[int, int, float]:
+        same = [c for c in within if c.row.test == claim.row.test]
+        same.sort(key=_strength, reverse=True)
+        test = claim.row.test
+        return same.index(claim), order.index(test) if test in order else 99, -_strength(claim)
+
+    return sorted(within, key=rank)
+
+
+def _short_line(claim: Claim) -> str:
+    before = claim.before.partition(": ")[0]
+    told = f"{claim.value} (before {before}" if before else f"{claim.value} ("
+    limit = f"limit {claim.limit.removeprefix('at most ')})"
+    return f"{_short_name(claim)}: {told}{'; ' if before else ''}{limit}"
+
+
+def _line(claim: Claim) -> str:
+    """Return a claim with its before, its limit and the finding on its change."""
+    before = f"before {claim.before}, now " if claim.before else ""
+    ends = [f"{claim.standing} my limit of {claim.limit}"] if claim.standing != "open" else []
+    if claim.standing == "undecided":
+        ends = [f"undecided against my limit of {claim.limit}"]
+    if claim.change:
+        ends.append(claim.change)
+    if claim.row.last.takes == 1:
+        ends.append("single take")
+    return f"{claim.name}: {before}{claim.value}{', ' if ends else ''}{', '.join(ends)}."
+
+
+def _headline(evidence: Evidence) -> str:
+    settings = evidence.job.settings
+    return ": ".join(t for t in (settings.unit, settings.description) if t) or "Unit not named"
+
+
+def _serviced(evidence: Evidence) -> str:
+    """Return when it was recorded, and why nothing was before, where nothing was."""
+    stages = evidence.job.stages
+    dates = [stage.date for stage in stages if stage.date]
+    when = f"Recorded {dates[0]} to {dates[-1]}." if len(set(dates)) > 1 else ""
+    if len(set(dates)) == 1:
+        when = f"Recorded {dates[0]}."
+    first = stages[0]
+    if first.reason:
+        when = f"{when} No recording of {words(first.name)}: {first.reason}.".strip()
+    return when or "Recorded before and after the repair."
+
+
+def _done(evidence: Evidence) -> list[str]:
+    repairs = evidence.job.repairs
+    if not repairs:
+        return []
+    told = "; ".join(f"{r}{f', {r.part}' if r.part else ''}" for r in repairs)
+    return ["What was done", f"{told}."]
+
+
+def _unchanged(evidence: Evidence) -> list[Claim]:
+    rows = [r for r in evidence.rows if r.verdict == UNCHANGED and r.judged.better != "none"]
+    return [Claim(row, "open") for row in rows]
+
+
+def _by_group(claims: list[Claim]) -> list[str]:
+    """Return a line for each test and subject with the quantities of it."""
+    labels: dict[str, list[str]] = {}
+    for claim in claims:
+        labels.setdefault(group_title(claim.row.group), []).append(claim.row.judged.label)
+    return [f"{title}: {'; '.join(names)}." for title, names in labels.items()]
+
+
+def _strength(claim: Claim) -> float:
+    """Return how far a change exceeds its uncertainty, for the order of lines."""
+    change = claim.row.change
+    return abs(change.value) / change.expanded if change.measurable and change.u else 0.0
+
+
+def _short_name(claim: Claim) -> str:
+    subject = words(claim.row.subject)
+    setting = f" {words(claim.row.setting)}" if claim.row.setting else ""
+    return f"{subject}{setting} {claim.row.judged.label}"
