@@ -20,6 +20,7 @@ from sigkit.evidence.job import Job
 from sigkit.evidence.ladder import Ladder, ladder_of
 from sigkit.evidence.manifest import FILE, KIND, file_entry, outputs_of, sha256
 from sigkit.evidence.own_causes import FILE as CAUSES
+from sigkit.evidence.pdf import pdf_of
 from sigkit.evidence.place import refuse_other, same_evidence, set_aside
 from sigkit.evidence.readings import FILE as READINGS
 from sigkit.evidence.repairs import FILE as REPAIRS
@@ -178,7 +179,7 @@ class Evidence:
         plain: dict[str, Any] = self._cleaned(document)
         return plain
 
-    def write(self, folder: str | Path) -> Path:
+    def write(self, folder: str | Path, *, pdf: bool = False) -> Path:
         """Write report, charts, results, listing kit and manifest into a folder.
 
         Parameters
@@ -187,6 +188,8 @@ class Evidence:
             Where to write. Other evidence that is there already is kept under another name, such
             as ``evidence-1``, the very same is left as it is, and a folder of anything else is
             refused.
+        pdf : bool, optional
+            Write ``report.pdf`` too, which needs the extra ``pdf`` and takes longer than the rest.
 
         Returns
         -------
@@ -196,7 +199,7 @@ class Evidence:
         Raises
         ------
         InputError
-            The place holds something else, or cannot be written to.
+            The place holds something else, or cannot be written to, or no PDF can be made here.
 
         Notes
         -----
@@ -211,7 +214,7 @@ class Evidence:
             draft = Path(tempfile.mkdtemp(prefix=".evidence-", dir=folder.parent))
             try:
                 draft.chmod(0o755)
-                self._fill(draft)
+                self._fill(draft, pdf=pdf)
                 if not same_evidence(draft, folder):
                     set_aside(folder)
                     draft.rename(folder)
@@ -225,7 +228,7 @@ class Evidence:
             ) from error
         return folder
 
-    def _fill(self, folder: Path) -> None:
+    def _fill(self, folder: Path, *, pdf: bool) -> None:
         from sigkit.evidence.listing.kit import kit_of
         from sigkit.evidence.pictures import draw_groups
         from sigkit.evidence.report import report_html
@@ -236,6 +239,8 @@ class Evidence:
             (folder / "charts" / f"{name}.png").write_bytes(picture)
         report = without_folder(report_html(self, pictures), self.job.folder)
         (folder / "report.html").write_bytes(report.encode())
+        if pdf:
+            (folder / "report.pdf").write_bytes(pdf_of(report, "report.pdf"))
         table = self.table.map(_rounded)
         (folder / "results.csv").write_bytes(
             table.to_csv(index=False, lineterminator="\n").encode("utf-8")

@@ -2,6 +2,7 @@ import json
 import os
 import re
 import shutil
+import sys
 
 import numpy as np
 import pandas as pd
@@ -284,3 +285,20 @@ def test_a_rate_shows_its_count_and_exact_limits(evidence):
     release = next(r for r in evidence.rows if r.subject == "release")
     text = cell_text(release.cells["before"]).replace("\N{NO-BREAK SPACE}", " ")
     assert text == "10.0 1/s (20 in 2 s: 6.1 to 15.4)"
+
+
+def test_the_report_on_paper_is_the_same_each_time(job_folder, tmp_path):
+    evidence = open_job(job_folder).measure(progress=False)
+    one, two = (evidence.write(tmp_path / name, pdf=True) for name in ("one", "two"))
+    paper = (one / "report.pdf").read_bytes()
+    assert paper[:5] == b"%PDF-"
+    assert paper == (two / "report.pdf").read_bytes()
+    assert verify(one).ok
+
+
+def test_without_the_library_that_prints_it_is_said(job_folder, tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    evidence = open_job(job_folder).measure(progress=False)
+    with pytest.raises(InputError, match="No PDF can be made here"):
+        evidence.write(tmp_path / "evidence", pdf=True)
+    assert not (tmp_path / "evidence").exists()
