@@ -99,6 +99,7 @@ class DiskWriter:
         self._reference = uuid.uuid4().hex
         self._lost: list[Lost] = []
         self._listed = 0
+        self._stamped = False
         self._slept_s = passing() - time.monotonic()
         self._free = math.inf
         self._closing, self._to_sync = threading.Event(), threading.Event()
@@ -217,11 +218,11 @@ class DiskWriter:
     def _drain(self) -> None:
         """Write what is in the queue."""
         while not self.ended and (piece := self.intake.take()) is not None:
+            if not self._stamped:
+                self._stamp()
             if isinstance(piece, Mark):
                 self._place(piece)
                 continue
-            if not self.wav.length:
-                self._stamp()
             width = self.wav.frame_bytes
             piece = piece[: min(PIECE_BYTES // width, self._room) * width]
             self.wav.write(piece)
@@ -267,6 +268,7 @@ class DiskWriter:
     def _stamp(self) -> None:
         """Put the time of the first sample into the header."""
         began = self.intake.began
+        self._stamped = True
         if began is not None:
             age_s = began.frames / self.wav.rate + self.source.delay_s
             self.started = datetime.fromtimestamp(began.since_1970_s - age_s).astimezone()

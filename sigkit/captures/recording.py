@@ -137,7 +137,7 @@ class Recording:
         shape = f"{self.channels} {'channel' if self.channels == 1 else 'channels'}"
         lines = [
             f"started     {self.started.isoformat(sep=' ', timespec='milliseconds')}",
-            f"length      {clock(self.duration_s)}  ({self.frames} frames)",
+            f"length      {clock(self.duration_s)} ({self.duration_s:.3f} s, {self.frames} frames)",
             f"format      {self.rate} Hz, {self.bits} bits, {shape}",
             f"peak        {peaks} dBFS",
             f"clipped     {sum(self.clipped)} samples at full scale",

@@ -86,7 +86,7 @@ class GrowingWav:
         total = 4 + 8 + LONG_BYTES + len(behind) + 8 + length + length % 2
         if total > self.riff_limit:
             name, room, outer, inner = b"RF64", b"ds64", TOP, TOP
-            whole = total if closed else 0
+            whole = total if closed else 2**64 - 1
             long_sizes = struct.pack("<QQQI", whole, length, self.frames, 0)
         else:
             name, room, outer, inner = b"RIFF", b"JUNK", total if closed else TOP, length
