@@ -101,7 +101,7 @@ class DiskWriter:
         self._listed = 0
         self._stamped = False
         self._slept_s = passing() - time.monotonic()
-        self._free = math.inf
+        self._free = float(shutil.disk_usage(path.parent).free)
         self._closing, self._to_sync = threading.Event(), threading.Event()
         self._sync_error: OSError | None = None
         self._thread = threading.Thread(target=self._work, name="writes to disk")

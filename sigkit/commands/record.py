@@ -239,7 +239,10 @@ def _check(recording: Recording, path: Path, test: str) -> bool:
 
 def _say(text: str) -> None:
     """Print one entry, folded under its first column."""
-    for line in textwrap.wrap(text, WIDTH, subsequent_indent=" " * 12) or [""]:
+    indent = " " * 12
+    for line in textwrap.wrap(  # a path stays whole, to be copied
+        text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    ):
         print(line)
 
 

@@ -43,7 +43,8 @@ def new_capture(
     _require_stage(folder)
     words = _joined(test), _joined(subject), _joined(setting)
     known_test(words[0], where="TEST")
-    there = _takes(folder, CaptureName(*words))
+    meant = [word.casefold() for word in words]
+    there = _takes(folder, CaptureName(meant[0], meant[1], meant[2]))
     if take is None:
         take = max(there, default=0) + 1
     elif take in there:
@@ -53,7 +54,7 @@ def new_capture(
             remedy=f"Leave the number out: the next one is {max(there) + 1}.",
         )
     stem = "-".join(word for word in (*words, f"t{take}" if take != 1 else "") if word)
-    wanted = CaptureName(*words, take)
+    wanted = CaptureName(meant[0], meant[1], meant[2], take)
     if read_name(f"{stem}.wav") != wanted:
         raise InputError(
             "A job would read this name as something else.",
@@ -64,7 +65,7 @@ def new_capture(
 
 
 def _joined(word: str) -> str:
-    return re.sub(r"\s+", "_", unicodedata.normalize("NFC", word).casefold().strip())
+    return re.sub(r"\s+", "_", unicodedata.normalize("NFC", word).lower().strip())
 
 
 def _takes(folder: Path, wanted: CaptureName) -> set[int]:
