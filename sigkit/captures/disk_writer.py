@@ -100,6 +100,7 @@ class DiskWriter:
         self._lost: list[Lost] = []
         self._listed = 0
         self._stamped = False
+        self._kept_at = time.monotonic()
         self._slept_s = passing() - time.monotonic()
         self._free = float(shutil.disk_usage(path.parent).free)
         self._closing, self._to_sync = threading.Event(), threading.Event()
@@ -183,14 +184,10 @@ class DiskWriter:
 
     def _work(self) -> None:
         try:
-            last = time.monotonic()
             while not self.ended:
                 closing = self._closing.is_set()
                 self._drain()
-                self._notice_sleep()
-                if time.monotonic() - last >= REFRESH_S:
-                    last = time.monotonic()
-                    self._keep()
+                self._keep()
                 if closing:
                     self.intake.close()
                     self._drain()
@@ -228,6 +225,7 @@ class DiskWriter:
             self.wav.write(piece)
             self.level.add(piece)
             self.intake.release(len(piece))
+            self._keep()
             if not self._room:
                 self.ended = "length reached"
 
@@ -286,7 +284,11 @@ class DiskWriter:
         )
 
     def _keep(self) -> None:
-        """Bring the header up to date, have it synced, look at the disk, list new losses."""
+        """Now and then bring the header up to date, have it synced, look at disk and clock."""
+        if time.monotonic() - self._kept_at < REFRESH_S:
+            return
+        self._kept_at = time.monotonic()
+        self._notice_sleep()
         self.wav.refresh()
         self._to_sync.set()
         if self._sync_error is not None:

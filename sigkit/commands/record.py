@@ -132,7 +132,7 @@ def _stage(folder: Path) -> Iterator[None]:
     new = not folder.exists()
     if new:
         folder.mkdir()
-        _say(f"new stage   {folder}")
+        print(f"new stage   {folder}")
     try:
         yield
     except BaseException:
@@ -147,7 +147,7 @@ def _announce(path: Path, source: Source, seconds: float | None) -> None:
 
     per_s = source.rate * source.channels * source.bits / 8
     left = _left(shutil.disk_usage(path.parent).free / per_s)
-    _say(f"recording   {path}")
+    print(f"recording   {path}")  # whole, to be copied
     _say(f"from        {source.name}")
     channels = f"{source.channels} {'channel' if source.channels == 1 else 'channels'}"
     _say(f"format      {source.rate} Hz, {source.bits} bits, {channels}; the disk lasts {left}")
@@ -239,10 +239,7 @@ def _check(recording: Recording, path: Path, test: str) -> bool:
 
 def _say(text: str) -> None:
     """Print one entry, folded under its first column."""
-    indent = " " * 12
-    for line in textwrap.wrap(  # a path stays whole, to be copied
-        text, WIDTH, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
-    ):
+    for line in textwrap.wrap(text, WIDTH, subsequent_indent=" " * 12, break_on_hyphens=False):
         print(line)
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile as sf
 from made_sources import RATE, Made, packed, pattern
 
 import sigkit
@@ -517,3 +518,19 @@ def test_a_folder_that_may_not_be_written(path, monkeypatch):
     with pytest.raises(SignalError, match="No file can be made there: Permission denied") as error:
         record_capture(path, Made(), seconds=1)
     assert three_lines(error)
+
+
+def test_the_header_is_kept_up_to_date_by_a_disk_that_never_catches_up(path, monkeypatch):
+    """The queue is never empty; other programs still see a file that grows."""
+    write, seen = GrowingWav.write, []
+    monkeypatch.setattr(
+        GrowingWav, "write", lambda self, frames: (time.sleep(0.2), write(self, frames))
+    )
+
+    def watch(_):
+        with sf.SoundFile(path) as file:
+            seen.append(file.frames)
+
+    recording = record_capture(path, Made(2, speed=None), seconds=40, watch=watch, queue_s=8)
+    assert recording.frames == 40 * RATE
+    assert len(set(seen)) >= 3

@@ -72,7 +72,7 @@ class TestReal:
         played[RATE // 2 : -RATE // 4] = rng.integers(-(2**14), 2**14, (RATE * 5 // 4, 2))
         sf.write(tmp_path / "played.wav", played, RATE, "PCM_16")
         stage = tmp_path / "1_before"
-        options = ["--device", "pulse", "--bits", bits, "--seconds", 4]
+        options = ["--device", "pulse", "--bits", bits, "--seconds", 3]
         recorder = sigkit_record(server, stage, "noise", "output", *options)
         path = stage / "noise-output.wav"
         wait_for(path)
@@ -80,7 +80,7 @@ class TestReal:
         out, err = recorder.communicate(timeout=30)
         assert (recorder.returncode, err) == (0, ""), out + err
         recorded, rate = sf.read(path, dtype="int32")
-        assert (rate, recorded.shape) == (RATE, (4 * RATE, 2))
+        assert (rate, recorded.shape) == (RATE, (3 * RATE, 2))
         assert np.abs(recorded).max() > 2**28
         assert not (recorded & 0xFFFF).any()
         recorded = (recorded >> 16).astype(float)
