@@ -5,6 +5,7 @@ import shutil
 import subprocess
 import tempfile
 import time
+from ctypes.util import find_library
 from pathlib import Path
 
 
@@ -33,7 +34,13 @@ class SoundServer:
 
     @staticmethod
     def missing():
-        return [name for name in ("pulseaudio", "paplay") if shutil.which(name) is None]
+        """What has to be installed before."""
+        missing = [name for name in ("pulseaudio", "paplay") if shutil.which(name) is None]
+        if find_library("portaudio") is None:
+            missing.append("libportaudio2")
+        if not list(Path("/usr/lib").glob("*/alsa-lib/libasound_module_pcm_pulse.so")):
+            missing.append("libasound2-plugins")
+        return missing
 
     def play(self, path):
         return subprocess.Popen(["paplay", "--device=sink", str(path)], env=self.env)

@@ -124,6 +124,7 @@ class DiskWriter:
 
     def finish(self) -> None:
         """Write what is still in the queue and close the file, whatever is pressed meanwhile."""
+        self.intake.closed = True  # even where the source could not be stopped
         self._closing.set()
         while self._thread.is_alive():
             with contextlib.suppress(KeyboardInterrupt):

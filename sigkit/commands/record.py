@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import math
 import os
 import shutil
 import signal
 import sys
 import textwrap
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,15 +18,11 @@ from typing import TYPE_CHECKING, Any
 from sigkit.errors import InputError, SigkitError
 
 if TYPE_CHECKING:
-    from sigkit.captures.disk_writer import Progress
     from sigkit.captures.recording import Recording
     from sigkit.captures.sources import Source
 
 WIDTH = 80
 OK, PROBLEMS, INTERRUPTED = 0, 1, 130
-SHOW_S, LINE_S = 0.25, 10.0
-LOW_DBFS, HIGH_DBFS = -18.0, -6.0
-"""Where the peaks of a tone at full volume belong; common practice, no source."""
 LONG_S = 120.0
 
 
@@ -75,6 +69,7 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
     int
         0 done, 1 done with problems, 130 stopped before the length that was asked for.
     """
+    from sigkit.captures.level_line import LevelLine
     from sigkit.captures.record import record_capture
     from sigkit.captures.sound_card import SoundCard
     from sigkit.evidence.new_capture import new_capture
@@ -95,7 +90,7 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
     with _own_terminal():
         if source is None:
             source = SoundCard(call.device, rate=call.rate, channels=call.channels, bits=call.bits)
-        line = _Line(sys.stdout.isatty())
+        line = LevelLine(sys.stdout.isatty())
         with _stage(path.parent), _ended_by_signals() as stop:
             _announce(path, source, call.seconds)
             recording = record_capture(path, source, seconds=call.seconds, stop=stop, watch=line)
@@ -143,10 +138,11 @@ def _stage(folder: Path) -> Iterator[None]:
 
 
 def _announce(path: Path, source: Source, seconds: float | None) -> None:
+    from sigkit.captures.level_line import time_left
     from sigkit.captures.recording import clock
 
     per_s = source.rate * source.channels * source.bits / 8
-    left = _left(shutil.disk_usage(path.parent).free / per_s)
+    left = time_left(shutil.disk_usage(path.parent).free / per_s)
     print(f"recording   {path}")  # whole, to be copied
     _say(f"from        {source.name}")
     channels = f"{source.channels} {'channel' if source.channels == 1 else 'channels'}"
@@ -154,66 +150,6 @@ def _announce(path: Path, source: Source, seconds: float | None) -> None:
     end = f"by itself after {clock(seconds)}, or with Ctrl-C" if seconds else "with Ctrl-C"
     _say(f"stops       {end}")
     sys.stdout.flush()
-
-
-class _Line:
-    """The line that shows how it is going: renewed on a terminal, else one every ten seconds."""
-
-    def __init__(self, terminal: bool) -> None:
-        self.terminal = terminal
-        self._shown_at = time.monotonic() if not terminal else -math.inf
-        self._recent: tuple[float, ...] = ()
-
-    def __call__(self, now: Progress) -> None:
-        pairs = zip(self._recent or now.recent_dbfs, now.recent_dbfs, strict=True)
-        self._recent = tuple(max(pair) for pair in pairs)
-        if time.monotonic() - self._shown_at < (SHOW_S if self.terminal else LINE_S):
-            return
-        self._shown_at = time.monotonic()
-        text = progress_line(now, self._recent)
-        self._recent = ()
-        print(f"\r{text:{WIDTH - 1}}" if self.terminal else text, end="" if self.terminal else "\n")
-        sys.stdout.flush()
-
-    def end(self) -> None:
-        """Leave the line behind."""
-        if self.terminal:
-            print()
-
-
-def progress_line(now: Progress, recent_dbfs: tuple[float, ...]) -> str:
-    """Return one line of at most 79 characters: time, level, clipping, losses, room on the disk."""
-    from sigkit.captures.recording import clock
-
-    top = max(now.peaks_dbfs)
-    if now.clipped:
-        word = f"CLIPPED {now.clipped}"
-    elif top > HIGH_DBFS:
-        word = "too high"
-    else:
-        word = "good" if top >= LOW_DBFS else "low"
-    parts = [
-        clock(now.duration_s),
-        f"{_levels(recent_dbfs)} dBFS",
-        f"highest {_levels(now.peaks_dbfs)} {word}",
-        f"lost {now.lost}",
-        f"disk {_left(now.left_s)}",
-    ]
-    if now.queue_share > 0.25:
-        parts[-1] = f"disk slow, queue {100 * now.queue_share:.0f} %"
-    return "  ".join(parts)[: WIDTH - 1]
-
-
-def _levels(levels_dbfs: tuple[float, ...]) -> str:
-    """Return the levels of up to two channels, else the highest one."""
-    shown = levels_dbfs if len(levels_dbfs) <= 2 else (max(levels_dbfs),)
-    return " ".join(f"{level:.0f}" if level > -99.5 else "--" for level in shown)
-
-
-def _left(seconds: float) -> str:
-    if not math.isfinite(seconds):
-        return "?"
-    return f"{seconds / 3600:.0f} h" if seconds >= 36000 else f"{seconds / 60:.0f} min"
 
 
 def _check(recording: Recording, path: Path, test: str) -> bool:

@@ -8,6 +8,7 @@ import pytest
 from made_sources import RATE, Made
 
 import sigkit
+from sigkit.captures import level_line
 from sigkit.captures import record as recorder
 from sigkit.captures.disk_writer import Progress
 from sigkit.cli import _parser, main
@@ -204,7 +205,7 @@ def progress(**more):
 
 
 def test_the_line_that_shows_how_it_goes():
-    line = record.progress_line(progress(), (-18.3, -60.2))
+    line = level_line.progress_line(progress(), (-18.3, -60.2))
     assert line == "1:02:34  -18 -60 dBFS  highest -12 -58 good  lost 0  disk 12 h"
     for more, words in (
         ({"peaks_dbfs": (-20.0, -40.0)}, "low"),
@@ -216,7 +217,7 @@ def test_the_line_that_shows_how_it_goes():
         ({"peaks_dbfs": (float("-inf"),) * 2}, "-- --"),
     ):
         now = progress(**more)
-        assert words in record.progress_line(now, now.recent_dbfs)
+        assert words in level_line.progress_line(now, now.recent_dbfs)
     worst = progress(
         duration_s=360000.0,
         recent_dbfs=(-88.0,) * 2,
@@ -225,16 +226,16 @@ def test_the_line_that_shows_how_it_goes():
         lost=10**4,
         queue_share=1.0,
     )
-    assert len(record.progress_line(worst, worst.recent_dbfs)) <= 79
+    assert len(level_line.progress_line(worst, worst.recent_dbfs)) <= 79
     many = progress(peaks_dbfs=(-9.0, -20.0, -30.0), recent_dbfs=(-30.0, -20.0, -10.0))
-    assert "-10 dBFS  highest -9 good" in record.progress_line(many, many.recent_dbfs)
+    assert "-10 dBFS  highest -9 good" in level_line.progress_line(many, many.recent_dbfs)
 
 
 def test_a_terminal_gets_one_line_and_a_file_one_each_ten_seconds(capsys, monkeypatch):
     now = [100.0]
-    monkeypatch.setattr(record.time, "monotonic", lambda: now[0])
+    monkeypatch.setattr(level_line.time, "monotonic", lambda: now[0])
     for terminal, lines, returns in ((False, 3, 0), (True, 1, 124)):
-        line = record._Line(terminal)
+        line = level_line.LevelLine(terminal)
         for i in range(310):
             line(progress(recent_dbfs=(-10.0 if i == 250 else -30.0, -60.0)))
             now[0] += 0.1
