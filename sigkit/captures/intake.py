@@ -38,17 +38,16 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """When a block came: by a clock that stops while the computer sleeps, by one that does not.
+    """When a block came.
 
     Parameters
     ----------
-    awake_s, passing_s, since_1970_s : float
-        The time by three clocks.
+    passing_s, since_1970_s : float
+        The time by two clocks: one that is never set, and that of the day.
     frames : int
         Frames delivered by then, this block included.
     """
 
-    awake_s: float
     passing_s: float
     since_1970_s: float
     frames: int
@@ -120,7 +119,7 @@ class Intake:
             return
         size = len(block)
         self.delivered += size // self.frame_bytes
-        self.latest = Moment(time.monotonic(), passing(), time.time(), self.delivered)
+        self.latest = Moment(passing(), time.time(), self.delivered)
         if self.began is None:
             self.began = self.latest
         if overflowed:

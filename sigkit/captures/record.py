@@ -150,7 +150,7 @@ def _wait(
     watch: Callable[[Progress], None] | None,
 ) -> tuple[Ended, str, str]:
     """Wait for one of the many ends; return which, and what is wrong."""
-    begun = time.monotonic()
+    silent_s, looked_at, seen = 0.0, time.monotonic(), 0
     with contextlib.suppress(KeyboardInterrupt):
         while not writer.done.wait(WAKE_S):
             if watch is not None:
@@ -161,8 +161,11 @@ def _wait(
                 return "source ended", "", ""
             if source.ended:
                 return "no sound arrives", source.ended, PLUG_IN
-            latest = writer.intake.latest
-            silent_s = time.monotonic() - (begun if latest is None else latest.awake_s)
+            # Only time in which this program ran counts: after a pause the source comes first.
+            silent_s += min(time.monotonic() - looked_at, 2 * WAKE_S)
+            looked_at = time.monotonic()
+            if seen != writer.intake.delivered:
+                silent_s, seen = 0.0, writer.intake.delivered
             if silent_s > STALL_S:
                 problem = f"No sound has come from {source.name} for {silent_s:.0f} s."
                 return "no sound arrives", problem, PLUG_IN
