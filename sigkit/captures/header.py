@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 RIFF_KINDS = (b"RIFF", b"RIFX", b"RF64", b"BW64")
 UNKNOWN_LENGTH = 0xFFFFFFFF
-UNKNOWN_LONG = 2**64 - 1
+UNKNOWN_LONG = (bytes(8), b"\xff" * 8)
 MAX_CHUNKS = 4096
 MAX_FORMAT_BYTES = 4096
 TIME_REFERENCE = slice(338, 346)
@@ -173,7 +173,7 @@ def find_data(file: BinaryIO, size: int) -> Layout | None:
         return None
     big_endian = kind == b"RIFX"
     order = ">" if big_endian else "<"
-    fmt, long_length, long_outer = b"", 0, 0
+    fmt, long_length = b"", 0
     position, odd = 12, False
     for _ in range(MAX_CHUNKS):
         file.seek(position)
@@ -193,14 +193,14 @@ def find_data(file: BinaryIO, size: int) -> Layout | None:
             has_long = kind in (b"RF64", b"BW64") and length == UNKNOWN_LENGTH
             place = Layout("sound", position + 8, 0, 0, fmt, big_endian)
             declared = long_length if has_long else length
-            if has_long:
-                outer = 0 if long_outer == UNKNOWN_LONG else long_outer
             return _measured(file, size, place, declared, 0 if has_long else UNKNOWN_LENGTH, outer)
         if name == b"fmt ":
             fmt = file.read(min(length, MAX_FORMAT_BYTES))
         elif name == b"ds64":
             sizes = file.read(16)
-            long_outer, long_length = (int.from_bytes(s, "little") for s in (sizes[:8], sizes[8:]))
+            long_length = int.from_bytes(sizes[8:], "little")
+            if sizes[:8] in UNKNOWN_LONG:  # a recorder that has not closed its file
+                head = head[:4] + bytes(4)
         odd = bool(length % 2)
         position += 8 + length + length % 2
     return None
