@@ -35,6 +35,7 @@ MOST_PLACES = 10_000
 PIECE_BYTES = 2**19
 QUEUE_FULL = "the disk did not keep up"
 CARD_LOST = "the computer did not fetch it from the sound card in time"
+PADDED = "the sound system had none and put silence in"
 ASLEEP = "the computer slept"
 
 
@@ -248,6 +249,8 @@ class DiskWriter:
                 left -= some
             if not self._room:
                 self.ended = "length reached"
+        elif mark.padded:
+            self._lose(mark.padded, True, PADDED)
         else:
             about = 0 if math.isnan(mark.about_s) else round(mark.about_s * rate)
             self._lose(max(0, about), False, CARD_LOST)

@@ -29,11 +29,14 @@ class Mark:
         Frames lost there because the ring was full; 0 where the sound card lost them itself.
     about_s : float
         Seconds that the sound card lost, by its own clock; NaN where that does not tell.
+    padded : int
+        Frames of silence that the sound system put in there, having no sound.
     """
 
     at: int
     frames: int = 0
     about_s: float = math.nan
+    padded: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +105,12 @@ class Intake:
         return (self.capacity - self.held) // self.frame_bytes
 
     def deliver(
-        self, block: memoryview, *, overflowed: bool = False, about_s: float = math.nan
+        self,
+        block: memoryview,
+        *,
+        overflowed: bool = False,
+        about_s: float = math.nan,
+        padded: bool = False,
     ) -> None:
         """Take over one block of whole frames; never waits.
 
@@ -114,6 +122,8 @@ class Intake:
             The sound card says that it lost sound before this block.
         about_s : float, optional
             How much, where its clock tells.
+        padded : bool, optional
+            The block is silence that the sound system put in for want of sound.
         """
         if self.closed:
             return
@@ -125,6 +135,8 @@ class Intake:
         if overflowed:
             self.overflows += 1
             self.marks.append(Mark(self._put, 0, about_s))
+        if padded:
+            self.marks.append(Mark(self._put, padded=size // self.frame_bytes))
         free = self.capacity - self.held
         if size > free or (self._lossy and free < RESUME_SHARE * self.capacity):
             self._lossy = True

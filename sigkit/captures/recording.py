@@ -180,6 +180,32 @@ def list_path(path: Path) -> Path:
     return path.with_name(path.stem + ENDING)
 
 
+def list_notes(path: Path, frames: int) -> list[str]:
+    """Return what the recorder's own list beside a capture says is wrong with it.
+
+    Parameters
+    ----------
+    path : Path
+        The capture.
+    frames : int
+        Frames in it; a list of another length belongs to another recording.
+    """
+    try:
+        data = json.loads(list_path(path).read_text(encoding="utf-8"))
+        killed = data["ended"] == "recording"
+        if data["schema"] != SCHEMA or not (killed or data["frames"] == frames):
+            return []
+        lost = [Lost(**one) for one in data["lost"]]
+        notes = [f"the recorder ended early: {data['problem']}"] if data["problem"] else []
+        if lost:
+            at = ", ".join(f"{one.at_s:.3f} s" for one in lost[:PLACES])
+            more = " and later" if len(lost) > PLACES else ""
+            notes.append(f"sound lost while recording {lost_words(lost)}, at {at}{more}")
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []
+    return notes
+
+
 def write_list(recording: Recording, *, new: bool = False) -> None:
     """Write the list beside its capture, whole or not at all.
 

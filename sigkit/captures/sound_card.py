@@ -182,7 +182,12 @@ class SoundCard:
             about_s = adc_s - self._next_adc_s
         self._next_adc_s = adc_s + frames / self.rate
         if self._intake is not None:
-            self._intake.deliver(memoryview(data), overflowed=overflowed, about_s=about_s)
+            self._intake.deliver(
+                memoryview(data),
+                overflowed=overflowed,
+                about_s=about_s,
+                padded=bool(status.input_underflow),
+            )
 
     def _finished(self) -> None:
         self.ended = self.ended or f"{self.name} stopped delivering sound."

@@ -534,3 +534,36 @@ def test_the_header_is_kept_up_to_date_by_a_disk_that_never_catches_up(path, mon
     recording = record_capture(path, Made(2, speed=None), seconds=40, watch=watch, queue_s=8)
     assert recording.frames == 40 * RATE
     assert len(set(seen)) >= 3
+
+
+# what is said when the capture is opened
+
+
+def test_losses_are_a_note_of_the_capture(path):
+    record_capture(path, Made(end_at=90000, speed=None, overflows=[(48000, np.nan)]))
+    assert sigkit.open_capture(path).notes == ("sound lost while recording in 1 place, at 1.000 s",)
+    list_path(path).write_text(list_path(path).read_text().replace("90000", "90001"))
+    assert sigkit.open_capture(path).notes == ()  # the list of another recording
+    for text in ("", "[]", "{}", '{"schema": 1, "ended": "recording", "lost": [1], "problem": 1}'):
+        list_path(path).write_text(text)
+        assert sigkit.open_capture(path).notes == ()
+
+
+def test_an_early_end_is_a_note_of_the_capture(path):
+    record_capture(path, Made(fail_at=50000, speed=None))
+    assert sigkit.open_capture(path).notes == (
+        "the recorder ended early: The made source was unplugged.",
+    )
+
+
+def test_silence_that_the_system_put_in_is_listed(path):
+    class Padded(Made):
+        def play(self, intake):
+            for first in range(0, 5000, 1000):
+                intake.deliver(packed(pattern(first, 1000)), padded=first == 3000)
+            self.ended = "end"
+
+    recording = record_capture(path, Padded(speed=None))
+    assert [(one.frame, one.frames, one.filled) for one in recording.lost] == [(3000, 1000, True)]
+    assert "put silence in" in recording.lost[0].cause
+    assert recording.frames == 5000

@@ -231,7 +231,10 @@ def test_what_portaudio_tells_reaches_the_queue():
     for first, adc_s, lost in ((0, 10.0, False), (100, 10.5 + 100 / RATE, True)):
         moment = SimpleNamespace(inputBufferAdcTime=adc_s, currentTime=adc_s + 0.125 + 100 / RATE)
         options["callback"](
-            packed(pattern(first, 100)), 100, moment, SimpleNamespace(input_overflow=lost)
+            packed(pattern(first, 100)),
+            100,
+            moment,
+            SimpleNamespace(input_overflow=lost, input_underflow=False),
         )
     assert card.delay_s == pytest.approx(0.125)
     assert bytes(intake.take()) == bytes(packed(pattern(0, 100)))
