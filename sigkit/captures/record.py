@@ -27,6 +27,8 @@ QUEUE_S = 20.0
 STALL_S = 2.0
 """Without a block for so long, the source is taken to be gone."""
 STOP_S = 3.0
+STOPPING = "stops the source"
+"""Name of the thread that does; it may hang where a driver does."""
 BITS = (16, 24, 32)
 PLUG_IN = "Check the sound card and its cable, then record the next take."
 
@@ -174,7 +176,7 @@ def _wait(
 
 def _stop(source: Source) -> None:
     """Stop the source, but do not wait for one that hangs."""
-    thread = threading.Thread(target=source.stop, daemon=True, name="stops the source")
+    thread = threading.Thread(target=source.stop, daemon=True, name=STOPPING)
     thread.start()
     with contextlib.suppress(KeyboardInterrupt):
         thread.join(STOP_S)

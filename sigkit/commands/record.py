@@ -102,8 +102,19 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
         for text in (recording.problem, str(path), recording.remedy):
             print(text, file=sys.stderr)
     if recording.problem or recording.lost or not fit:
-        return PROBLEMS
-    return INTERRUPTED if call.seconds and recording.ended == "stopped" else OK
+        return _leave(PROBLEMS)
+    return _leave(INTERRUPTED if call.seconds and recording.ended == "stopped" else OK)
+
+
+def _leave(code: int) -> int:
+    """Return the code; but where a driver hangs, leave at once, or the program would hang too."""
+    from sigkit.captures.record import STOPPING
+
+    if any(thread.name == STOPPING for thread in threading.enumerate()):
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    return code
 
 
 def _list_devices() -> int:

@@ -335,7 +335,7 @@ def test_a_disk_that_fails_when_synced(path, monkeypatch):
         raise OSError(errno.EIO, "Input/output error")
 
     monkeypatch.setattr(GrowingWav, "sync", broken)
-    recording = record_capture(path, Made())
+    recording = record_capture(path, Made(end_at=5 * RATE))
     assert (recording.ended, "The disk failed" in recording.problem) == ("disk", True)
     assert recording.frames > RATE // 4
 

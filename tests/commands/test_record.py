@@ -1,6 +1,9 @@
 """``sigkit record``: names, what is shown, and how it ends."""
 
+import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 
@@ -141,6 +144,26 @@ def test_unplugged_is_said_in_three_lines(stage, capsys):
     ]
     assert "(1.000 s, 48000 frames)" in out
     assert sigkit.open_capture(stage / "noise-output.wav").frames == RATE
+
+
+def test_a_driver_that_hangs_does_not_keep_the_program(stage):
+    code = (
+        "import atexit, sys, time\n"
+        "from made_sources import Made\n"
+        "from sigkit.captures import record as recorder\n"
+        "from sigkit.cli import _parser\n"
+        "from sigkit.commands import record\n"
+        "atexit.register(time.sleep, 100)\n"
+        "recorder.STOP_S = 0.2\n"
+        "call = _parser().parse_args(['record', sys.argv[1], 'noise', 'output'])\n"
+        "record.run(call, Made(fail_at=5000, hangs=True))"
+    )
+    env = os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)}
+    call = [sys.executable, "-c", code, str(stage)]
+    ran = subprocess.run(call, env=env, capture_output=True, text=True, timeout=60)
+    assert ran.returncode == 1
+    assert "5000 frames" in ran.stdout
+    assert len(ran.stderr.splitlines()) == 3
 
 
 def test_lost_sound_is_a_problem(stage, capsys):
