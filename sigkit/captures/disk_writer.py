@@ -97,6 +97,7 @@ class DiskWriter:
         self.done = threading.Event()
         self.ended: Ended | None = None
         self.problem = self.remedy = ""
+        self.fault: Exception | None = None
         self._reference = uuid.uuid4().hex
         self._lost: list[Lost] = []
         self._listed = 0
@@ -199,6 +200,8 @@ class DiskWriter:
             self.intake.closed = True
         except OSError as error:
             self._disk(error)
+        except Exception as error:  # a mistake of ours: the file is closed before it is raised
+            self.fault = error
         self.intake.closed = True
         self._close()
         self.done.set()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import sys
 import time
@@ -38,13 +39,16 @@ class LevelLine:
         self._shown_at = time.monotonic()
         text = progress_line(now, self._recent)
         self._recent = ()
-        print(f"\r{text:{WIDTH - 1}}" if self.terminal else text, end="" if self.terminal else "\n")
-        sys.stdout.flush()
+        line = f"\r{text:{WIDTH - 1}}" if self.terminal else f"{text}\n"
+        with contextlib.suppress(OSError):  # a closed terminal does not end a recording
+            sys.stdout.write(line)
+            sys.stdout.flush()
 
     def end(self) -> None:
         """Leave the line behind."""
         if self.terminal:
-            print()
+            with contextlib.suppress(OSError):
+                print(flush=True)
 
 
 def progress_line(now: Progress, recent_dbfs: tuple[float, ...]) -> str:

@@ -124,9 +124,13 @@ def record_capture(
         writer.abandon()
         raise
     writer.start()
-    ended, problem, remedy = _wait(writer, source, stop or threading.Event(), watch)
-    _stop(source)
-    writer.finish()
+    try:
+        ended, problem, remedy = _wait(writer, source, stop or threading.Event(), watch)
+    finally:  # whatever happens, what is there is closed and kept
+        _stop(source)
+        writer.finish()
+    if writer.fault is not None:
+        raise writer.fault
     if writer.ended is not None:
         ended, problem, remedy = writer.ended, writer.problem, writer.remedy
     if not writer.wav.frames:

@@ -567,3 +567,34 @@ def test_silence_that_the_system_put_in_is_listed(path):
     assert [(one.frame, one.frames, one.filled) for one in recording.lost] == [(3000, 1000, True)]
     assert "put silence in" in recording.lost[0].cause
     assert recording.frames == 5000
+
+
+# faults of a program
+
+
+def test_a_fault_of_ours_or_of_the_caller_keeps_the_sound(tmp_path, monkeypatch):
+    """Raised as it is, but after the file is closed; no thread is left."""
+    before = set(threading.enumerate())
+
+    def clumsy(progress):
+        if progress.duration_s > 0.3:
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        record_capture(tmp_path / "noise-a.wav", Made(), watch=clumsy)
+    add, calls = InputLevel.add, []
+
+    def wrong(self, raw):
+        calls.append(raw)
+        if len(calls) > 3:
+            raise LookupError
+        add(self, raw)
+
+    monkeypatch.setattr(InputLevel, "add", wrong)
+    with pytest.raises(LookupError):
+        record_capture(tmp_path / "noise-b.wav", Made())
+    for name in ("a", "b"):
+        heard = stored(tmp_path / f"noise-{name}.wav")
+        assert len(heard) > RATE // 10
+        assert np.array_equal(heard, pattern(0, len(heard)))
+    assert set(threading.enumerate()) <= before

@@ -294,3 +294,18 @@ def test_live_tone_keeps_time(tmp_path):
     assert 0.6 < time.monotonic() - start < 2.0
     assert recording.frames == round(0.7 * RATE)
     assert recording.peaks_dbfs[0] == pytest.approx(-12.0, abs=0.001)
+
+
+def test_a_closed_terminal_does_not_end_the_recording(tmp_path, monkeypatch):
+    class Closed:
+        def write(self, _):
+            raise BrokenPipeError
+
+        flush = write
+
+    monkeypatch.setattr(level_line.sys, "stdout", Closed())
+    path = tmp_path / "noise-a.wav"
+    recording = recorder.record_capture(
+        path, LiveTone(50.0), seconds=0.7, watch=level_line.LevelLine()
+    )
+    assert recording.complete
