@@ -223,6 +223,36 @@ def test_queue_of_frames():
     assert queue.delivered == 15
 
 
+def test_queue_against_a_plain_list():
+    """Random deliveries and takes: what comes out, zeros for what was lost, is what went in."""
+    rng = np.random.default_rng(5)
+    for _ in range(200):
+        queue, put, got = Intake(2, int(rng.integers(3, 30))), [], []
+        for _ in range(int(rng.integers(5, 80))):
+            if rng.random() < 0.5:
+                block = rng.integers(1, 256, 2 * int(rng.integers(1, 12)), np.uint8).tobytes()
+                queue.deliver(memoryview(block))
+                put.append(block)
+            elif (piece := queue.take()) is not None:
+                take_over(queue, piece, got, rng)
+        queue.close()
+        while (piece := queue.take()) is not None:
+            take_over(queue, piece, got, rng)
+        sent, heard = b"".join(put), b"".join(got)
+        assert len(heard) == len(sent) == 2 * queue.delivered
+        assert all(h in (0, s) for h, s in zip(heard, sent, strict=True))
+        assert queue.held == 0
+
+
+def take_over(queue, piece, got, rng):
+    if isinstance(piece, Mark):
+        got.append(bytes(2 * piece.frames))
+    else:
+        some = piece[: 2 * int(rng.integers(1, len(piece) // 2 + 1))]
+        got.append(bytes(some))
+        queue.release(len(some))
+
+
 # the disk
 
 
