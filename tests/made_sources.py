@@ -50,7 +50,7 @@ class Made:
         self.wait_for = wait_for
         self.hangs = hangs
         self.begun = None
-        self.halt = threading.Event()
+        self.halt, self.free = threading.Event(), threading.Event()
         self.slowest_s = 0.0
 
     def start(self, intake):
@@ -61,7 +61,7 @@ class Made:
     def stop(self):
         self.halt.set()
         if self.hangs:
-            time.sleep(60)
+            self.free.wait(60)
         self.thread.join()
 
     def play(self, intake):

@@ -87,6 +87,7 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
             "Takes count from 1.", where="--take", remedy="Leave it out to take the next one."
         )
     path = new_capture(call.stage, call.test, call.subject, call.setting, take=call.take)
+    running = set(threading.enumerate())
     with _own_terminal():
         if source is None:
             source = SoundCard(call.device, rate=call.rate, channels=call.channels, bits=call.bits)
@@ -102,15 +103,16 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
         for text in (recording.problem, str(path), recording.remedy):
             print(text, file=sys.stderr)
     if recording.problem or recording.lost or not fit:
-        return _leave(PROBLEMS)
-    return _leave(INTERRUPTED if call.seconds and recording.ended == "stopped" else OK)
+        return _leave(PROBLEMS, running)
+    early = call.seconds and recording.ended == "stopped"
+    return _leave(INTERRUPTED if early else OK, running)
 
 
-def _leave(code: int) -> int:
+def _leave(code: int, before: set[threading.Thread]) -> int:
     """Return the code; but where a driver hangs, leave at once, or the program would hang too."""
     from sigkit.captures.record import STOPPING
 
-    if any(thread.name == STOPPING for thread in threading.enumerate()):
+    if any(thread.name == STOPPING for thread in set(threading.enumerate()) - before):
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(code)

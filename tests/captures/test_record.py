@@ -379,7 +379,9 @@ def test_a_source_that_falls_silent_is_unplugged(path, monkeypatch, hangs):
     monkeypatch.setattr(record, "STALL_S", 0.4)
     monkeypatch.setattr(record, "STOP_S", 0.3)
     start = time.monotonic()
-    recording = record_capture(path, Made(halt_at=10_000, hangs=hangs))
+    source = Made(halt_at=10_000, hangs=hangs)
+    recording = record_capture(path, source)
+    source.free.set()
     assert time.monotonic() - start < 3
     assert (recording.ended, recording.frames) == ("no sound arrives", 10_000)
     assert "No sound has come from a made source" in recording.problem
