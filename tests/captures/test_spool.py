@@ -182,9 +182,10 @@ def test_parts_are_joined_by_its_stamps(gap_s, late, tmp_path):
     rate = 192000
     began = datetime(2026, 3, 2, 23, 59, 59, 500_000) if late else STARTED
     paths = [tmp_path / f"warmup-osc-p{i}.wav" for i in (1, 2)]
-    for path, started in zip(paths, (began, began + timedelta(seconds=1 + gap_s)), strict=True):
+    begins = (began, began + timedelta(seconds=1 + gap_s))
+    for i, (path, started) in enumerate(zip(paths, begins, strict=True)):
         wav = GrowingWav(path, rate, 2, 24, stamp(started, rate))
-        wav.write(packed(pattern(0, rate, 2)))
+        wav.write(packed(pattern(i * rate, rate, 2)))
         wav.close()
     assert samples_since_midnight(datetime(2026, 3, 2, 23, 0), rate) > 2**32
     joined = join_parts(paths, channel=0)
