@@ -43,11 +43,19 @@ class Endless(Made):
                 intake.deliver(block)
 
 
-def test_past_4_gib(tmp_path):
-    """2 h 10 min at 96 kHz, stereo, 24 bits; past 4 GiB it becomes RF64 where it lies."""
+@pytest.fixture
+def long_path(tmp_path):
+    """Where a capture of 4 GiB may lie for a while."""
     if shutil.disk_usage(tmp_path).free < 6 * 2**30:
         pytest.skip("needs 6 GiB of disk")
-    path, hours = tmp_path / "warmup-oscillator_1.wav", 2 + 10 / 60
+    path = tmp_path / "warmup-oscillator_1.wav"
+    yield path
+    path.unlink(missing_ok=True)
+
+
+def test_past_4_gib(long_path):
+    """2 h 10 min at 96 kHz, stereo, 24 bits; past 4 GiB it becomes RF64 where it lies."""
+    path, hours = long_path, 2 + 10 / 60
     memory, seen = [], []
 
     def watch(progress):
