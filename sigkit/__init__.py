@@ -6,6 +6,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from sigkit.captures.record import record_capture
     from sigkit.captures.wav import Capture, open_capture
     from sigkit.errors import InputError, SigkitError, SignalError
     from sigkit.evidence.evidence import Evidence
@@ -49,6 +50,7 @@ __all__ = [
     "measure_waveform",
     "open_capture",
     "open_job",
+    "record_capture",
     "track_level",
     "track_pitch",
     "verify",
@@ -76,6 +78,7 @@ _HOMES = {
     "measure_waveform": "measures.waveform",
     "open_capture": "captures.wav",
     "open_job": "evidence.job",
+    "record_capture": "captures.record",
     "track_level": "tracks.level",
     "track_pitch": "tracks.pitch",
     "verify": "evidence.manifest",

@@ -167,7 +167,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _parser() -> _Parser:
     import sigkit
-    from sigkit.commands import measure
+    from sigkit.commands import measure, record
 
     parser = _Parser(
         prog="sigkit",
@@ -196,4 +196,5 @@ def _parser() -> _Parser:
     verify.set_defaults(run=_verify)
 
     measure.add(commands)
+    record.add(commands)
     return parser

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 RIFF_KINDS = (b"RIFF", b"RIFX", b"RF64", b"BW64")
 UNKNOWN_LENGTH = 0xFFFFFFFF
+UNKNOWN_LONG = (bytes(8), b"\xff" * 8)
 MAX_CHUNKS = 4096
 MAX_FORMAT_BYTES = 4096
 TIME_REFERENCE = slice(338, 346)
@@ -196,7 +197,10 @@ def find_data(file: BinaryIO, size: int) -> Layout | None:
         if name == b"fmt ":
             fmt = file.read(min(length, MAX_FORMAT_BYTES))
         elif name == b"ds64":
-            long_length = int.from_bytes(file.read(16)[8:], "little")
+            sizes = file.read(16)
+            long_length = int.from_bytes(sizes[8:], "little")
+            if sizes[:8] in UNKNOWN_LONG:  # a recorder that has not closed its file
+                head = head[:4] + bytes(4)
         odd = bool(length % 2)
         position += 8 + length + length % 2
     return None

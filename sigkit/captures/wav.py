@@ -26,6 +26,7 @@ from sigkit.captures.disk import (
     refuse_foreign,
 )
 from sigkit.captures.header import Layout, find_data
+from sigkit.captures.recording import list_notes
 from sigkit.errors import InputError, SignalError
 
 if TYPE_CHECKING:
@@ -306,6 +307,7 @@ def _described(
             notes.append(f"the file ends before its header says; {got} can be read")
         if not USUAL_RATES_HZ[0] <= rate <= USUAL_RATES_HZ[1]:
             notes.append(f"sample rate of {rate} Hz is outside 8 to 192 kHz: is it right?")
+        notes += list_notes(path, frames)
         if channel is not None:
             channel = _checked_channel(channel, channels, path)
         elif channels == 1:
