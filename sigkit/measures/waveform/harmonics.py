@@ -26,6 +26,8 @@ FREE = 0.9
 """Share of the stretches that tell of the noise on their own, as they overlap."""
 QUIETEST = 0.2
 """Share of the harmonics whose changes are no larger than the noise of all."""
+BLOCK = 1 << 17
+"""Samples whose phases are worked out at once."""
 LEAST_VARIANCE = 1e-16
 """Of a harmonic re the wave's power: round-off."""
 
@@ -159,10 +161,12 @@ def tone_of(sound: Real, first: int, rate: int, phase: PhaseTrack, band_hz: floa
     """
     begin = math.ceil(phase.time_s[0] * rate)
     end = math.floor(phase.time_s[-1] * rate)
-    at = np.arange(begin, end)
-    cycles = smooth_path(phase)(at / rate)
+    path, cycles = smooth_path(phase), np.empty(end - begin)
+    for at in range(begin, end, BLOCK):
+        upto = min(at + BLOCK, end)
+        cycles[at - begin : upto - begin] = path(np.arange(at, upto) / rate)
     periods = float(cycles[-1] - cycles[0])
-    hz = periods / ((at.size - 1) / rate)
+    hz = periods / ((cycles.size - 1) / rate)
     top_hz = min(band_hz, HIGHEST_SHARE * rate)
     top = max(1, math.floor(top_hz / (hz * (1 + 1e-4))))
     count = int(np.clip(periods / PERIODS_A_STRETCH, FEWEST_STRETCHES, MOST_STRETCHES))
@@ -182,7 +186,7 @@ def tone_of(sound: Real, first: int, rate: int, phase: PhaseTrack, band_hz: floa
         variance=np.maximum(variance, least),
         stretches=rows,
         hz=hz,
-        seconds=at.size / rate,
+        seconds=cycles.size / rate,
         top_hz=top_hz,
         rate=rate,
     )
