@@ -92,7 +92,7 @@ class PhaseJoiner:
             empty = np.empty(0)
             return PhaseTrack(empty, empty, empty, np.empty(0, np.int32))
         size = sum(part[0].size for part in self._parts)
-        out = PhaseTrack(*(np.empty(size) for _ in range(3)), np.empty(size, np.int32))
+        out = PhaseTrack(np.empty(size), np.empty(size), np.empty(size), np.empty(size, np.int32))
         at = 0
         # Parts go as they are copied, so that no more than one of them is held twice.
         self._parts.reverse()
