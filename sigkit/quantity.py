@@ -131,8 +131,8 @@ class Quantity:
             said = self.reason.startswith("not measurable")
             return self.reason if said else f"not measurable: {self.reason}"
         if (things := self.counted()) is not None:
-            value, least, most = things
-            return f"{value}" if least == most else f"{value} ({max(least, 0)} to {most})"
+            number, least, most = things
+            return f"{number}" if least == most else f"{number} ({max(least, 0)} to {most})"
         value, half = self.numbers()
         return f"{value} ± {half} {self.unit}".rstrip()
 
