@@ -16,6 +16,9 @@ from scipy import special
 COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty shown to people, about 95 % (JCGM 100:2008, 6.2)."""
 
+NUMBER = ""
+"""Unit of a number of things."""
+
 
 @dataclass(frozen=True, slots=True)
 class Term:
@@ -64,6 +67,8 @@ class Quantity:
     440.012 ± 0.025 Hz
     >>> print(not_measurable("s", "not settled within this recording"))
     not measurable: not settled within this recording
+    >>> print(Quantity(2, 0.2, ""), "or", Quantity(2, 0.9, ""))
+    2 or 2 (1 to 3)
     """
 
     value: float
@@ -109,10 +114,25 @@ class Quantity:
         places = decimal_places(self.expanded)
         return f"{_rounded(self.value, places)}", f"{_rounded(self.expanded, places)}"
 
+    def counted(self) -> tuple[int, int, int] | None:
+        """Return a number of things with the least and the most that its interval holds.
+
+        A number of things is a whole number without a unit; half a thing says nothing, so that its
+        interval is told by the whole numbers inside. None where this is no such number.
+        """
+        if self.reason or self.unit != NUMBER or not float(self.value).is_integer():
+            return None
+        # A whole number is its own interval where no other lies within.
+        value, inside = int(self.value), math.floor(self.expanded + 1e-9)
+        return value, value - inside, value + inside
+
     def __str__(self) -> str:
         if self.reason:
             said = self.reason.startswith("not measurable")
             return self.reason if said else f"not measurable: {self.reason}"
+        if (things := self.counted()) is not None:
+            number, least, most = things
+            return f"{number}" if least == most else f"{number} ({max(least, 0)} to {most})"
         value, half = self.numbers()
         return f"{value} ± {half} {self.unit}".rstrip()
 

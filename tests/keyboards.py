@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import soundfile as sf
 from envelopes import carrier
+from noises import mains_path
 from scipy import signal
 
 A4_HZ, A4_KEY = 440.0, 69
@@ -94,12 +95,16 @@ def render(
     noise: str = "white",
     hum_db: float = -math.inf,
     mains_hz: float = 50.0,
+    stray_hz: float = 0.0,
     dc: float = 0.0,
     couple_hz: float = 0.0,
     drift_cents_per_min: float = 0.0,
     level: float = 0.1,
 ) -> np.ndarray:
-    """Sound of presses; levels in dB are re the rms of a held note, which is ``level``."""
+    """Sound of presses; levels in dB are re the rms of a held note, which is ``level``.
+
+    The mains strays by ``stray_hz``, as a random walk that forgets itself within 20 s.
+    """
     t = np.arange(round(seconds * how.rate)) / how.rate
     x = np.zeros(t.size)
     for press in presses:
@@ -120,9 +125,13 @@ def render(
         x = signal.sosfilt(sos, x)
     x *= level
     if math.isfinite(hum_db):
+        turns = mains_hz * t
+        if stray_hz:
+            own = np.random.default_rng(rng.integers(2**32))
+            turns = np.cumsum(mains_path(t.size, how.rate, mains_hz, own, stray_hz)) / how.rate
         for k, down in ((1, 0.0), (2, 3.0), (3, 8.0), (5, 15.0)):
             size = level * 10 ** ((hum_db - down) / 20) * math.sqrt(2)
-            x += size * np.cos(2 * np.pi * (k * mains_hz * t + rng.random()))
+            x += size * np.cos(2 * np.pi * (k * turns + rng.random()))
     hiss = rng.standard_normal(t.size)
     if noise == "pink":
         spectrum = np.fft.rfft(hiss)
@@ -173,6 +182,7 @@ def random_sweep(
     down: bool | None = None,
     player: bool = False,
     scatter: float | None = None,
+    stray_hz: float = 0.0,
     **how_more,
 ) -> Sweep:
     """A random detached sweep: errors with a slope, dead, bouncing, stuck, unsteady, quiet keys."""
@@ -251,6 +261,7 @@ def random_sweep(
         rng,
         snr_db=snr_db,
         hum_db=hum_db,
+        stray_hz=stray_hz,
         mains_hz=float(rng.choice([50.0, 60.0]) + rng.uniform(-0.05, 0.05)),
         noise=noise or str(rng.choice(["white", "pink"])),
         dc=float(rng.choice([0.0, 0.1])),

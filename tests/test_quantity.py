@@ -70,3 +70,35 @@ def test_zero_or_missing_uncertainty_is_refused():
             Quantity(1.0, u, "Hz")
     with pytest.raises(ValueError, match="either a value or a reason"):
         Quantity(1.0, 0.1, "Hz", reason="why")
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "text"),
+    [
+        (0, 0.2, "0"),
+        (2, 0.2, "2"),
+        (2, 0.49, "2"),
+        (2, 0.5, "2 (1 to 3)"),
+        (0, 1.5, "0 (0 to 3)"),
+        (12, 3.46, "12 (6 to 18)"),
+        (1.5, 0.2, "1.50 ± 0.40"),
+    ],
+)
+def test_a_number_of_things_prints_whole(value, u, text):
+    """The whole numbers inside the interval; a mean of takes need not be whole."""
+    assert str(Quantity(value, u, "")) == text
+    assert Quantity(value, u, "cents").counted() is None
+    assert not_measurable("", "nothing played").counted() is None
+
+
+def test_numbers_of_things_and_their_changes_in_the_report():
+    from sigkit.evidence.report import value_text
+
+    def said(value, u, **how):
+        return value_text(Quantity(value, u, ""), **how).replace("\N{NO-BREAK SPACE}", " ")
+
+    assert said(0, 0.2) == "0"
+    assert said(0, 1.5) == "0 (0 to 3)"
+    assert said(-2, 0.29, signed=True) == "\N{MINUS SIGN}2"
+    assert said(3, 0.6, signed=True) == "+3 (+2 to +4)"
+    assert said(0, 0.6, signed=True) == "0 (\N{MINUS SIGN}1 to +1)"

@@ -127,7 +127,13 @@ def table_html(evidence: Evidence) -> str:
 
 
 def value_text(quantity: Quantity, *, signed: bool = False) -> str:
-    """Return value, expanded uncertainty and unit, rounded to two digits of the uncertainty."""
+    """Return value, expanded uncertainty and unit, rounded to two digits of the uncertainty.
+
+    A number of things is whole, with the whole numbers that its interval holds where these are
+    several.
+    """
+    if (things := quantity.counted()) is not None:
+        return _number_text(*things, signed=signed)
     half = quantity.expanded
     places = decimal_places(half)
     value = f"{round(quantity.value, places):{'+' if signed else ''}.{max(places, 0)}f}"
@@ -135,6 +141,13 @@ def value_text(quantity: Quantity, *, signed: bool = False) -> str:
         value = value.lstrip("+-")
     text = f"{value} ±{HOLD}{round(half, places):.{max(places, 0)}f}{HOLD}{quantity.unit}"
     return text.replace("-", MINUS, 1) if text.startswith("-") else text
+
+
+def _number_text(value: int, least: int, most: int, *, signed: bool) -> str:
+    least = least if signed else max(least, 0)
+    said = [f"{n:+d}" if signed and n else f"{n}" for n in (value, least, most)]
+    text = said[0] if least == most else f"{said[0]}{HOLD}({said[1]}{HOLD}to{HOLD}{said[2]})"
+    return text.replace("-", MINUS)
 
 
 def cell_text(cell: Cell) -> str:

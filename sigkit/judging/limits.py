@@ -10,15 +10,13 @@ from importlib import resources
 from scipy import special
 
 from sigkit.judging.compare import Better, Counts, rate_interval
-from sigkit.quantity import Quantity
+from sigkit.quantity import NUMBER, Quantity
 
 WITHIN = "within limits"
 OUTSIDE = "outside limits"
 UNDECIDED = "undecided"
 NOT_MEASURABLE = "not measurable"
 NOT_TESTED = "not tested"
-NUMBER = ""
-"""Unit of a number of things."""
 HALF_A_THING = 0.5
 
 

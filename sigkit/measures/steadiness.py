@@ -22,6 +22,8 @@ HELD_PERIODS = EDGE + 2
 MOST_HELD = 1.6
 """Times that length after which the tone, and not what can be seen of it, has ended."""
 DRIFT_LEAST_S = 2.0
+BLOCK = 1 << 17
+"""Phases that are summed at once."""
 
 
 def noise_lags(phase: PhaseTrack) -> tuple[float, float]:
@@ -112,15 +114,11 @@ def pitch_path(phase: PhaseTrack, reference_hz: float, duration_s: float) -> Pit
         if t.size < 4:
             continue
         wide_s = max(STEP_S, STEP_PERIODS / reference_hz)
-        bins = np.floor((t - t[0]) / wide_s).astype(np.intp)
-        if bins[-1] < 2:
+        if t[-1] - t[0] < 2 * wide_s:
             continue
-        rest = cycles - reference_hz * t
-        count = np.bincount(bins)
+        count, sums = _step_sums(t, cycles, u, wide_s, reference_hz)
         keep = count > 0
-        mean_t, mean_rest, noise = (
-            np.bincount(bins, v)[keep] / count[keep] for v in (t, rest, u**2)
-        )
+        mean_t, mean_rest, noise = sums[:, keep] / count[keep]
         u_mean = np.sqrt(noise / count[keep]) * CENTS / reference_hz
         seen = np.diff(mean_t)
         edges = mean_t.copy()
@@ -147,6 +145,27 @@ def pitch_path(phase: PhaseTrack, reference_hz: float, duration_s: float) -> Pit
         empty = np.empty(0)
         return PitchPath(*[empty] * 7)
     return PitchPath(*(np.concatenate(v) for v in zip(*parts, strict=True)))
+
+
+def _step_sums(
+    t: Real, cycles: Real, u_cycles: Real, wide_s: float, reference_hz: float
+) -> tuple[Real, Real]:
+    """Return numbers of phases in steps, and their sums of time, of phase, of variance.
+
+    Block by block: hours of a high note hold millions of phases.
+    """
+    steps = int((t[-1] - t[0]) / wide_s) + 1
+    count, sums = np.zeros(steps), np.zeros((3, steps))
+    for at in range(0, t.size, BLOCK):
+        part = slice(at, at + BLOCK)
+        bins = np.floor((t[part] - t[0]) / wide_s).astype(np.intp)
+        first, own = bins[0], bins - bins[0]
+        into = slice(first, first + own[-1] + 1)
+        count[into] += np.bincount(own)
+        rest = cycles[part] - reference_hz * t[part]
+        for row, values in enumerate((t[part], rest, u_cycles[part] ** 2)):
+            sums[row, into] += np.bincount(own, values)
+    return count, sums
 
 
 def mean_of(path: PitchPath) -> tuple[float, list[Term]]:

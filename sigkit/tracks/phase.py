@@ -87,13 +87,23 @@ class PhaseJoiner:
         return float(np.mean(difference))
 
     def track(self) -> PhaseTrack:
-        """Return all phases taken in."""
+        """Hand over all phases taken in."""
         if not self._parts:
             empty = np.empty(0)
             return PhaseTrack(empty, empty, empty, np.empty(0, np.int32))
-        time_s, cycles, u_cycles, tones = zip(*self._parts, strict=True)
-        numbers = [np.full(t.size, tone, np.int32) for t, tone in zip(time_s, tones, strict=True)]
-        return PhaseTrack(*map(np.concatenate, (time_s, cycles, u_cycles, numbers)))
+        size = sum(part[0].size for part in self._parts)
+        out = PhaseTrack(np.empty(size), np.empty(size), np.empty(size), np.empty(size, np.int32))
+        at = 0
+        # Parts go as they are copied, so that no more than one of them is held twice.
+        self._parts.reverse()
+        while self._parts:
+            *values, tone = self._parts.pop()
+            own = slice(at, at + values[0].size)
+            for whole, part in zip((out.time_s, out.cycles, out.u_cycles), values, strict=True):
+                whole[own] = part
+            out.tone[own] = tone
+            at = own.stop
+        return out
 
 
 def _runs(held: Flags) -> list[slice]:

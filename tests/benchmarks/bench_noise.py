@@ -86,6 +86,44 @@ def test_lines(rows):
     print(f"where twice the bound is below 0.1 dB: {share:.4f} of {len(can)}")
 
 
+@pytest.mark.parametrize("seconds", [10.0, 60.0])
+def test_lines_beside_the_bound(tmp_path, seconds):
+    """Twenty lines of levels that are spread evenly over the noise; still and wandering mains.
+
+    No method that is right in the mean reads an amplitude A better than to A / sqrt(2 S), S being
+    its power over that of the noise in a band of one over the length (Cramer-Rao; S. Kay,
+    Fundamentals of statistical signal processing, 1993, example 3.14, from memory): 8.686 dB /
+    sqrt(2 S).
+    """
+    got = []
+    for seed in range(FIRST_SEED + 8000, FIRST_SEED + 8000 + math.ceil(CASES / 3)):
+        rng = np.random.default_rng([seed, 5])
+        rate, mains = 16_000, float(rng.choice([50, 60]) + rng.uniform(-0.2, 0.2))
+        density = rng.uniform(-140, -120)
+        per_bin = density - 10 * math.log10(seconds)
+        levels = {k: per_bin + rng.uniform(20, 60) for k in range(1, 21)}
+        path = mains_path(round(seconds * rate), rate, mains, rng, rng.choice([0.0, 0.005, 0.02]))
+        x = hum(path, rate, levels, rng) + white(path.size, density, rate, rng)
+        result = measure_noise(open_capture(write(tmp_path, x, rate, name="lines.wav")))
+        for row in result.hum.itertuples():
+            error = row.level_dbfs - levels[row.order]
+            got.append((levels[row.order] - per_bin, error, row.u_level_db))
+    got = pd.DataFrame(got, columns=["over", "error", "u"])
+    got["bound"] = 8.686 / np.sqrt(2 * 10 ** (got.over / 10))
+    print(f"\n{seconds:g} s: lines over the noise of a bin of {1 / seconds:.3g} Hz")
+    for low in (20, 30, 40, 50):
+        own = got[(got.over >= low) & (got.over < low + 10)]
+        rms, bound = (math.sqrt((own[c] ** 2).mean()) for c in ("error", "bound"))
+        ratio = math.sqrt(((own.error / own.bound) ** 2).mean())
+        can = np.mean([math.erf(0.1 / (b * math.sqrt(2))) for b in own.bound])
+        print(
+            f"{low} to {low + 10} dB: {len(own)}, {own.error.isna().sum()} without a level; bound "
+            f"{bound:.3f} dB, rms {rms:.3f}, ratio {ratio:.2f}; within 0.1 dB "
+            f"{100 * (own.error.abs() <= 0.1).mean():.0f} % (bound {100 * can:.0f} %); 2u true in "
+            f"{100 * (own.error.abs() <= 2 * own.u).mean():.1f} %"
+        )
+
+
 def test_floors_and_families(rows):
     print("\nerror in dB")
     own = rows[rows.name.isin(["floor", "hiss", "ripple", "hum_odd"])]

@@ -116,6 +116,19 @@ def test_low_sines_over_hum_are_as_good(tmp_path, seed):
     assert result.keys["status"].tolist()[:-1] == made.keys["status"].tolist()[:-1]
 
 
+def test_two_stuck_keys_between_dead_ones_shift_nothing(tmp_path):
+    """At 46 and 52 Hz, sines over hum: what is left of one shows once the other is taken out."""
+    made = random_sweep(990_009, wave="sine", lowest=29, hum_db=-40.0)
+    path = made.write(tmp_path / "keyboard.wav")
+    result = sigkit.measure_keyboard(sigkit.open_capture(path), lowest_key=29, keys=37)
+    own, true = result.keys.iloc[:14], made.keys.iloc[:14]
+    assert list(own["status"][[0, 1, 3, 5]]) == ["missing", "stuck", "stuck", "missing"]
+    off = (own["error_cents"] - true["error_cents"])[true["status"] != "missing"]
+    assert off.abs().max() < 0.1
+    assert result.dead_keys.value == (made.keys["status"] == "missing").sum()
+    assert str(result.dead_keys) == f"{result.dead_keys.value:.0f}"
+
+
 def test_a_bounce_over_a_stuck_key_is_seen(tmp_path):
     presses = steady_presses(C3, errors(), hold_s=0.6, gap_s=0.25)
     presses[6] = replace(presses[6], off_s=presses[9].off_s)

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import fft, signal
 
 from sigkit.arrays import Flags, Real
+from sigkit.measures.noise.weighting import a_weighting_db, weighting_468_db
 
 SEGMENT_S, FEWEST = 2.0, 2.0
 """Length of the segments, and how many of them at least a part should be long."""
@@ -48,8 +49,9 @@ class Spectrum:
         Independent segments behind each bin.
     segment_s : float
         What ``time_s`` is for one segment.
-    band_power : ndarray, shape (n_segments,)
-        Power of each segment in the noise band, to see whether it is steady.
+    weighted_power : ndarray, shape (3, n_segments)
+        Power of each segment in the noise band, flat, A- and 468-weighted, to see whether it is
+        steady.
     """
 
     frequency_hz: Real
@@ -58,7 +60,7 @@ class Spectrum:
     time_s: float
     looks: float
     segment_s: float
-    band_power: Real
+    weighted_power: Real
 
     @property
     def noise_width_hz(self) -> float:
@@ -106,14 +108,15 @@ def spectrum_of(sound: Real, rate: int, bursts: Sequence[tuple[float, float]] = 
     frequency = np.arange(size // 2 + 1) * (rate / size)
     low, high = noise_band_hz(rate)
     inside = (frequency >= low) & (frequency <= high)
+    weights = _weights(size, rate)[:, inside] * (rate / size)
     total = np.zeros(frequency.size)
-    band = np.empty(starts.size)
+    weighted = np.empty((3, starts.size))
     mean = float(sound.mean())
     scale = 4 / (rate * float(window @ window))
     for i, start in enumerate(starts.tolist()):
         turned = fft.rfft((sound[start : start + size] - mean) * window)
         power = scale * (turned.real**2 + turned.imag**2)
-        band[i] = power[inside].sum() * rate / size
+        weighted[:, i] = weights @ power[inside]
         total += power
     total /= starts.size
     total[0] /= 2
@@ -125,7 +128,7 @@ def spectrum_of(sound: Real, rate: int, bursts: Sequence[tuple[float, float]] = 
     time_s = float(weight.sum() ** 2 / (weight @ weight)) / rate
     segment_s = float(squared.sum() ** 2 / (squared @ squared)) / rate
     looks = _looks(window, hop, starts.size)
-    return Spectrum(frequency, total, rate / size, time_s, looks, segment_s, band)
+    return Spectrum(frequency, total, rate / size, time_s, looks, segment_s, weighted)
 
 
 def _looks(window: Real, hop: int, count: int) -> float:
@@ -135,6 +138,14 @@ def _looks(window: Real, hop: int, count: int) -> float:
         shared = float(window[lag * hop :] @ window[: window.size - lag * hop])
         spread += 2 * (1 - lag / count) * (shared / power) ** 2
     return count / (1 + spread)
+
+
+@functools.lru_cache(maxsize=2)
+def _weights(size: int, rate: int) -> Real:
+    """Return the weightings as factors on the power of each bin, shape (3, n_bins)."""
+    f = np.arange(size // 2 + 1) * (rate / size)
+    curves = [10 ** (curve(f) / 10) for curve in (a_weighting_db, weighting_468_db)]
+    return np.array([np.ones(f.size), *curves])
 
 
 @functools.lru_cache(maxsize=4)
@@ -155,7 +166,7 @@ def average(spectra: list[Spectrum], seconds: list[float]) -> Spectrum:
         density += s.density * (t / total)
     spread = math.fsum((t / total) ** 2 / s.time_s for s, t in kept)
     looks = 1 / math.fsum((t / total) ** 2 / s.looks for s, t in kept)
-    band = np.concatenate([s.band_power for s, _ in kept])
+    band = np.concatenate([s.weighted_power for s, _ in kept], axis=1)
     return Spectrum(
         first.frequency_hz, density, first.step_hz, 1 / spread, looks, first.segment_s, band
     )
@@ -232,9 +243,9 @@ def band_power(
     return total, math.sqrt(squares / spectrum.time_s)
 
 
-def unsteadiness(spectrum: Spectrum, overlap: int = OVERLAP) -> float:
-    """Return the relative standard deviation of the band's power from segment to segment."""
-    apart = spectrum.band_power[::overlap]
+def unsteadiness(spectrum: Spectrum, row: int = 0, overlap: int = OVERLAP) -> float:
+    """Return the relative standard deviation of a weighted power from segment to segment."""
+    apart = spectrum.weighted_power[row, ::overlap]
     if apart.size < 3 or not apart.mean() > 0:
         return 0.0
     return float(apart.std(ddof=1) / apart.mean())

@@ -24,8 +24,12 @@ NEIGHBOURS, OWN = 17, 4.0
 """Harmonics whose noise is shared, and how far one must stand out to keep its own."""
 FREE = 0.9
 """Share of the stretches that tell of the noise on their own, as they overlap."""
+LEAST_LEFT = 0.2
+"""Share of a harmonic's noise that level and phase leave at least, as it is taken."""
 QUIETEST = 0.2
 """Share of the harmonics whose changes are no larger than the noise of all."""
+BLOCK = 1 << 17
+"""Samples whose phases are worked out at once."""
 LEAST_VARIANCE = 1e-16
 """Of a harmonic re the wave's power: round-off."""
 
@@ -159,10 +163,12 @@ def tone_of(sound: Real, first: int, rate: int, phase: PhaseTrack, band_hz: floa
     """
     begin = math.ceil(phase.time_s[0] * rate)
     end = math.floor(phase.time_s[-1] * rate)
-    at = np.arange(begin, end)
-    cycles = smooth_path(phase)(at / rate)
+    path, cycles = smooth_path(phase), np.empty(end - begin)
+    for at in range(begin, end, BLOCK):
+        upto = min(at + BLOCK, end)
+        cycles[at - begin : upto - begin] = path(np.arange(at, upto) / rate)
     periods = float(cycles[-1] - cycles[0])
-    hz = periods / ((at.size - 1) / rate)
+    hz = periods / ((cycles.size - 1) / rate)
     top_hz = min(band_hz, HIGHEST_SHARE * rate)
     top = max(1, math.floor(top_hz / (hz * (1 + 1e-4))))
     count = int(np.clip(periods / PERIODS_A_STRETCH, FEWEST_STRETCHES, MOST_STRETCHES))
@@ -170,19 +176,42 @@ def tone_of(sound: Real, first: int, rate: int, phase: PhaseTrack, band_hz: floa
     level = np.sqrt(np.sum(np.abs(rows) ** 2, axis=1))
     rows *= (level.mean() / level)[:, None]
     value = rows.mean(axis=0)
-    # Level and phase of every stretch were taken out: two of the numbers of its harmonics.
-    spread = np.sum(np.abs(rows - value) ** 2, axis=0) * _of_mean(count)
-    spread *= 2 * top / max(2 * top - 2, 1) / _median_of_mean(count)
-    shared = ndimage.median_filter(spread, min(NEIGHBOURS, 2 * (top // 2) + 1), mode="nearest")
-    variance = np.where(spread > OWN * shared, spread, shared)
-    least = LEAST_VARIANCE * float(np.sum(np.abs(value) ** 2))
+    order = np.arange(1.0, top + 1)
     return Tone(
-        order=np.arange(1.0, top + 1),
+        order=order,
         value=value,
-        variance=np.maximum(variance, least),
+        variance=variance_of(rows, order),
         stretches=rows,
         hz=hz,
-        seconds=at.size / rate,
+        seconds=cycles.size / rate,
         top_hz=top_hz,
         rate=rate,
     )
+
+
+def variance_of(rows: Complex, order: Real) -> Real:
+    """Return the variance of the mean of stretches by noise, shape (n_orders,).
+
+    Parameters
+    ----------
+    rows : ndarray of complex, shape (n_stretches, n_orders)
+        Harmonics of overlapping stretches, brought to one level and phase.
+    order : ndarray, shape (n_orders,)
+        Their orders.
+
+    Notes
+    -----
+    The level of a stretch that was taken out of it has some of the noise of each harmonic in it,
+    in proportion to its power, and its phase in proportion to that times the order squared. So the
+    fundamental of a square shows two thirds of its noise only, though against the others it has
+    all of it. The median of neighbours is taken, but for harmonics that stand out of them.
+    """
+    count, value = rows.shape[0], rows.mean(axis=0)
+    power = np.abs(value) ** 2
+    spread = np.sum(np.abs(rows - value) ** 2, axis=0) * _of_mean(count)
+    taken = power / power.sum() + order**2 * power / np.sum(order**2 * power)
+    spread /= np.maximum(1 - taken / 2, LEAST_LEFT) * _median_of_mean(count)
+    width = min(NEIGHBOURS, 2 * (order.size // 2) + 1)
+    shared = ndimage.median_filter(spread, width, mode="nearest")
+    variance = np.where(spread > OWN * shared, spread, shared)
+    return np.asarray(np.maximum(variance, LEAST_VARIANCE * float(power.sum())))

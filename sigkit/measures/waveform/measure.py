@@ -120,14 +120,16 @@ def measure_waveform(
             where=capture.path.name,
             remedy="Hold one note of one oscillator, for a second or more.",
         )
+    rough_hz = float(np.median(track.frequency_hz[track.voiced]))
+    away, terms = mean_of(pitch_path(phase, rough_hz, capture.duration_s))
+    del phase  # the largest series of a long capture, and not needed again
     tone = tone_of(sound, first, capture.rate, own, band_hz)
+    del sound
     if inverting:
         tone = tone.turned_over()
     verdict = verdict_on(tone.seen())
     why_not = _why_not(tone, tally)
     answers = answers_of(tone, verdict, nominal_duty, why_not)
-    rough_hz = float(np.median(track.frequency_hz[track.voiced]))
-    away, terms = mean_of(pitch_path(phase, rough_hz, capture.duration_s))
     mean_hz = rough_hz * 2 ** (away / 1200)
     per_cent_hz = mean_hz * math.log(2) / 1200
     faults = faults_seen(capture, watch.watch, float(own.time_s[0]), float(own.time_s[-1]))

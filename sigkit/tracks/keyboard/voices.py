@@ -23,6 +23,8 @@ BLOCK_S = 0.01
 HEARD = 0.03
 """Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
 OWN_CENTS, AGAIN_CENTS, REPEAT_HELD = 30.0, 6.0, 0.6
+TAKEN_OUT = 300.0
+"""Power of what sounds under a note re its own, from which on a short one is a residue of that."""
 RISEN = 0.1
 JOINED_S = 0.03
 MOST_HARMONICS = 80
@@ -123,8 +125,10 @@ def without_stuck(
         notes[at - 1] = alone
         found.append(Stuck(alone, until, voice.hz))
         again = finder.find(whole, power, alone.stop_s)
-        notes = notes[:at] + [n for n in again if not _leftover(n, alone, until, held_s)]
-        notes = [_with_under(whole, n, found) for n in notes]
+        # What is left of one stuck note may show only once another one is gone.
+        again = [n for n in again if not any(_leftover(n, s, held_s) for s in found)]
+        notes = [_with_under(whole, n, found) for n in notes[:at] + again]
+        notes = [n for n in notes if not _residue(n, held_s)]
     return whole, notes, found
 
 
@@ -163,11 +167,16 @@ def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: f
     return False
 
 
-def _leftover(note: KeyNote, stuck: KeyNote, until_s: float, held_s: float) -> bool:
+def _leftover(note: KeyNote, stuck: Stuck, held_s: float) -> bool:
     """Whether a note is only what the release of a stuck one leaves."""
-    same = abs(1200 * np.log2(note.hz / stuck.hz)) < OWN_CENTS
-    near = note.start_s < until_s + 0.3 * held_s
+    same = abs(1200 * np.log2(note.hz / stuck.note.hz)) < OWN_CENTS
+    near = stuck.note.stop_s < note.start_s < stuck.until_s + 0.3 * held_s
     return bool(same and near and note.held_s < REPEAT_HELD * held_s)
+
+
+def _residue(note: KeyNote, held_s: float) -> bool:
+    """Whether a note is only what is left of stuck ones that were taken out."""
+    return note.under > TAKEN_OUT and note.held_s < REPEAT_HELD * held_s
 
 
 def _with_under(whole: KeySound, note: KeyNote, found: list[Stuck]) -> KeyNote:

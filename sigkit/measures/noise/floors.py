@@ -1,0 +1,104 @@
+"""The floor of idle noise, flat and weighted, and whether it is steady."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import stats
+
+from sigkit.arrays import Real
+from sigkit.measures.noise.part import Tone
+from sigkit.measures.noise.spectrum import OVERLAP, Spectrum, band_power, unsteadiness
+from sigkit.measures.noise.weighting import a_weighting_db, weighting_468_db
+from sigkit.quantity import Quantity, Term, combine
+
+DB = 10 / math.log(10)
+"""Decibels of a small relative change of power."""
+FALSE_ALARM = 1e-3
+"""Chance of calling steady noise unsteady."""
+
+
+def decibels(
+    power: float, u_power: float, unit: str, source: str, more: Sequence[Term] = ()
+) -> Quantity:
+    """Return a power (a full-scale sine has 1) as a level with its uncertainty."""
+    noise = Term(source, max(DB * u_power / power, 1e-4), "A")
+    return combine(10 * math.log10(power), unit, [noise, *more])
+
+
+def unsteady_of(
+    whole: Spectrum,
+    clean: Real,
+    band_hz: tuple[float, float],
+    row: int = 0,
+    weight: Real | None = None,
+) -> tuple[list[Term], float]:
+    """Return a term for noise that is not steady; and by how much it swings, dB.
+
+    Parameters
+    ----------
+    whole : Spectrum
+        The spectrum.
+    clean : ndarray, shape (n_bins,)
+        Its density without the lines of the mains.
+    band_hz : tuple of float
+        Band of the floor.
+    row : int
+        Row of the weighted powers: 0 flat, 1 A-weighted, 2 under the 468 curve.
+    weight : ndarray, shape (n_bins,), optional
+        That weighting, as a factor on the power of each bin.
+    """
+    power, u = band_power(whole, clean, band_hz, weight)
+    total = float(whole.weighted_power[row].mean())
+    if not (power > 0 and total > 0) or power < 0.5 * total:
+        return [], 0.0
+    segments = whole.weighted_power.shape[1] / OVERLAP
+    if segments < 4:
+        return [], 0.0
+    expected = u / power * math.sqrt(whole.time_s / whole.segment_s)
+    seen = unsteadiness(whole, row)
+    dof = max(1.0, segments - 1)
+    if seen**2 < expected**2 * float(stats.chi2.isf(FALSE_ALARM, dof)) / dof:
+        return [], 0.0
+    extra = math.sqrt(seen**2 - expected**2)
+    return [Term("noise not steady", DB * extra / math.sqrt(segments), "A")], DB * extra
+
+
+def floors_of(
+    whole: Spectrum,
+    clean: Real,
+    hiss: Real,
+    band_hz: tuple[float, float],
+    beside: Sequence[Tone],
+) -> dict[str, Quantity]:
+    """Return the floor and weighted floors: tones are in them, noise makes them uncertain.
+
+    Each weighting has noise of its own that may be unsteady: crackle is high, rumble low.
+    """
+    f = whole.frequency_hz
+    weights = {
+        "floor": (np.ones(f.size), "dBFS"),
+        "floor_a": (10 ** (a_weighting_db(f) / 10), "dBFS(A)"),
+        "floor_468": (10 ** (weighting_468_db(f) / 10), "dBFS(468, rms)"),
+    }
+    out = {}
+    for row, (name, (weight, unit)) in enumerate(weights.items()):
+        unsteady, _ = unsteady_of(whole, clean, band_hz, row, weight)
+        power, _ = band_power(whole, clean, band_hz, weight)
+        power += math.fsum(t.power * float(np.interp(t.hz, f, weight)) for t in beside)
+        noise, u_noise = band_power(whole, hiss, band_hz, weight)
+        # A tone and the noise under it: their product is what scatters.
+        tones = max(power - noise, 0.0)
+        near = float(np.max(hiss * weight)) if tones > 0.01 * noise else 0.0
+        u = math.sqrt(u_noise**2 + 2 * tones * near / whole.time_s)
+        out[name] = decibels(power, u, unit, "noise", unsteady)
+    return out
+
+
+def total_of(whole: Spectrum, band_hz: tuple[float, float], unsteady: list[Term]) -> Quantity:
+    """Return everything in the band; lines are steady, so that only noise makes it uncertain."""
+    power, u = band_power(whole, whole.density, band_hz)
+    seen = unsteadiness(whole) / math.sqrt(max(1.0, whole.weighted_power.shape[1] / OVERLAP))
+    return decibels(power, min(u, max(seen * power, 1e-4 * power)), "dBFS", "noise", unsteady)
