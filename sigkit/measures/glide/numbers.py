@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Real
+from sigkit.measures.glide.terms import ALIKE, COLUMNS
 from sigkit.measures.held_note import clock_term
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
@@ -52,14 +53,26 @@ def mean_time(
     times = table[column].to_numpy(np.float64)
     if not np.isfinite(times).all():
         return not_measurable("s", why)
-    u = table[f"u_{column}"].to_numpy(np.float64)
     n = times.size
     mean = float(times.mean())
-    terms = [Term("scatter of the marks", float(np.sqrt(np.sum(u**2))) / n, "A"), clock_term(mean)]
+    terms = [*_terms(table, column), clock_term(mean)]
     within, dof = _within(table, times)
     if dof and within > 0:
         terms.append(Term("repeatability", within / math.sqrt(n), "A", dof))
     return combine(mean, "s", terms)
+
+
+def _terms(table: pd.DataFrame, column: str) -> list[Term]:
+    """Named terms of the mean of a time: alike in all glides, or independent of each other."""
+    part = table[f"u_{column}"] / table["u_glide_time_s"]
+    out = []
+    for name, u_column in COLUMNS.items():
+        u = (part * table[u_column]).to_numpy(np.float64)
+        if name in ALIKE:
+            out.append(Term(name, float(u.mean()), "B"))
+        else:
+            out.append(Term(name, float(np.sqrt(np.sum(u**2))) / u.size, "A"))
+    return out
 
 
 def repeats(table: pd.DataFrame) -> list[Real]:
