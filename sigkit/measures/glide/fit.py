@@ -35,9 +35,9 @@ UNREMARKABLE, EXPLAINED = 1.2, 1.5
 """Residuals, in variances of the marks, up to which a law has nothing left to explain."""
 CLEARLY = 9.0
 """Loss of squared residuals, in variances, from which one more parameter is believed."""
-CORNER_SD_HZ = 5.0
-"""Corner of the coupling capacitors between oscillator and recorder: none to some 10 Hz (common
-practice, no source)."""
+CORNER_SD_HZ = 20 / math.sqrt(3)
+"""Corner of the coupling capacitors between oscillator and recorder, as a departure from none: 0 to
+20 Hz, rectangular (common practice, no source)."""
 SLOPE_SD, SHIFT_SD = np.array([40.0, 5.0]) / 1200, 0.02
 """What is expected of a note that has not landed and of a drift, octaves a second, and of the shift
 of phase by a filter, periods."""

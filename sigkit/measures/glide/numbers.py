@@ -107,7 +107,9 @@ def spread_of(table: pd.DataFrame) -> Quantity:
     if not np.isfinite(times).all():
         return not_measurable("%", _reason(table, "no glide has a time"))
     relative, u_relative = np.empty_like(times), np.empty_like(times)
-    u = table["u_glide_time_s"].to_numpy(np.float64)
+    # What is alike in all repeats does not scatter.
+    apart = [column for name, column in COLUMNS.items() if name not in ALIKE]
+    u = np.sqrt((table[apart].to_numpy(np.float64) ** 2).sum(axis=1))
     for rows in repeats(table):
         mean = times[rows].mean()
         relative[rows], u_relative[rows] = times[rows] / mean, u[rows] / mean
@@ -129,10 +131,13 @@ def imbalance_of(up: Quantity, down: Quantity) -> Quantity:
         if not quantity.measurable:
             return not_measurable("%", quantity.reason)
     ratio = up.value / down.value
-    terms = [
-        Term(f"time {name}", 100 * ratio * quantity.u / quantity.value, "A", quantity.dof)
-        for name, quantity in (("up", up), ("down", down))
-    ]
+    terms = []
+    for name in ALIKE:  # what makes a glide up longer makes one down shorter
+        alike = sum(t.u / q.value for q in (up, down) for t in q.budget if t.source == name)
+        terms.append(Term(name, 100 * ratio * alike, "B"))
+    for name, q in (("up", up), ("down", down)):
+        apart = math.hypot(*(t.u for t in q.budget if t.source not in ALIKE))
+        terms.append(Term(f"time {name}", 100 * ratio * apart / q.value, "A", q.dof))
     return combine(100 * (ratio - 1), "%", terms)
 
 

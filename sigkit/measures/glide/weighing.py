@@ -17,6 +17,8 @@ FILTER_HZ, ORDERS, SHIFT = 2000.0, (3, 5), 0.1
 """A filter left open has its corner at this frequency or higher. Beyond a mere delay its phase is
 odd in frequency: of these orders, so many periods at the corner. (A pole of four, 4 arctan(x), has
 0.21 of the third order and 0.13 of the fifth; two Butterworth poles 0.08 and 0.05: closed form.)"""
+LEAST = 1e-4
+"""Least variance of the scatter, in units of the held notes': what the matrices bear."""
 RANK = 1e-10
 """Share of the largest below which a combination of numbers is not told by the marks."""
 
@@ -102,8 +104,8 @@ def _levels(design: Real, left: Real, walk: Real) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        Variance of the scatter in units of the held notes', and square of the jitter: means over
-        the restricted likelihood.
+        Mean variance of the scatter, in units of the held notes', and square of the mean jitter,
+        over the restricted likelihood.
     """
     beside = np.linalg.qr(design, mode="complete")[0][:, design.shape[1] :]
     grown, axes = np.linalg.eigh(beside.T @ walk @ beside)
@@ -112,8 +114,8 @@ def _levels(design: Real, left: Real, walk: Real) -> tuple[float, float]:
         return 1.0, 0.0
     ratio = JITTERS**2
     spread = 1 + ratio[:, None] * np.maximum(grown, 0.0)
-    scatter = np.maximum(np.mean(energy / spread, axis=1), 1e-12)
+    scatter = np.maximum(np.mean(energy / spread, axis=1), LEAST)
     likely = -0.5 * (energy.size * np.log(scatter) + np.sum(np.log(spread), axis=1))
     weight = np.exp(likely - likely.max())
     weight /= weight.sum()
-    return float(weight @ scatter), float(weight @ (ratio * scatter))
+    return float(weight @ scatter), float(weight @ np.sqrt(ratio * scatter)) ** 2
