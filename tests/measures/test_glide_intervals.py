@@ -7,7 +7,7 @@ import pytest
 from glides import Slew, play
 
 import sigkit
-from sigkit.measures.glide.terms import ALIKE, ASSUMED, COLUMNS, FILTERS, JITTER, SCATTER
+from sigkit.measures.glide.terms import ALIKE, ASSUMED, COLUMNS, DRIFT, FILTERS, JITTER, SCATTER
 
 CAPTURES, GLIDES = 6, 4
 
@@ -22,8 +22,9 @@ def measured(path, played):
         ("linear", ("pulse", "sine"), 400.0, {"cutoff_hz": 4000.0}),
         ("exponential", ("sine", "triangle"), 300.0, {"jitter": 1e-4}),
         ("exponential", ("sine", "triangle"), 70.0, {"couple_hz": 15.0}),
+        ("exponential", ("sine", "triangle"), 130.0, {"drift_cents_s": 1.0}),
     ],
-    ids=["filter", "jitter", "coupling"],
+    ids=["filter", "jitter", "coupling", "drift"],
 )
 def test_intervals_hold_the_truth_whatever_is_on_the_way(tmp_path, law, waves, lowest_hz, way):
     """Of 24 glides, 2u should hold 22.8; three binomial standard deviations below are 20.
@@ -72,7 +73,7 @@ def test_parts_add_up_in_squares(one):
 
 def test_what_is_alike_in_all_glides_does_not_average_out(one):
     terms = {term.source: term for term in one.glide_time.budget}
-    assert {SCATTER, JITTER, FILTERS, ASSUMED} <= set(terms)
+    assert {SCATTER, JITTER, FILTERS, DRIFT, ASSUMED} <= set(terms)
     for name, column in COLUMNS.items():
         u = one.glides[column].to_numpy()
         mean = u.mean() if name in ALIKE else math.sqrt(np.sum(u**2)) / u.size

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from sigkit.arrays import Real
-from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit
-from sigkit.measures.glide.terms import ASSUMED, FILTERS, JITTER, SCATTER
+from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, phase_of
+from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, SCATTER
 
 JITTERS = np.geomspace(1e-6, 3e-3, 60)
 """Jitter that an oscillator may have, relative standard deviation of a period, as likely in each
@@ -17,6 +17,8 @@ FILTER_HZ, ORDERS, SHIFT = 2000.0, (3, 5), 0.1
 """A filter left open has its corner at this frequency or higher. Beyond a mere delay its phase is
 odd in frequency: of these orders, so many periods at the corner. (A pole of four, 4 arctan(x), has
 0.21 of the third order and 0.13 of the fifth; two Butterworth poles 0.08 and 0.05: closed form.)"""
+DRIFT_SD = 1 / 1200
+"""Drift of an oscillator, octaves a second: a cent a second (common practice, no source)."""
 LEAST = 1e-4
 """Least variance of the scatter, in units of the held notes': what the matrices bear."""
 RANK = 1e-10
@@ -39,20 +41,21 @@ def weighed(fit: Fit) -> Fit:
     Notes
     -----
     The marks err by their scatter, independent of each other; by jitter of the oscillator, which
-    adds up from period to period; and by filters on the way, whose phase is no mere delay. All
-    three together are the covariance of the marks (JCGM 102:2011, 6.2: correlated inputs of one
-    model), so that the filters' term is what the marks themselves leave open of it. How much of
-    the residuals is scatter and how much jitter comes from their restricted likelihood.
+    adds up from period to period; by filters on the way, whose phase is no mere delay; and by a
+    drift. All together are the covariance of the marks (JCGM 100:2008, 5.2: correlated inputs), so
+    that filters and drift count by what the marks themselves leave open of them. How much of the
+    residuals is scatter and how much jitter comes from their restricted likelihood.
     """
     n = fit.time_s.size
     design = np.hstack([fit.jacobian, _phases(fit)])
     size = np.linalg.norm(design, axis=0)
     size[size == 0] = 1.0
     design = design / size
-    shift = _filters(fit)
+    shift, drift = _filters(fit), _drift(fit)
     walk = np.minimum.outer(fit.cycles, fit.cycles) / np.outer(fit.sd, fit.sd)
-    scatter, jitter = _levels(np.hstack([design[:n], shift]), fit.left[:n], walk)
-    noise = {SCATTER: scatter * np.eye(n), JITTER: jitter * walk, FILTERS: shift @ shift.T}
+    scatter, jitter = _levels(np.hstack([design[:n], shift, drift]), fit.left[:n], walk)
+    noise = {SCATTER: scatter * np.eye(n), JITTER: jitter * walk}
+    noise |= {FILTERS: shift @ shift.T, DRIFT: drift @ drift.T}
     root = np.linalg.cholesky(sum(noise.values()))
     inverse = np.linalg.inv(root)
     solve = np.linalg.pinv(np.vstack([inverse @ design[:n], design[n:]]), rcond=RANK)
@@ -87,6 +90,15 @@ def _filters(fit: Fit) -> Real:
             at_top = SHIFT * min(1.0, top / FILTER_HZ) ** order
             columns.append(np.where(fit.family == family, at_top * (hz / top) ** order, 0) / fit.sd)
     return np.column_stack(columns)
+
+
+def _drift(fit: Fit) -> Real:
+    """Column of what a drift beside the law does to the marks, one standard deviation."""
+    slopes = np.array([DRIFT_SD, DRIFT_SD])
+    with_it, without = (
+        phase_of(fit.law, fit.numbers, extra, fit.time_s) for extra in (slopes, 0 * slopes)
+    )
+    return np.asarray((with_it - without) / fit.sd)[:, None]
 
 
 def _levels(design: Real, left: Real, walk: Real) -> tuple[float, float]:
