@@ -68,12 +68,12 @@ class GlideResult(Result):
         ``u_glide_time_s``, without the sound card's clock, and its parts: ``u_scatter_s`` of the
         marks, ``u_jitter_s`` of the oscillator, ``u_filters_s`` on the way, ``u_drift_s``, and
         ``u_assumed_s`` of couplings and of notes not quite held; ``at_most_s``, a bound where the
-        carrier is too low for a number; ``time_constant_s`` and its uncertainty (nan: constant rate); ``law``,
-        ``exponential`` (a single pole in pitch), ``linear`` (constant rate in pitch), ``mixed``
-        (from the one into the other) or ``other``; ``misfit_cents``, the rms departure from it;
-        ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents``; ``glitches``, its
-        number of steps and plateaux; ``periods`` of the carrier from its start to 99 % of the
-        interval; ``reason`` where it has no time.
+        carrier is too low for a number; ``time_constant_s`` and its uncertainty (nan: constant
+        rate); ``law``, ``exponential`` (a single pole in pitch), ``linear`` (constant rate in
+        pitch), ``mixed`` (from the one into the other) or ``other``; ``misfit_cents``, the rms
+        departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents``;
+        ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
+        99 % of the interval; ``reason`` where it has no time.
     faults : DataFrame
         Steps and plateaux: ``glide`` (row of ``glides``), ``kind``, ``time_s``, ``at_hz``,
         ``progress`` (share of the interval, 0 to 1), ``size_cents`` of steps, ``duration_s`` of
