@@ -21,7 +21,7 @@ def measured(path, played):
     [
         ("linear", ("pulse", "sine"), 400.0, {"cutoff_hz": 4000.0}),
         ("exponential", ("sine", "triangle"), 300.0, {"jitter": 1e-4}),
-        ("exponential", ("sine", "triangle"), 70.0, {"couple_hz": 15.0}),
+        ("exponential", ("sine", "triangle"), 70.0, {"couple_hz": 8.0}),
         ("exponential", ("sine", "triangle"), 130.0, {"drift_cents_s": 1.0}),
     ],
     ids=["filter", "jitter", "coupling", "drift"],
