@@ -56,7 +56,7 @@ class _Problem:
     @functools.cached_property
     def own(self) -> Flags:
         """Which marks are of which family, shape (n_families, n_marks)."""
-        return np.arange(self.series.before_sd.size)[:, None] == self.series.family
+        return np.asarray(np.arange(self.series.before_sd.size)[:, None] == self.series.family)
 
     def share(self, numbers: Real) -> Real:
         """Share of the interval covered at each mark."""
