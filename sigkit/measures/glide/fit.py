@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize
 
-from sigkit.arrays import Real
+from sigkit.arrays import Flags, Real
 from sigkit.measures.glide.laws import Law
-from sigkit.measures.glide.model import ONE_LAW, Fit, Model, phase_of
+from sigkit.measures.glide.model import LINEAR_BOUNDS, ONE_LAW, Fit, Model, phase_of
 from sigkit.measures.glide.series import (
     Series,
     all_of,
@@ -20,6 +21,7 @@ from sigkit.measures.glide.series import (
     series_of,
     thinned,
 )
+from sigkit.measures.glide.weighing import weighed
 from sigkit.tracks.marks import Marks
 
 COARSE_MARKS, COARSE_SD = 160, 0.003
@@ -33,16 +35,83 @@ UNREMARKABLE, EXPLAINED = 1.2, 1.5
 """Residuals, in variances of the marks, up to which a law has nothing left to explain."""
 CLEARLY = 9.0
 """Loss of squared residuals, in variances, from which one more parameter is believed."""
-CORNER_SD_HZ = 5.0
-"""Corner of the coupling capacitors between oscillator and recorder: none to some 10 Hz (common
-practice, no source)."""
+CORNER_SD_HZ = 20 / math.sqrt(3)
+"""Corner of the coupling capacitors between oscillator and recorder, as a departure from none: 0 to
+20 Hz, rectangular (common practice, no source)."""
 SLOPE_SD, SHIFT_SD = np.array([40.0, 5.0]) / 1200, 0.02
 """What is expected of a note that has not landed and of a drift, octaves a second, and of the shift
 of phase by a filter, periods."""
 HELD_SD = np.array([15.0, 40.0]) / 1200
 """How well the rough pitch of the held notes tells where a glide starts, and where it goes to even
 if it has not landed, octaves."""
-LINEAR_BOUNDS = (0.0, 0.999)
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """Marks, a model, and what follows for numbers that are tried."""
+
+    series: Series
+    model: Model
+
+    @functools.cached_property
+    def own(self) -> Flags:
+        """Which marks are of which family, shape (n_families, n_marks)."""
+        return np.asarray(np.arange(self.series.before_sd.size)[:, None] == self.series.family)
+
+    def share(self, numbers: Real) -> Real:
+        """Share of the interval covered at each mark."""
+        later = self.series.time_s - numbers[0]
+        return self.model.law_of(numbers).progress(later * math.exp(-numbers[1]))
+
+    def scatter(self, numbers: Real) -> Real:
+        """Scatter of each mark in periods, from that on both held notes."""
+        share, s = self.share(numbers), self.series
+        ln = np.log(s.before_sd)[s.family] * (1 - share) + np.log(s.after_sd)[s.family] * share
+        return np.asarray(np.exp(ln))
+
+    def gap(self, numbers: Real) -> Real:
+        """Periods by which each mark comes late, each family's phase being whatever it is."""
+        s, share, extra = self.series, self.share(numbers), self.model.extra(numbers)
+        gap = s.cycle - phase_of(self.model.law_of(numbers), numbers, extra, s.time_s)
+        inverse = 2.0 ** (-(numbers[3] - numbers[2]) * share)
+        # A coupling shifts by as much as the period is long.
+        along = (1 - inverse) / (1 - 2.0 ** (numbers[2] - numbers[3]))
+        shift = self.model.corner_hz(numbers) * (s.after_shift - s.before_shift)
+        gap = gap + shift[s.family] * along
+        if self.model.beside:
+            gap = gap - extra[2:][s.family] * share
+        return np.asarray(gap)
+
+    def left(self, numbers: Real, sd: Real) -> Real:
+        """Residuals of the marks in units of ``sd``, then of what is expected of the numbers."""
+        gap, weight = self.gap(numbers), sd**-2.0
+        for own in self.own:  # each family's phase is whatever fits best: it needs no guess
+            if own.any():
+                gap[own] -= weight[own] @ gap[own] / weight[own].sum()
+        held = (numbers[2:4] - self.series.held_log2) / HELD_SD
+        expected = [self.model.corner_hz(numbers) / CORNER_SD_HZ, *held]
+        if self.model.beside:
+            extra = self.model.extra(numbers)
+            expected = [*expected, *(extra[:2] / SLOPE_SD), *(extra[2:] / SHIFT_SD)]
+        return np.concatenate([gap / sd, expected])
+
+    def start(self, first: Real) -> tuple[Real, Real, Real, Real]:
+        """First guess of all numbers, their scale, and their lowest and highest values."""
+        t, law = self.series.time_s, self.model.law.linear
+        rows = [
+            (first[0], 0.1 * math.exp(first[1]), t[0], t[-1]),
+            (first[1], 0.1, -9.0, 4.0),
+            (first[2], 1e-3, first[2] - 1, first[2] + 1),
+            (first[3], 1e-3, first[3] - 1, first[3] + 1),
+        ]
+        if self.model.free_share:
+            rows.append((law, 0.1, *LINEAR_BOUNDS))
+        rows.append((0.0, CORNER_SD_HZ, -50.0, 50.0))
+        if self.model.beside:
+            rows += [(0.0, sd, -1.0, 1.0) for sd in SLOPE_SD]
+            rows += [(0.0, SHIFT_SD, -1.0, 1.0)] * self.series.before_sd.size
+        guess, scale, low, high = np.array(rows, np.float64).T
+        return np.clip(guess, low + 1e-9, high - 1e-9), scale, low, high
 
 
 def fit_model(series: Series, model: Model, first: Real) -> Fit:
@@ -62,76 +131,33 @@ def fit_model(series: Series, model: Model, first: Real) -> Fit:
     Fit
         The best found from this guess.
     """
-    t, n, family = series.time_s, series.cycle, series.family
-    count = series.before_sd.size
-
-    def share_at(numbers: Real) -> Real:
-        return model.law_of(numbers).progress((t - numbers[0]) * math.exp(-numbers[1]))
-
-    def scatter(numbers: Real) -> Real:
-        share = share_at(numbers)
-        ln = np.log(series.before_sd)[family] * (1 - share)
-        return np.asarray(np.exp(ln + np.log(series.after_sd)[family] * share))
-
-    own = np.zeros((t.size, count))
-
-    def residual(numbers: Real) -> Real:
-        extra = model.extra(numbers)
-        gap = n - phase_of(model.law_of(numbers), numbers, extra, t)
-        share = share_at(numbers)
-        corner = model.corner_hz(numbers)
-        inverse = 2.0 ** (-(numbers[3] - numbers[2]) * share)
-        # A coupling shifts by as much as the period is long.
-        along = (1 - inverse) / (1 - 2.0 ** (numbers[2] - numbers[3]))
-        gap = gap + corner * (series.after_shift - series.before_shift)[family] * along
-        if model.beside:
-            gap = gap - extra[2:][family] * share
-        gap = gap / sd
-        # Each family's phase is whatever fits best: it needs no guess.
-        for column in own.T:
-            gap = gap - column * ((column @ gap) / max(column @ column, 1e-300))
-        expected = [corner / CORNER_SD_HZ, *((numbers[2:4] - series.held_log2) / HELD_SD)]
-        if model.beside:
-            expected = [*expected, *(extra[:2] / SLOPE_SD), *(extra[2:] / SHIFT_SD)]
-        return np.concatenate([gap, expected])
-
-    guess = np.asarray(first, np.float64)[:4]
-    span = math.exp(guess[1])
-    scale = [0.1 * span, 0.1, 1e-3, 1e-3]
-    low = [t[0], -9.0, guess[2] - 1, guess[3] - 1]
-    high = [t[-1], 4.0, guess[2] + 1, guess[3] + 1]
-    if model.free_share:
-        guess = np.append(guess, model.law.linear)
-        scale, low, high = [*scale, 0.1], [*low, LINEAR_BOUNDS[0]], [*high, LINEAR_BOUNDS[1]]
-    guess = np.append(guess, 0.0)
-    scale, low, high = [*scale, CORNER_SD_HZ], [*low, -50.0], [*high, 50.0]
-    if model.beside:
-        guess = np.append(guess, np.zeros(2 + count))
-        scale = [*scale, *SLOPE_SD, *[SHIFT_SD] * count]
-        low, high = [*low, *[-1.0] * (2 + count)], [*high, *[1.0] * (2 + count)]
+    problem = _Problem(series, model)
+    guess, scale, low, high = problem.start(first)
     for _ in range(2):
-        sd = scatter(guess)
-        own[np.arange(t.size), family] = 1 / sd
-        guess = np.clip(guess, np.array(low) + 1e-9, np.array(high) - 1e-9)
+        sd = problem.scatter(guess)
         found = optimize.least_squares(
-            residual, guess, x_scale=scale, bounds=(low, high), max_nfev=60, xtol=1e-10
+            problem.left,
+            np.clip(guess, low + 1e-9, high - 1e-9),
+            x_scale=scale,
+            bounds=(low, high),
+            max_nfev=60,
+            xtol=1e-10,
+            args=(sd,),
         )
         guess = found.x
-    left = residual(guess)
-    size, jacobian = np.array(scale), np.asarray(found.jac)
-    normal = jacobian.T @ jacobian * np.outer(size, size)
+    count, families = sd.size, series.before_sd.size
     return Fit(
         model=model,
         law=model.law_of(guess),
         numbers=guess,
-        bend=np.linalg.pinv(normal, rcond=1e-12) * np.outer(size, size),
-        jacobian=jacobian[: t.size],
-        chi2=float(left @ left),
-        dof=t.size - guess.size - count + 3 + (2 + count) * model.beside,
-        residual=left[: t.size] * sd,
+        jacobian=np.asarray(found.jac),
+        left=found.fun,
+        chi2=float(found.fun @ found.fun),
+        dof=found.fun.size - guess.size - families,
+        residual=found.fun[:count] * sd,
         sd=sd,
-        time_s=t,
-        family=family,
+        time_s=series.time_s,
+        family=series.family,
     )
 
 
@@ -149,8 +175,12 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
     -------
     Fit
         Of a single pole or a constant rate where either explains the marks; else of what runs from
-        the one into the other, if that explains them clearly better.
+        the one into the other, if that explains them clearly better; weighed, with its terms.
     """
+    return weighed(_best(marks, before_hz, after_hz))
+
+
+def _best(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
     guess = first_guess(marks[0], before_hz, after_hz)
     series = series_of(marks, before_hz, after_hz)
     few = thinned(around(series, guess), guess, COARSE_MARKS)

@@ -65,14 +65,15 @@ class GlideResult(Result):
     glides : DataFrame
         One row a glide: ``start_s``; ``from_hz`` and ``to_hz``, the pitch before and the pitch it
         goes to; ``interval_cents``, signed; ``glide_time_s`` from 10 to 90 % of that and
-        ``u_glide_time_s``, by the scatter of the marks and by couplings between oscillator and
-        recorder, without the sound card's clock; ``at_most_s``, a bound where the carrier is too
-        low for a number; ``time_constant_s`` and its uncertainty (nan: constant rate); ``law``,
-        ``exponential`` (a single pole in pitch), ``linear`` (constant rate in pitch), ``mixed``
-        (from the one into the other) or ``other``; ``misfit_cents``, the rms departure from it;
-        ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents``; ``glitches``, its
-        number of steps and plateaux; ``periods`` of the carrier from its start to 99 % of the
-        interval; ``reason`` where it has no time.
+        ``u_glide_time_s``, without the sound card's clock, and its parts: ``u_scatter_s`` of the
+        marks, ``u_jitter_s`` of the oscillator, ``u_filters_s`` on the way, ``u_drift_s``, and
+        ``u_assumed_s`` of couplings and of notes not quite held; ``at_most_s``, a bound where the
+        carrier is too low for a number; ``time_constant_s`` and its uncertainty (nan: constant
+        rate); ``law``, ``exponential`` (a single pole in pitch), ``linear`` (constant rate in
+        pitch), ``mixed`` (from the one into the other) or ``other``; ``misfit_cents``, the rms
+        departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents``;
+        ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
+        99 % of the interval; ``reason`` where it has no time.
     faults : DataFrame
         Steps and plateaux: ``glide`` (row of ``glides``), ``kind``, ``time_s``, ``at_hz``,
         ``progress`` (share of the interval, 0 to 1), ``size_cents`` of steps, ``duration_s`` of
@@ -147,10 +148,12 @@ def measure_glide(capture: Capture) -> GlideResult:
 
     The 10-90 % time is the transition duration of [1]_ between the pitch held before and the pitch
     that the glide goes to, in cents; of a single pole it is ln 9 time constants. Uncertainties
-    follow [2]_, 5.1.2: scatter of the marks on both held notes, jitter of the oscillator that
-    adds up in its phase, and coupling capacitors of up to 10 Hz, which move the marks of slow edges
-    on low notes. Fewer than 3 periods of the carrier between the start and 99 % of the interval
-    give a bound.
+    follow [2]_, 5.1.2: scatter of the marks, jitter of the oscillator that adds up in its phase,
+    filters left open (2 kHz or higher), which delay a high note more than a low one, coupling
+    capacitors of 0 to 20 Hz, which move the marks of slow edges on low notes, and a drift of a cent
+    a second. The last three are fitted with the law, so that they count by what the marks leave
+    open of them, or as much as they may be where there are few periods. Fewer than 3 periods of
+    the carrier between the start and 99 % of the interval give a bound.
 
     References
     ----------

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -17,14 +18,10 @@ NODES, WEIGHTS = legendre.leggauss(6)
 """Points a piece, over which the pitch is integrated to the phase."""
 PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
-METHOD = 1e-5
-"""Relative standard uncertainty of a time by what the laws leave out of a note still landing, and
-by edges between samples, as the benchmark shows it where there is next to no noise."""
 ONE_LAW = 0.1
 """Share of the interval up to which the other law does not count as part of a mixed one."""
-WALK_LAGS, FAR, FEWEST, CLEAR = (4, 8, 16, 32, 64), 8, 24, 3.0
-"""Marks apart at which jitter is looked for, from how many on they tell less, fewest marks for it,
-and how clear it has to be."""
+LINEAR_BOUNDS = (0.0, 0.999)
+"""Least and largest share of the interval that a fit gives to the constant rate."""
 
 
 @dataclass(frozen=True)
@@ -107,29 +104,33 @@ class Fit:
         The law that was found.
     numbers : ndarray, shape (n_numbers,)
         Start (s), ln of the 10-90 % time, log2 of both pitches, then the rest.
-    bend : ndarray, shape (n_numbers, n_numbers)
-        Inverse of the normal matrix: their covariance, if the marks scattered as they should.
-    jacobian : ndarray, shape (n_marks, n_numbers)
-        Of the residuals in units of the marks' scatter.
+    jacobian : ndarray, shape (n_marks + n_expected, n_numbers)
+        Derivatives of ``left``.
+    left : ndarray, shape (n_marks + n_expected,)
+        Residuals of the marks in units of their scatter; then what the numbers depart by from what
+        is expected of them, in units of how well that is known.
     chi2, dof : float
-        Sum of squared residuals in those units, and degrees of freedom.
+        Sum of squares of ``left``, and degrees of freedom.
     residual, sd, time_s : ndarray, shape (n_marks,)
         What is left in periods, the marks' scatter, and their instants.
     family : ndarray of int, shape (n_marks,)
         Which level each crosses, in which direction.
+    terms : dict of str to ndarray, shape (n_numbers, n_numbers)
+        Covariance of the numbers by each of the named terms; empty while a law is looked for.
     """
 
     model: Model
     law: Law
     numbers: Real
-    bend: Real
     jacobian: Real
+    left: Real
     chi2: float
     dof: int
     residual: Real
     sd: Real
     time_s: Real
     family: NDArray[np.intp]
+    terms: dict[str, Real] = field(default_factory=dict)
 
     @property
     def start_s(self) -> float:
@@ -152,57 +153,10 @@ class Fit:
         return math.sqrt(max(1.0, self.reduced))
 
     @functools.cached_property
-    def covariance(self) -> Real:
-        """Covariance of the numbers: scatter of the marks, and jitter of the oscillator.
-
-        Jitter adds up from period to period, so neighbouring residuals are alike: the least-squares
-        estimate is then given the covariance that such a walk of the phase causes.
-        """
-        if self.walk == 0:
-            return self.bend * self.stretch**2
-        gain = self.bend @ self.jacobian.T / self.sd
-        for f in np.unique(self.family):  # each family's own phase takes its mean away
-            own = self.family == f
-            weight = 1 / self.sd[own] ** 2
-            gain[:, own] -= np.outer(gain[:, own].sum(axis=1), weight / weight.sum())
-        walked = np.minimum.outer(self.cycles, self.cycles) * self.walk
-        out: Real = self.bend + gain @ walked @ gain.T
-        return out
-
-    @functools.cached_property
     def cycles(self) -> Real:
         """Periods gone by at each mark since the first, shape (n_marks,)."""
         hz = 2.0 ** self.log2_at(self.time_s)
         return np.concatenate([[0.0], np.cumsum(np.diff(self.time_s) * (hz[1:] + hz[:-1]) / 2)])
-
-    @functools.cached_property
-    def walk(self) -> float:
-        """Variance, in periods squared, that the phase gains a period by jitter; 0 if unseen.
-
-        From residuals that differ more the farther apart they are: what neighbours differ by may
-        be scatter that was set too low. The means of squares of differences of white noise lag
-        marks apart scatter by the square root of 12 over their number, two such by that of 24.
-        """
-        first = self.family == 0
-        left, cycles = self.residual[first] / self.sd[first], self.cycles[first]
-        largest = 0.0
-        if left.size < FEWEST:
-            return largest
-        near = float(np.mean(np.diff(left) ** 2))
-        variance = float(np.mean(self.sd[first] ** 2))
-        for lag in WALK_LAGS:
-            if left.size < 4 * lag:
-                break
-            gained = float(np.mean((left[lag:] - left[:-lag]) ** 2)) - near
-            periods = float(np.mean(cycles[lag:] - cycles[:-lag]) - np.mean(np.diff(cycles)))
-            chance = math.sqrt(24 * max(1.0, lag / FAR) / left.size) * near / 2
-            if gained > CLEAR * chance:
-                largest = max(largest, gained * variance / periods)
-        return largest
-
-    def u(self, index: int) -> float:
-        """Return the standard uncertainty of one of the fitted numbers."""
-        return math.sqrt(max(float(self.covariance[index, index]), 0.0))
 
     @property
     def law_name(self) -> str:
@@ -211,10 +165,19 @@ class Fit:
             return "exponential"
         return "linear" if self.law.linear >= 1 - ONE_LAW else "mixed"
 
-    @property
-    def u_seconds(self) -> float:
-        """Standard uncertainty of the 10-90 % time."""
-        return math.hypot(self.u(1), METHOD) * self.seconds
+    def u_of(self, value: Callable[[Real], float]) -> dict[str, float]:
+        """Return the standard uncertainty of what follows from the numbers, by named term."""
+        size = np.sqrt(np.diag(sum(self.terms.values())))
+        slope = np.zeros(self.numbers.size)
+        for i in np.flatnonzero(size):
+            aside = np.zeros(size.size)
+            aside[i] = 0.01 * size[i]
+            rise = value(self.numbers + aside) - value(self.numbers - aside)
+            slope[i] = rise / (2 * aside[i])
+        return {
+            name: math.sqrt(max(float(slope @ part @ slope), 0.0))
+            for name, part in self.terms.items()
+        }
 
     def log2_at(self, time_s: Real) -> Real:
         """Return log2 of the pitch in Hz at some times."""

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Real
+from sigkit.measures.glide.terms import ALIKE, COLUMNS
 from sigkit.measures.held_note import clock_term
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
@@ -52,14 +53,26 @@ def mean_time(
     times = table[column].to_numpy(np.float64)
     if not np.isfinite(times).all():
         return not_measurable("s", why)
-    u = table[f"u_{column}"].to_numpy(np.float64)
     n = times.size
     mean = float(times.mean())
-    terms = [Term("scatter of the marks", float(np.sqrt(np.sum(u**2))) / n, "A"), clock_term(mean)]
+    terms = [*_terms(table, column), clock_term(mean)]
     within, dof = _within(table, times)
     if dof and within > 0:
         terms.append(Term("repeatability", within / math.sqrt(n), "A", dof))
     return combine(mean, "s", terms)
+
+
+def _terms(table: pd.DataFrame, column: str) -> list[Term]:
+    """Named terms of the mean of a time: alike in all glides, or independent of each other."""
+    part = table[f"u_{column}"] / table["u_glide_time_s"]
+    out = []
+    for name, u_column in COLUMNS.items():
+        u = (part * table[u_column]).to_numpy(np.float64)
+        if name in ALIKE:
+            out.append(Term(name, float(u.mean()), "B"))
+        else:
+            out.append(Term(name, float(np.sqrt(np.sum(u**2))) / u.size, "A"))
+    return out
 
 
 def repeats(table: pd.DataFrame) -> list[Real]:
@@ -94,7 +107,9 @@ def spread_of(table: pd.DataFrame) -> Quantity:
     if not np.isfinite(times).all():
         return not_measurable("%", _reason(table, "no glide has a time"))
     relative, u_relative = np.empty_like(times), np.empty_like(times)
-    u = table["u_glide_time_s"].to_numpy(np.float64)
+    # What is alike in all repeats does not scatter.
+    apart = [column for name, column in COLUMNS.items() if name not in ALIKE]
+    u = np.sqrt((table[apart].to_numpy(np.float64) ** 2).sum(axis=1))
     for rows in repeats(table):
         mean = times[rows].mean()
         relative[rows], u_relative[rows] = times[rows] / mean, u[rows] / mean
@@ -116,10 +131,13 @@ def imbalance_of(up: Quantity, down: Quantity) -> Quantity:
         if not quantity.measurable:
             return not_measurable("%", quantity.reason)
     ratio = up.value / down.value
-    terms = [
-        Term(f"time {name}", 100 * ratio * quantity.u / quantity.value, "A", quantity.dof)
-        for name, quantity in (("up", up), ("down", down))
-    ]
+    terms = []
+    for name in ALIKE:  # what makes a glide up longer makes one down shorter
+        alike = sum(t.u / q.value for q in (up, down) for t in q.budget if t.source == name)
+        terms.append(Term(name, 100 * ratio * alike, "B"))
+    for name, q in (("up", up), ("down", down)):
+        apart = math.hypot(*(t.u for t in q.budget if t.source not in ALIKE))
+        terms.append(Term(f"time {name}", 100 * ratio * apart / q.value, "A", q.dof))
     return combine(100 * (ratio - 1), "%", terms)
 
 

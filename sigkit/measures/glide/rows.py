@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sigkit.arrays import Real
 from sigkit.measures.glide.curve import (
     BAND_CENTS,
     Curve,
@@ -20,6 +21,7 @@ from sigkit.measures.glide.curve import (
 )
 from sigkit.measures.glide.fit import fit_glide
 from sigkit.measures.glide.model import Fit
+from sigkit.measures.glide.terms import COLUMNS, SCATTER
 from sigkit.tracks.marks import Marks, find_marks
 from sigkit.tracks.note_changes import NoteChange
 
@@ -49,6 +51,7 @@ GLIDE_COLUMNS = (
     "interval_cents",
     "glide_time_s",
     "u_glide_time_s",
+    *COLUMNS.values(),
     "at_most_s",
     "time_constant_s",
     "u_time_constant_s",
@@ -160,6 +163,8 @@ def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
         "interval_cents": 1200 * (read.to_log2 - read.from_log2),
         "glide_time_s": read.seconds,
         "u_glide_time_s": read.u_seconds,
+        **dict.fromkeys(COLUMNS.values(), 0.0),
+        COLUMNS[SCATTER]: read.u_seconds,
         "law": OTHER,
         "misfit_cents": misfit_cents(curve, fit),
         "time_to_5_cents_s": read.settled_s,
@@ -173,7 +178,8 @@ def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
 def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
     """Row of a glide that follows a law, or why it has no time."""
     span = 1200 * float(fit.numbers[3] - fit.numbers[2])
-    seconds, u_seconds = fit.seconds, fit.u_seconds
+    seconds, terms = fit.seconds, fit.u_of(lambda numbers: math.exp(numbers[1]))
+    u_seconds = math.hypot(*terms.values())
     end_s = fit.start_s + fit.law.when(0.99) * seconds
     at = np.linspace(fit.start_s, end_s, 400)
     periods = float(np.mean(2.0 ** fit.log2_at(at))) * (end_s - fit.start_s)
@@ -199,15 +205,34 @@ def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
             "play one oscillator, an octave higher",
         }
     out |= {"law": fit.law_name, "glide_time_s": seconds, "u_glide_time_s": u_seconds}
-    relative = u_seconds / seconds
-    if fit.law_name != LINEAR:
-        tau = fit.law.time_constant * seconds
-        out |= {"time_constant_s": tau, "u_time_constant_s": tau * relative}
-    if abs(span) > 2 * BAND_CENTS:
-        settled = fit.law.when(1 - BAND_CENTS / abs(span)) * seconds
-        out |= {"time_to_5_cents_s": settled, "u_time_to_5_cents_s": settled * relative}
+    out |= {COLUMNS[name]: u for name, u in terms.items()}
+    out |= _times_after(fit, span)
     over, u_over = overshoot_of(curve, fit.start_s + fit.law.when(0.9) * seconds, span)
     return out | {"overshoot_cents": over, "u_overshoot_cents": u_over}
+
+
+def _times_after(fit: Fit, span: float) -> dict[str, object]:
+    """Time constant, where there is one, and time to within 5 cents, with uncertainties."""
+
+    def constant(numbers: Real) -> float:
+        return fit.model.law_of(numbers).time_constant * math.exp(numbers[1])
+
+    def settled(numbers: Real) -> float:
+        band = BAND_CENTS / (1200 * abs(numbers[3] - numbers[2]))
+        return fit.model.law_of(numbers).when(1 - band) * math.exp(numbers[1])
+
+    wanted = {}
+    if fit.law_name != LINEAR:
+        wanted["time_constant_s"] = constant
+    if abs(span) > 2 * BAND_CENTS:
+        wanted["time_to_5_cents_s"] = settled
+    out: dict[str, object] = {}
+    for name, value in wanted.items():
+        out |= {
+            name: value(fit.numbers),
+            f"u_{name}": math.hypot(*fit.u_of(value).values()),
+        }
+    return out
 
 
 def _scatter(marks: Marks) -> float:

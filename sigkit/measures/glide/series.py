@@ -103,8 +103,9 @@ def thinned(series: Series, guess: Real, most: int) -> Series:
     moving = (t > start - 0.2 * seconds) & (t < start + 2.5 * seconds)
     keep = np.zeros(t.size, bool)
     for part in (moving, ~moving):
-        rows = np.flatnonzero(part)
-        keep[rows[:: max(1, math.ceil(2 * rows.size / most))]] = True
+        pace = max(1, math.ceil(2 * np.count_nonzero(part) / most))
+        for family in range(series.before_sd.size):  # in turn, they would not be left out alike
+            keep[np.flatnonzero(part & (series.family == family))[::pace]] = True
     return _only(series, keep)
 
 
