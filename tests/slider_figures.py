@@ -179,7 +179,10 @@ def refusal_table(scored):
 
 
 def error_table(dirty):
-    """Errors of onset, level, size and travel, and how often twice the stated u holds the truth."""
+    """Errors of onset, level, size and travel, and how often twice the stated u holds the truth.
+
+    The travel is that which the passes cover.
+    """
     p = planted_of(dirty)
     p = p[p["found"]]
     onset = 1e3 * (p["found_start_s"] - p["start_s"])
@@ -188,7 +191,7 @@ def error_table(dirty):
     level = (p["found_level_db"] - p["level_db"])[loud]
     energy = level + 10 * np.log10(np.maximum(length, 1e-4) / np.maximum(was, 1e-3))[loud]
     size = (p["found_size_cents"].abs() - p["size_cents"].abs())[asked_jumps(p)]
-    travel = (p["found_travel_percent"] - p["place_percent"]).astype(float)
+    travel = (p["found_travel_percent"] - p["covered_percent"]).astype(float)
     rows = {"onset, ms": _errors(onset), "length ratio, %": _errors(100 * (length / was - 1)[loud])}
     rows["burst level, dB"] = _errors(level, p["found_u_level_db"])
     rows["burst energy, dB"] = _errors(energy, p["found_u_level_db"])
