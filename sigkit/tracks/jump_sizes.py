@@ -67,7 +67,9 @@ def jump_size(cents: Array, half: int, a: int, b: int, steps: float) -> tuple[fl
     return size, math.hypot(u, STEPS * (size - steps)) if b - a > BRIEF * 2 * half else u
 
 
-def _of_top(cents: Array, at: NDArray[np.intp], top: NDArray[np.intp], half: int) -> tuple[float, float]:
+def _of_top(
+    cents: Array, at: NDArray[np.intp], top: NDArray[np.intp], half: int
+) -> tuple[float, float]:
     every = np.concatenate([at, top])
     box = np.concatenate([np.zeros(at.size), np.ones(top.size)])
     sizes, noise = [], 0.0

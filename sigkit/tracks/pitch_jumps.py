@@ -16,7 +16,7 @@ from sigkit.tracks.residual import BIN_S, ResidualTrack
 Array = NDArray[np.float64]
 
 LEAST_BINS = 100
-LEAST_CENTS = 12.0
+LEAST_CENTS = 9.0
 """A smaller jump is left to the ear; guide value."""
 SIGMAS = 8.0
 """A step stands out by so many standard deviations of the pitch's own steps."""
@@ -65,7 +65,7 @@ def pitch_steps(track: ResidualTrack) -> Steps | None:
     Notes
     -----
     A step is the pitch after less the pitch before, each over 4 ms and half a period from the
-    place, less what the slide around does in that time. Its limit is 12 cents, or eight standard
+    place, less what the slide around does in that time. Its limit is 9 cents, or eight standard
     deviations of the pitch's own steps within half a second (from their median size).
     """
     known = np.flatnonzero((track.hz > 0) & track.tone)

@@ -32,8 +32,11 @@ COLUMNS = [
     "u_travel_percent",
 ]
 DECIBELS = 10 / math.log(10)
-GAIN_DB, END_BINS = 0.3, 0.2
+GAIN_DB, END_BINS = 0.5, 0.2
 """Standard uncertainties of the tone's level around an event, dB, and of both ends together."""
+FOLLOWED_DB, FOLLOWED_PERIODS, HISSING = 3.0, 1.5, 0.4
+"""The same for a burst of this many periods or more: what moves the tone itself is in part taken
+for the tone, as far as less than this share of it lies in the high band, as noise would."""
 LEAST_SHARE = 0.1
 """Excess power re the background below which an event's level is not told from it."""
 
@@ -71,7 +74,7 @@ def _row(track: ResidualTrack, fault: Fault, floor_db: Array) -> dict[str, objec
         "stop_s": extent.stop * BIN_S,
         "kind": fault.kind,
         "level_db": math.nan if jump else 10 * math.log10(power / tone),
-        "u_level_db": math.nan if jump else _u_level(extent, power),
+        "u_level_db": math.nan if jump else _u_level(track, extent, power),
         "depth_db": fault.depth_db,
         "size_cents": fault.size_cents if jump else math.nan,
         "u_size_cents": fault.u_size_cents if jump else math.nan,
@@ -85,8 +88,26 @@ def _row(track: ResidualTrack, fault: Fault, floor_db: Array) -> dict[str, objec
     }
 
 
-def _u_level(extent: Extent, power: float) -> float:
+def _u_level(track: ResidualTrack, extent: Extent, power: float) -> float:
     """Return the standard uncertainty of a level, dB."""
-    within = DECIBELS * END_BINS / (extent.stop - extent.start)
-    noise = min(DECIBELS * extent.u_background / power, 10.0)
-    return math.hypot(noise, within, extent.u_ends_db, extent.u_hidden_db, GAIN_DB)
+    bins = extent.stop - extent.start
+    terms = (
+        GAIN_DB,
+        DECIBELS * END_BINS / bins,
+        min(DECIBELS * extent.u_background / power, 10.0),
+        extent.u_ends_db,
+        extent.u_hidden_db,
+        _followed_db(track, extent, power),
+    )
+    return math.hypot(*terms)
+
+
+def _followed_db(track: ResidualTrack, extent: Extent, power: float) -> float:
+    """Return the uncertainty for what of a burst may have been taken for the tone, dB."""
+    here = slice(math.floor(extent.start), math.ceil(extent.stop))
+    periods = (extent.stop - extent.start) * BIN_S * float(np.median(track.hz[here]))
+    if periods < FOLLOWED_PERIODS:
+        return 0.0
+    high = float(np.sum(track.high[here] - track.high_floor[here]))
+    share = high / (power * (extent.stop - extent.start))
+    return FOLLOWED_DB * min(max(1 - share / HISSING, 0.0), 1.0)
