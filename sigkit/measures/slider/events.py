@@ -34,7 +34,7 @@ COLUMNS = [
 DECIBELS = 10 / math.log(10)
 GAIN_DB, END_BINS = 0.5, 0.2
 """Standard uncertainties of the tone's level around an event, dB, and of both ends together."""
-FOLLOWED_DB, FOLLOWED_PERIODS, HISSING = 3.0, 1.5, 0.4
+FOLLOWED_DB, FOLLOWED_PERIODS, HISSING = 3.0, 1.5, 0.65
 """The same for a burst of this many periods or more: what moves the tone itself is in part taken
 for the tone, as far as less than this share of it lies in the high band, as noise would."""
 LEAST_SHARE = 0.1

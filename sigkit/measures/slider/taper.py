@@ -13,7 +13,7 @@ from sigkit.measures.slider.strokes import Line, Stroke
 
 GRID = 201
 """Values of the control at which the law is kept."""
-UNEVEN = 0.07
+UNEVEN = 0.08
 """Rms, over a pass, by which a hand strays from its profile, as a fraction of the pass.
 
 An assumption, of weight `PRIOR_PASSES` passes beside what the passes themselves show."""
@@ -82,7 +82,7 @@ def bell_time(way: float) -> float:
     return float(np.interp(way, _BELL_WAY, _BELL_TIME))
 
 
-def taper_of(line: Line, moves: list[Move], smooth: Real) -> Taper:
+def taper_of(line: Line, moves: list[Move], smooth: Real, *, fades: bool = True) -> Taper:
     """Estimate the law from control to travel.
 
     Parameters
@@ -93,6 +93,8 @@ def taper_of(line: Line, moves: list[Move], smooth: Real) -> Taper:
         Passes, each a list of the strokes between its pauses; at least one.
     smooth : ndarray, shape (n_points,)
         The control, smoothed.
+    fades : bool
+        Whether the control goes to silence where it is lost.
 
     Returns
     -------
@@ -129,7 +131,7 @@ def taper_of(line: Line, moves: list[Move], smooth: Real) -> Taper:
         chosen = [m for m, w in zip(moves, whole, strict=True) if w] or moves
         law, u = _mean_law(line, chosen, smooth, grid, law, first=k == 0, pieces=not any(whole))
         whole = _whole(np.interp(ends, grid, law), (WHOLE, 1 - WHOLE))
-    below = _below(grid, law) if line.foot.any() else 0.0
+    below = _below(grid, law) if fades and line.foot.any() else 0.0
     law = below / 2 + (1 - below / 2) * law
     u = np.hypot(u, max(below / math.sqrt(12), U_UNHEARD if below else 0.0) * (1 - law))
     return Taper(control=grid, travel=law, u=u, below=below)

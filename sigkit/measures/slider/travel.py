@@ -53,6 +53,7 @@ def travel_of(
     events_mask: Flags | None = None,
     least: float,
     unheard: float = 0.0,
+    fades: bool = True,
 ) -> Travel:
     """Find the passes of a slider and its place from the control that is heard.
 
@@ -72,6 +73,9 @@ def travel_of(
     unheard : float
         Most of the travel, as a share, at each end of which the control may stand still though the
         slider moves; it widens the uncertainty of places, as for a rectangular distribution.
+    fades : bool
+        Whether the control goes to silence where it is lost, as a level does: then part of the
+        travel may lie below what is heard.
 
     Returns
     -------
@@ -120,7 +124,7 @@ def travel_of(
     spans = [abs(float(np.ptp(line.steady[m[0].start : m[-1].stop + 1]))) for m in moves]
     if max(spans) < least:
         return _nothing(t.size)
-    taper = taper_of(line, moves, smooth)
+    taper = taper_of(line, moves, smooth, fades=fades)
     place, u = _places(line, taper, smooth, unheard)
     kept = [m for m in moves if np.ptp(_way(line, m, taper)) >= 100 * LEAST_PASS]
     moving = np.zeros(t.size, bool)
