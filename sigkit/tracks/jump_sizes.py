@@ -104,6 +104,6 @@ def _of_phase(
 
 
 def _powers(bins: NDArray[np.intp], around: NDArray[np.intp], degree: int) -> Array:
-    middle, reach = float(around.mean()), float(np.ptp(around)) / 2
-    out: Array = ((bins - middle) / reach)[:, None] ** np.arange(degree + 1)
-    return out
+    reach = float(np.ptp(around)) / 2
+    place: Array = (bins - float(around.mean())) / reach
+    return np.vander(place, degree + 1, increasing=True)

@@ -129,7 +129,7 @@ def test_what_begins_without_suddenness_is_movement():
     dirty, sudden = np.zeros((2, 40), bool)
     dirty[5:15] = dirty[20:30] = True
     sudden[[22, 25]] = True
-    assert np.flatnonzero(sudden_only(dirty, sudden)).tolist() == [21, 22, 23, 24, 25, 26]
+    assert np.flatnonzero(sudden_only(dirty, sudden, 50.0)).tolist() == [21, 22, 23, 24, 25, 26]
 
 
 def test_what_comes_back_with_the_mains_is_no_dirt():
