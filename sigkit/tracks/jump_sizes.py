@@ -105,5 +105,5 @@ def _of_phase(
 
 def _powers(bins: NDArray[np.intp], around: NDArray[np.intp], degree: int) -> Array:
     reach = float(np.ptp(around)) / 2
-    place: Array = (bins - float(around.mean())) / reach
+    place = (np.asarray(bins, np.float64) - float(around.mean())) / reach
     return np.vander(place, degree + 1, increasing=True)
