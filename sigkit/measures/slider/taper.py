@@ -13,7 +13,7 @@ from sigkit.measures.slider.strokes import Line, Stroke
 
 GRID = 201
 """Values of the control at which the law is kept."""
-UNEVEN = 0.08
+UNEVEN = 0.07
 """Rms, over a pass, by which a hand strays from its profile, as a fraction of the pass.
 
 An assumption, of weight `PRIOR_PASSES` passes beside what the passes themselves show."""
