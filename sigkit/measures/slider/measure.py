@@ -98,7 +98,7 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     floor, in two bands over 1, 3, 10 and 30 ms, at thresholds set from the spread of this
     capture's own residual. Dropouts are where the gain of the tone falls by more than 7.5 dB and
     returns, steeply, within 0.3 s; pitch jumps, on pitch sliders, are two steps of the pitch of
-    12 cents or more that undo each other within 0.3 s. Not looked at: 0.2 s (eight periods, if
+    9 cents or more that undo each other within 0.3 s. Not looked at: 0.2 s (eight periods, if
     that is longer) after a note begins and before it ends, its release; tone 40 dB below its
     loudest or less than 20 dB above its residual; 0.15 s about flicks (12 dB or 0.7 octaves in
     0.1 s, or a wave that takes another shape from one period to the next); about faults of the
@@ -106,7 +106,7 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     -20 dB re the tone. Events nearer than 20 ms are one.
 
     The place on the travel comes from the control itself, on the assumptions of
-    `sigkit.measures.slider_travel.travel_of`; up is louder, higher, brighter, and from the square
+    `sigkit.measures.slider.travel.travel_of`; up is louder, higher, brighter, and from the square
     to the narrow pulse.
 
     The rate's uncertainty is that of a Poisson count, sqrt(n)/T; where n = 0 it is 1.5/T, so that

@@ -89,7 +89,7 @@ def travel_of(
 
     See Also
     --------
-    sigkit.measures.slider_taper.taper_of : The law from control to travel, and its assumptions.
+    sigkit.measures.slider.taper.taper_of : The law from control to travel, and its assumptions.
 
     Notes
     -----
