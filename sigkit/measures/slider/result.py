@@ -62,7 +62,7 @@ class SliderResult(Result):
         ``u_size_cents`` (jumps), ``tone_dbfs``, ``floor_db`` (floor at that place, re the tone
         there), ``moving`` (False: the slider was at rest; not counted), ``number`` and
         ``direction`` of the pass (0 and empty: none), ``travel_percent`` and
-        ``u_travel_percent`` (nan: unknown).
+        ``u_travel_percent`` (of the travel that is moved over and heard; nan: unknown).
     passes : DataFrame
         One row a pass: ``number``, ``direction``, ``start_s``, ``stop_s``, ``from_percent``,
         ``to_percent``, ``assessed_s``, ``events`` (counted).
