@@ -138,6 +138,7 @@ def score(truth, result, spent_s=0.0):
         planted[f"found_{column}"] = [
             found.at[pairs[i], column] if i in pairs else np.nan for i in range(len(planted))
         ]
+    planted["covered_percent"] = _of_covered(truth, planted["place_percent"])
     planted["found"] = [i in pairs for i in range(len(planted))]
     planted["assessed"] = [_looked_at(result, e) for e in truth.events]
     planted["stated_db"] = [_stated(result, e) for e in truth.events]
@@ -165,6 +166,12 @@ def score(truth, result, spent_s=0.0):
         truth.duration_s,
         spent_s,
     )
+
+
+def _of_covered(truth, percent):
+    """Places in percent of the travel that the passes cover, as a measure states them."""
+    ends = truth.passes[["from_percent", "to_percent"]].to_numpy(float)
+    return 100 * (percent - ends.min()) / np.ptp(ends)
 
 
 MISS = ("found", "excused", "assessed")

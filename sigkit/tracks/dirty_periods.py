@@ -15,6 +15,8 @@ MAINS_S = 0.025
 """Stretch that holds a period of the mains: what comes back with it is no dirt."""
 TURNS = 0.5
 """Share of a change of slope within one period that may be left over."""
+BETWEEN_S = 0.01
+"""Dirty periods nearer than this belong to one event."""
 LOW_GAIN, LONGEST_S = 0.6, 0.3
 """A period this weak re the one foretold holds dirt too; longer than this is another tone."""
 
@@ -78,7 +80,7 @@ def _fallen(rows: Rows, hz: float) -> Mask:
     return out
 
 
-def sudden_only(dirty: Mask, sudden: Mask) -> Mask:
+def sudden_only(dirty: Mask, sudden: Mask, hz: float) -> Mask:
     """Return the runs of dirty periods as far as they begin and end suddenly: more is movement.
 
     Parameters
@@ -87,17 +89,24 @@ def sudden_only(dirty: Mask, sudden: Mask) -> Mask:
         Periods that their clean neighbours don't foretell.
     sudden : ndarray of bool, shape (n_rows,)
         Periods that the five on each side, clean or not, don't foretell.
+    hz : float
+        Pitch.
 
     Returns
     -------
     ndarray of bool, shape (n_rows,)
-        Each run from one before its first sudden period to one after its last.
+        Each run from one before its first sudden period to one after its last, and what lies
+        between two that are near each other: a contact that opens and shuts is dirty in between,
+        and what is foretold from there would follow the dirt.
     """
     out = np.zeros_like(dirty)
     for a, b in runs(dirty):
         at = np.flatnonzero(sudden[a:b])
         if at.size:
             out[max(a, a + at[0] - 1) : min(b, a + at[-1] + 2)] = True
+    for a, b in runs(out, gap=max(1, round(BETWEEN_S * hz))):
+        if b - a <= LONGEST_S * hz:
+            out[a:b] = True
     return out
 
 

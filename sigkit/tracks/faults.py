@@ -235,22 +235,3 @@ def _joined(one: Fault, other: Fault) -> Fault:
         size_cents=size.size_cents,
         u_size_cents=size.u_size_cents,
     )
-
-
-def residual_level(track: ResidualTrack, fault: Fault) -> tuple[float, float, float, float]:
-    """Return power and background of an event's residual, the background's spread, and the tone's.
-
-    The background is the mean of the residual in the 100 ms before and after; its spread is the
-    standard deviation between stretches as long as the event.
-    """
-    a, b = fault.first, fault.last
-    size = max(b - a, 1)
-    near = np.r_[max(0, a - 105) : max(0, a - 5), b + 5 : min(track.rest.size, b + 105)]
-    rest = track.rest.astype(np.float64)
-    around = rest[near]
-    quiet = around[around < 6 * np.median(around) + 1e-30] if around.size else around
-    background = float(quiet.mean()) if quiet.size else 0.0
-    parts = quiet[: quiet.size // size * size].reshape(-1, size).mean(axis=1)
-    spread = float(parts.std()) if parts.size > 2 else background
-    tone = track.tone_rms[max(0, a - 20) : b + 20].astype(np.float64)
-    return float(rest[a:b].mean()), background, spread, float((tone**2).mean())

@@ -201,7 +201,7 @@ def _aligned(
         told = foretelling.given(ok)
         turn = smooth if ok.all() else corner(rows, ok)
         bad = dirty_periods(rows, told, hz, turn, own)
-        bad = sudden_only(bad, sudden)
+        bad = sudden_only(bad, sudden, hz)
         if (bad == ~ok).all():
             break
         ok = ~bad

@@ -10,12 +10,13 @@ from scipy import ndimage
 
 from sigkit.arrays import runs
 from sigkit.tracks.faults import Fault, Mask
+from sigkit.tracks.jump_sizes import SPREAD, jump_size
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.float64]
 
 LEAST_BINS = 100
-LEAST_CENTS = 12.0
+LEAST_CENTS = 9.0
 """A smaller jump is left to the ear; guide value."""
 SIGMAS = 8.0
 """A step stands out by so many standard deviations of the pitch's own steps."""
@@ -64,7 +65,7 @@ def pitch_steps(track: ResidualTrack) -> Steps | None:
     Notes
     -----
     A step is the pitch after less the pitch before, each over 4 ms and half a period from the
-    place, less what the slide around does in that time. Its limit is 12 cents, or eight standard
+    place, less what the slide around does in that time. Its limit is 9 cents, or eight standard
     deviations of the pitch's own steps within half a second (from their median size).
     """
     known = np.flatnonzero((track.hz > 0) & track.tone)
@@ -125,38 +126,32 @@ def _signed_runs(step: Array, limit: Array, assessed: Mask) -> list[tuple[int, i
 
 
 def _paired(marks: list[int], step: Array, cents: Array, half: NDArray[np.intp]) -> list[Fault]:
-    """Return a jump for each step that is undone by the next of the opposite sign."""
-    out: list[Fault] = []
-    taken = -1
+    """Return a jump for each pair of steps that undo each other, the largest taken first.
+
+    Just before and after a large step the pitch rings a little: smaller pairs that overlap a
+    larger one are no jumps of their own.
+    """
+    pairs = []
     for i, a in enumerate(marks):
-        if a <= taken:
-            continue
         for b in marks[i + 1 :]:
             if b - a > LONGEST_BINS:
                 break
             up, down = step[a], step[b]
             undone = up * down < 0 and abs(up + down) < ALIKE * max(abs(up), abs(down))
-            if not undone or b - a < SHORTEST_BINS:
-                continue
-            out.append(_jump(a, b, step, cents, half))
-            taken = b
-            break
-    return out
+            if undone and b - a >= SHORTEST_BINS:
+                pairs.append((-round(min(abs(up), abs(down))), b - a, a, b))
+    taken: list[tuple[int, int]] = []
+    for _, _, a, b in sorted(pairs):
+        ring = SPREAD * int(half[a])
+        if all(b < first - ring or a > last + ring for first, last in taken):
+            taken.append((a, b))
+    return [_jump(a, b, step, cents, half) for a, b in sorted(taken)]
 
 
 def _jump(a: int, b: int, step: Array, cents: Array, half: NDArray[np.intp]) -> Fault:
-    """Return a jump between two steps; its size over its middle, re a line across it."""
-    edge = int(half[a])
-    before, after = (
-        float(np.median(cents[max(0, s) : max(1, e)]))
-        for s, e in ((a - edge - 12, a - edge), (b + edge, b + edge + 12))
-    )
-    inside = cents[a + edge : b - edge + 1]
-    steps = (step[a] - step[b]) / 2
-    if inside.size >= 3:
-        size = float(np.median(inside)) - (before + after) / 2
-        size = size if size * steps > 0 and abs(size) > 0.5 * abs(steps) else steps
-    else:
-        size = steps
-    u = max(abs(step[a] + step[b]) / 2, 1.0)
-    return Fault(first=a, last=b + 1, kind="pitch jump", size_cents=size, u_size_cents=float(u))
+    """Return a jump between two steps, sized beside the slide, or by its steps alone."""
+    steps = float(step[a] - step[b]) / 2
+    size, u = jump_size(cents, int(half[a]), a, b, steps)
+    if not size * steps > 0:
+        size, u = steps, max(abs(float(step[a] + step[b])) / 2, abs(steps) / 4, 1.0)
+    return Fault(first=a, last=b + 1, kind="pitch jump", size_cents=size, u_size_cents=u)

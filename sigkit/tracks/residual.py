@@ -55,6 +55,8 @@ class ResidualTrack:
     told, cross, rest : ndarray, shape (n_bins,)
         Mean square of the clean tone, mean of clean tone times residual, mean square of the
         residual.
+    centre : ndarray, shape (n_bins,)
+        Where in its bin the residual's energy has its centre, 0 to 1.
     mid, mid_floor, high, high_floor : ndarray, shape (n_bins,)
         Residual power in the two bands and what is usual there at this phase of the period.
     tone : ndarray of bool, shape (n_bins,)
@@ -83,6 +85,7 @@ class ResidualTrack:
     told: Bins
     cross: Bins
     rest: Bins
+    centre: NDArray[np.float16]
     mid: Bins
     mid_floor: Bins
     high: Bins
@@ -177,6 +180,7 @@ def residual_of_block(x: Array, rate: int) -> tuple[dict[str, NDArray[Any]], flo
         n: np.zeros(count, np.float32) for n in [*names, "hz", "brightness", "change"]
     }
     bins["even"], bins["third"] = np.zeros(count, np.complex64), np.zeros(count, np.complex64)
+    bins["centre"] = np.full(count, 0.5, np.float16)
     bins["tone"], bins["glitch"] = np.zeros(count, bool), np.zeros(count, bool)
     x = x - x.mean()
     bins["power"] = _means(x**2, rate, count)
@@ -215,7 +219,7 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
     )
     bins["told"] = _means(tone.sound**2, rate, count)
     bins["cross"] = _means(rest * tone.sound, rate, count)
-    bins["rest"] = _means(rest**2, rate, count)
+    bins["rest"], bins["centre"] = _centred(rest**2, rate, count)
     bins["tone"] = tone.sounding(count, BIN_S)
     bins["glitch"][(single_samples(rest, rate) / rate / BIN_S).astype(np.intp)] = True
     here = _half_a_bin_around(middle, rate)
@@ -302,6 +306,16 @@ def bands(
         gain *= np.cos(np.pi / 2 * np.clip((hz / top - 1) / (2 * SLOPE) + 0.5, 0, 1))
         out.append([fft.irfft(spectrum * gain, size)[:count] for spectrum in spectra])
     return out
+
+
+def _centred(power: Array, rate: int, count: int) -> tuple[Bins, NDArray[np.float16]]:
+    """Return the mean in each bin of 1 ms, and where in the bin its centre lies, 0 to 1."""
+    mean = _means(power, rate, count)
+    at = np.arange(power.size) / (BIN_S * rate)
+    moment = _means(power * (at - np.floor(at)), rate, count)
+    centre = np.full(count, 0.5, np.float16)
+    np.divide(moment, mean, out=centre, where=mean > 1e-30, casting="unsafe")
+    return mean, centre
 
 
 def _means(values: Array, rate: int, count: int) -> Bins:

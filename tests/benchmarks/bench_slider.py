@@ -3,7 +3,8 @@
 ``pytest -m benchmark -s tests/benchmarks/bench_slider.py``. The environment may give
 ``SIGKIT_SWEEPS`` (dirty sweeps, default 520), ``SIGKIT_CLEAN`` (clean ones, 400: more than 60 min),
 ``SIGKIT_JOBS`` (processes, default all cores) and ``SIGKIT_FIRST`` (first seed, default 700 000:
-seeds that nothing else uses, so that no threshold was ever set on them). Rules of scoring are in
+seeds that nothing else uses, so that no threshold was ever set on them; 1 700 000 to 1 700 062 and
+1 800 000 to 1 800 061 were used for the last figures). Rules of scoring are in
 ``slider_scoring.py``, the simulator in ``sliders.py``. Hiss is 50 to 75 dB under the full tone, and
 the measure is not told what the slider controls.
 """
@@ -52,10 +53,13 @@ def test_events_are_found(dirty):
 
 
 def test_floor_is_as_stated(dirty):
-    """The claim is 95 %; fails where the hits show less."""
+    """The claim is 95 % for noise, and from 20 dB higher for dirt that moves the tone itself.
+
+    Fails where the hits show less.
+    """
     table = figures.stated_floor(dirty)
     show("Bursts above the floor that the measure states there:", table)
-    for claim in ("added, 5-20 ms", "all bursts"):
+    for claim in ("added, 5-20 ms", "added", "moves the tone"):
         assert float(table.loc[claim, "95 % limits"].split()[-1]) >= 0.95, claim
 
 

@@ -197,6 +197,30 @@ def test_the_floor_follows_the_hiss_and_is_known_to_a_few_decibels(tmp_path):
         assert len(floor.budget) == 2
 
 
+def test_the_floor_for_dirt_that_moves_the_tone_is_apart(tmp_path):
+    result = measure_slider(steady(tmp_path, 8.0, triangle_path(8 * RATE, -5.0)))
+    assert result.control_floor.value > result.floor.value + 10
+    assert result.control_floor.u > result.floor.u
+    sources = [term.source for term in result.control_floor.budget]
+    assert sources[:-1] == [term.source for term in result.floor.budget]
+    assert "moves the tone" in sources[-1]
+    assert any("moves the tone itself" in note for note in result.notes)
+
+
+def test_a_steady_pitch_bounds_jumps_below_the_guide_limit(tmp_path):
+    """15 cents is the guide limit: a bound that is no lower could never show it kept."""
+    t = np.arange(8 * RATE) / RATE
+    octaves = np.abs((t / 4) % 2 - 1)
+    rng = np.random.default_rng(7)
+    sound = LEVEL * np.sin(2 * np.pi * np.cumsum(400 * 2**octaves) / RATE)
+    sound += LEVEL * 10 ** (-70 / 20) * rng.standard_normal(t.size)
+    result = measure_slider(Sweep(sound, "sine").capture(tmp_path))
+    bound = result.at_most()["largest_jump"]
+    assert result.controls == "pitch"
+    assert bound.value + bound.expanded < 15
+    assert bound.value > 9
+
+
 def test_refusals_bound_nothing(tmp_path):
     result = measure_slider(Sweep(silent(np.random.default_rng(2)), "").capture(tmp_path))
     assert result.at_most() == {}
@@ -218,6 +242,18 @@ def test_an_event_at_rest_is_listed_but_not_counted(tmp_path):
     assert result.events.moving.tolist() == [False]
     assert result.counts["event_rate"][0] == 0
     assert any("at rest" in note for note in result.notes)
+
+
+def test_the_release_of_a_key_is_no_foot_of_the_slider(tmp_path):
+    """A law straight in dB from -30 dB up, the key let go: the tail once counted as travel."""
+    t = np.arange(10 * RATE) / RATE
+    path = np.interp(t, [0, 0.5, 4.5, 8.5, 10], [-30, -30, 0, -30, -30])
+    fall = np.clip((t - 9.4) / 0.05, 0, None)
+    result = measure_slider(steady(tmp_path, 10.0, path - 8.7 * fall))
+    assert list(result.passes.direction) == ["up", "down"]
+    inside = result.assessed & np.isfinite(result.travel_percent)
+    expected = 100 * (1 + path[:: RATE // 100] / 30)
+    assert np.abs(result.travel_percent - expected)[inside].max() < 8
 
 
 def test_a_slider_brought_to_zero_is_no_dropout(tmp_path):

@@ -180,3 +180,29 @@ def test_refusals():
         travel_of(t * 1000, t, known, least=1.0)
     with pytest.raises(InputError, match="least"):
         travel_of(t, t, known, least=0.0)
+
+
+def test_what_lies_below_hearing_widens_a_fading_slider_only():
+    """A law straight in dB, heard over 45 of its 60 dB: a quarter of the travel goes unheard."""
+    t = np.arange(0, 12, 0.01)
+    position = np.clip(np.abs((t - 0.5) % 8 - 4) / 3 - 0.1, 0, 1)
+    level = -60 * (1 - position)
+    known = level > -45
+    fading = travel_of(t, level, known, least=3.0)
+    other = travel_of(t, level, known, least=3.0, fades=False)
+    middle = known & (np.abs(position - 0.6) < 0.02)
+    error = np.abs(fading.travel_percent[middle] - 60)
+    assert error.max() < 2 * fading.u_travel_percent[middle].min()
+    assert np.abs(other.travel_percent[middle] - 60).min() > error.max()
+    straight = travel_of(t, 20 * np.log10(np.maximum(position, 1e-6)), position > 0.006, least=3.0)
+    assert straight.u_travel_percent[middle].max() < fading.u_travel_percent[middle].min()
+
+
+def test_travel_that_may_go_unheard_at_both_ends_is_in_the_uncertainty():
+    """A rectangular distribution of that width has its width over the root of 12 as deviation."""
+    t, c, known = exact(8, [(1, 0), (3, 1200), (4, 1200), (6, 0)])
+    plain, wide = (travel_of(t, c, known, least=30.0, unheard=v) for v in (0.0, 0.4))
+    np.testing.assert_array_equal(plain.travel_percent, wide.travel_percent)
+    added = np.sqrt(wide.u_travel_percent**2 - plain.u_travel_percent**2)
+    place = wide.travel_percent
+    np.testing.assert_allclose(added, 0.4 / np.sqrt(12) * np.hypot(place, 100 - place), rtol=1e-6)

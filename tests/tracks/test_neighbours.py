@@ -129,7 +129,15 @@ def test_what_begins_without_suddenness_is_movement():
     dirty, sudden = np.zeros((2, 40), bool)
     dirty[5:15] = dirty[20:30] = True
     sudden[[22, 25]] = True
-    assert np.flatnonzero(sudden_only(dirty, sudden)).tolist() == [21, 22, 23, 24, 25, 26]
+    assert np.flatnonzero(sudden_only(dirty, sudden, 50.0)).tolist() == [21, 22, 23, 24, 25, 26]
+
+
+def test_what_lies_between_two_dirty_periods_near_each_other_is_dirty():
+    """At 500 Hz, 10 ms are 5 periods: three clean ones between belong to it, twelve don't."""
+    dirty = np.zeros(60, bool)
+    dirty[[10, 14, 15, 28]] = True
+    found = np.flatnonzero(sudden_only(dirty, dirty, 500.0)).tolist()
+    assert found == [10, 11, 12, 13, 14, 15, 28]
 
 
 def test_what_comes_back_with_the_mains_is_no_dirt():

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sigkit.tracks.faults import Fault, residual_level
+from sigkit.tracks.burst_ends import Extent, extent_of
+from sigkit.tracks.faults import Fault
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.floating]
@@ -30,8 +31,12 @@ COLUMNS = [
     "travel_percent",
     "u_travel_percent",
 ]
-ENDS_BINS, GAIN_DB = 3.0, 0.8
-"""Standard uncertainties of a level: both ends of the event together, and the tone below it."""
+DECIBELS = 10 / math.log(10)
+GAIN_DB, END_BINS = 0.5, 0.2
+"""Standard uncertainties of the tone's level around an event, dB, and of both ends together."""
+FOLLOWED_DB, FOLLOWED_PERIODS, HISSING = 3.0, 1.5, 0.65
+"""The same for a burst of this many periods or more: what moves the tone itself is in part taken
+for the tone, as far as less than this share of it lies in the high band, as noise would."""
 LEAST_SHARE = 0.1
 """Excess power re the background below which an event's level is not told from it."""
 
@@ -59,23 +64,21 @@ def events_table(track: ResidualTrack, faults: list[Fault], floor_db: Array) -> 
 
 
 def _row(track: ResidualTrack, fault: Fault, floor_db: Array) -> dict[str, object]:
-    got, background, spread, tone = residual_level(track, fault)
-    excess = max(got - background, LEAST_SHARE * background, 1e-15)
-    bins = fault.last - fault.first
-    freedom = max(2.0, bins * BIN_S * track.rate / 4)
-    noise = 10 / math.log(10) * math.hypot(spread / excess, math.sqrt(2 * got / excess / freedom))
-    ends = 10 / math.log(10) * math.log1p(ENDS_BINS / bins)
+    extent = extent_of(track, fault)
+    near = track.tone_rms[max(0, fault.first - 20) : fault.last + 20].astype(np.float64)
+    tone = max(float((near**2).mean()), 1e-15)
+    power = max(extent.power, LEAST_SHARE * extent.background, 1e-15)
     jump = fault.kind == "pitch jump"
     return {
-        "start_s": fault.first * BIN_S,
-        "stop_s": fault.last * BIN_S,
+        "start_s": extent.start * BIN_S,
+        "stop_s": extent.stop * BIN_S,
         "kind": fault.kind,
-        "level_db": math.nan if jump else 10 * math.log10(excess / max(tone, 1e-15)),
-        "u_level_db": math.nan if jump else math.hypot(min(noise, 10.0), ends, GAIN_DB),
+        "level_db": math.nan if jump else 10 * math.log10(power / tone),
+        "u_level_db": math.nan if jump else _u_level(track, extent, power),
         "depth_db": fault.depth_db,
         "size_cents": fault.size_cents if jump else math.nan,
         "u_size_cents": fault.u_size_cents if jump else math.nan,
-        "tone_dbfs": 10 * math.log10(2 * max(tone, 1e-15)),
+        "tone_dbfs": 10 * math.log10(2 * tone),
         "floor_db": float(np.median(floor_db[fault.first : fault.last])),
         "moving": True,
         "number": 0,
@@ -83,3 +86,28 @@ def _row(track: ResidualTrack, fault: Fault, floor_db: Array) -> dict[str, objec
         "travel_percent": math.nan,
         "u_travel_percent": math.nan,
     }
+
+
+def _u_level(track: ResidualTrack, extent: Extent, power: float) -> float:
+    """Return the standard uncertainty of a level, dB."""
+    bins = extent.stop - extent.start
+    terms = (
+        GAIN_DB,
+        DECIBELS * END_BINS / bins,
+        min(DECIBELS * extent.u_background / power, 10.0),
+        extent.u_ends_db,
+        extent.u_hidden_db,
+        _followed_db(track, extent, power),
+    )
+    return math.hypot(*terms)
+
+
+def _followed_db(track: ResidualTrack, extent: Extent, power: float) -> float:
+    """Return the uncertainty for what of a burst may have been taken for the tone, dB."""
+    here = slice(math.floor(extent.start), math.ceil(extent.stop))
+    periods = (extent.stop - extent.start) * BIN_S * float(np.median(track.hz[here]))
+    if periods < FOLLOWED_PERIODS:
+        return 0.0
+    high = float(np.sum(track.high[here] - track.high_floor[here]))
+    share = high / (power * (extent.stop - extent.start))
+    return FOLLOWED_DB * min(max(1 - share / HISSING, 0.0), 1.0)

@@ -15,7 +15,7 @@ from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Source
 from sigkit.measures.slider.control import LEAST, STEP, control_of, lines_of
 from sigkit.measures.slider.events import COLUMNS, events_table
-from sigkit.measures.slider.floor import LOUD_DB, MET, floor_by_bin, floor_of
+from sigkit.measures.slider.floor import LOUD_DB, MET, MOVED_DB, floor_by_bin, floor_of
 from sigkit.measures.slider.lines import residual_lines, shown_lines
 from sigkit.measures.slider.passes import (
     count_passes,
@@ -33,7 +33,6 @@ from sigkit.measures.slider.tone import (
     HEADROOM_DB,
     HIDDEN_DB,
     LEAST_S,
-    RANGE_DB,
     beside_faults,
     heard_bins,
     is_alone,
@@ -58,9 +57,16 @@ Mask = NDArray[np.bool_]
 CONTROLS = ("level", "pitch", "timbre", "width")
 WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
-FOUND_DROP_S, FOUND_CENTS = 0.004, 30.0
+UNHEARD = 0.4
+"""Most of the travel of a slider of timbre over which, at either end, a cutoff or a resonance may
+move without a change that is heard: below the lowest harmonic, above the highest. Assumed."""
+MISSED = 2.0
+"""Standard deviations by which a jump must exceed its limit, so that 19 of 20 are found."""
+AUDIBLE_DB, ATTACK_BINS = 45.0, 50
+"""A level is followed this far below the loudest tone, and not while a note begins."""
+FOUND_DROP_S = 0.004
 """Dropouts from this length on were told from bursts in 301 of 301 simulated cases (of 3 to 4 ms in
-12 of 16), and jumps from this size and 20 ms on found in 62 of 62."""
+12 of 16)."""
 
 
 def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderResult:
@@ -92,7 +98,7 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     floor, in two bands over 1, 3, 10 and 30 ms, at thresholds set from the spread of this
     capture's own residual. Dropouts are where the gain of the tone falls by more than 7.5 dB and
     returns, steeply, within 0.3 s; pitch jumps, on pitch sliders, are two steps of the pitch of
-    12 cents or more that undo each other within 0.3 s. Not looked at: 0.2 s (eight periods, if
+    9 cents or more that undo each other within 0.3 s. Not looked at: 0.2 s (eight periods, if
     that is longer) after a note begins and before it ends, its release; tone 40 dB below its
     loudest or less than 20 dB above its residual; 0.15 s about flicks (12 dB or 0.7 octaves in
     0.1 s, or a wave that takes another shape from one period to the next); about faults of the
@@ -100,7 +106,7 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     -20 dB re the tone. Events nearer than 20 ms are one.
 
     The place on the travel comes from the control itself, on the assumptions of
-    `sigkit.measures.slider_travel.travel_of`; up is louder, higher, brighter, and from the square
+    `sigkit.measures.slider.travel.travel_of`; up is louder, higher, brighter, and from the square
     to the narrow pulse.
 
     The rate's uncertainty is that of a Poisson count, sqrt(n)/T; where n = 0 it is 1.5/T, so that
@@ -240,12 +246,23 @@ def _travel(
     rising = 0.5 - control if found == "width" else control  # from the square to the narrow pulse
     size = control.size
     top = float(np.quantile(track.tone_rms[heard], 0.98))
-    audible = track.tone & (track.tone_rms > top * 10 ** (-RANGE_DB / 20))
+    audible = track.tone & (track.tone_rms > top * 10 ** (-AUDIBLE_DB / 20))
+    inside = np.flatnonzero(audible & (np.arange(audible.size) <= np.flatnonzero(heard)[-1]))
+    audible[: inside[0] + ATTACK_BINS], audible[inside[-1] + 1 :] = False, False  # no key, no foot
     known = (heard if found != "level" else audible)[: size * STEP : STEP]
     dirt = np.zeros(size, bool)
     for fault in faults:
         dirt[max(0, fault.first // STEP - 2) : fault.last // STEP + 3] = True
-    return travel_of(lines["time_s"], rising, known, events_mask=dirt, least=LEAST[found])
+    unheard = UNHEARD if found == "timbre" else 0.0
+    return travel_of(
+        lines["time_s"],
+        rising,
+        known,
+        events_mask=dirt,
+        least=LEAST[found],
+        unheard=unheard,
+        fades=found == "level",
+    )
 
 
 def _by_bin(moving: Mask | None, size: int) -> Mask:
@@ -299,9 +316,9 @@ def _bounds(hits: pd.DataFrame, floor: Quantity, limit: Array | None) -> dict[st
         grid = Term("bins of 1 ms at both ends", BIN_S / math.sqrt(6), "B")
         out["longest_dropout"] = combine(FOUND_DROP_S, "s", [grid])
     if limit is not None and "pitch jump" not in kinds:
-        most = max(FOUND_CENTS, float(np.quantile(limit, MET)))
-        scatter = Term("scatter of the pitch's own steps", most / SIGMAS, "A")
-        out["largest_jump"] = combine(most, "cents", [scatter])
+        scatter = float(np.quantile(limit, MET)) / SIGMAS
+        term = Term("scatter of the pitch's own steps", scatter, "A")
+        out["largest_jump"] = combine((SIGMAS + MISSED) * scatter, "cents", [term])
     return out
 
 
@@ -320,7 +337,8 @@ def _notes(
         f"Events per second of slider movement; {exposure:.1f} s of movement assessed."
         if moving is not None
         else f"No movement seen: events per second of tone, {exposure:.1f} s.",
-        f"Nine tenths of the assessed time: floor below {quiet:.0f} dB re the tone there.",
+        f"Nine tenths of the assessed time: floor below {quiet:.0f} dB re the tone there for noise "
+        f"that a contact adds, {quiet + MOVED_DB:.0f} dB for dirt that moves the tone itself.",
     ]
     left = float((track.tone & ~assessed).sum() * BIN_S)
     if left > 0.5:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sigkit.errors import InputError
 from sigkit.measures.result import Result
+from sigkit.measures.slider.floor import moved_floor_of
 from sigkit.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -50,9 +51,9 @@ class SliderResult(Result):
     fixed_spots : Quantity
         Number of places at which events come back pass after pass, beyond chance.
     floor : Quantity
-        Level, re the tone around it, at which 19 of 20 wideband bursts of 10 ms are found while
-        the slider moves and the tone is within 6 dB of its loudest; met in nine tenths of that
-        time, dB.
+        Level, re the tone around it, at which 19 of 20 wideband bursts of 10 ms, as of noise that
+        a contact adds, are found while the slider moves and the tone is within 6 dB of its
+        loudest; met in nine tenths of that time, dB. See also ``control_floor``.
     not_assessed : Quantity
         Share of the time the tone sounds in which events were not looked for, %.
     events : DataFrame
@@ -62,7 +63,7 @@ class SliderResult(Result):
         ``u_size_cents`` (jumps), ``tone_dbfs``, ``floor_db`` (floor at that place, re the tone
         there), ``moving`` (False: the slider was at rest; not counted), ``number`` and
         ``direction`` of the pass (0 and empty: none), ``travel_percent`` and
-        ``u_travel_percent`` (nan: unknown).
+        ``u_travel_percent`` (of the travel that is moved over and heard; nan: unknown).
     passes : DataFrame
         One row a pass: ``number``, ``direction``, ``start_s``, ``stop_s``, ``from_percent``,
         ``to_percent``, ``assessed_s``, ``events`` (counted).
@@ -120,6 +121,15 @@ class SliderResult(Result):
     found_above_db: Array
     assessed: Mask
     capture: Capture | None = None
+
+    @property
+    def control_floor(self) -> Quantity:
+        """Level re the tone around it from which on 19 of 20 bursts are found that move the tone.
+
+        That is what a control voltage or a contact that chops the tone does; ``floor`` speaks of
+        noise that a contact adds. dB.
+        """
+        return moved_floor_of(self.floor)
 
     def at_most(self) -> Mapping[str, Quantity]:
         """Return the bounds of what was looked for and not found."""

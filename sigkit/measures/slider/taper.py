@@ -33,6 +33,9 @@ UNHEARD, U_UNHEARD = 0.01, 0.025
 """Share of the travel above the foot in which a level is too low to be heard, and its standard
 uncertainty. Assumed, since the sound doesn't show it: if hearing ends at -55 dB, a straight law
 goes silent at 0.2 % of the travel, and one straight in dB over 60 dB at 8 %."""
+START, BEYOND, MOST_BELOW = 0.15, 0.5, 0.5
+"""Share of the control's range from which the law at its lower end is taken, how far that may go
+on, as a share of the range, and the most of the travel that this may be."""
 ROUNDS = 6
 
 Move = list[Stroke]
@@ -40,11 +43,16 @@ Move = list[Stroke]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Taper:
-    """Travel (0 to 1) as a function of the control, with its standard uncertainty."""
+    """Travel (0 to 1) as a function of the control, with its standard uncertainty.
+
+    ``below`` is the most of the travel that may lie below the lowest control heard; the lowest is
+    put at half of that.
+    """
 
     control: Real
     travel: Real
     u: Real
+    below: float = 0.0
 
     def at(self, control: Real) -> Real:
         """Return the travel, 0 to 1, at values of the control."""
@@ -74,7 +82,7 @@ def bell_time(way: float) -> float:
     return float(np.interp(way, _BELL_WAY, _BELL_TIME))
 
 
-def taper_of(line: Line, moves: list[Move], smooth: Real) -> Taper:
+def taper_of(line: Line, moves: list[Move], smooth: Real, *, fades: bool = True) -> Taper:
     """Estimate the law from control to travel.
 
     Parameters
@@ -85,6 +93,8 @@ def taper_of(line: Line, moves: list[Move], smooth: Real) -> Taper:
         Passes, each a list of the strokes between its pauses; at least one.
     smooth : ndarray, shape (n_points,)
         The control, smoothed.
+    fades : bool
+        Whether the control goes to silence where it is lost.
 
     Returns
     -------
@@ -121,9 +131,21 @@ def taper_of(line: Line, moves: list[Move], smooth: Real) -> Taper:
         chosen = [m for m, w in zip(moves, whole, strict=True) if w] or moves
         law, u = _mean_law(line, chosen, smooth, grid, law, first=k == 0, pieces=not any(whole))
         whole = _whole(np.interp(ends, grid, law), (WHOLE, 1 - WHOLE))
-    if line.foot.any():
-        u = np.hypot(u, U_UNHEARD * (1 - law))
-    return Taper(control=grid, travel=law, u=u)
+    below = _below(grid, law) if fades and line.foot.any() else 0.0
+    law = below / 2 + (1 - below / 2) * law
+    u = np.hypot(u, max(below / math.sqrt(12), U_UNHEARD if below else 0.0) * (1 - law))
+    return Taper(control=grid, travel=law, u=u, below=below)
+
+
+def _below(grid: Real, law: Real) -> float:
+    """Return the most of the travel that may lie below what is heard, where the control gets lost.
+
+    The law may go on as it begins, for half as far again as it was heard in the control's own
+    unit: a law straight in dB does so, one that goes to silence straight is steeper from there on.
+    """
+    span = float(grid[-1] - grid[0])
+    first = float(np.interp(grid[0] + START * span, grid, law))
+    return min(first * BEYOND / START, MOST_BELOW)
 
 
 def _ends(line: Line, move: Move) -> tuple[float, float]:

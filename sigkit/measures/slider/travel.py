@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +52,8 @@ def travel_of(
     *,
     events_mask: Flags | None = None,
     least: float,
+    unheard: float = 0.0,
+    fades: bool = True,
 ) -> Travel:
     """Find the passes of a slider and its place from the control that is heard.
 
@@ -67,6 +70,12 @@ def travel_of(
         Points inside dirt, where the control is disturbed: they are bridged.
     least : float
         Least range of the control that counts as movement, in its unit; positive.
+    unheard : float
+        Most of the travel, as a share, at each end of which the control may stand still though the
+        slider moves; it widens the uncertainty of places, as for a rectangular distribution.
+    fades : bool
+        Whether the control goes to silence where it is lost, as a level does: then part of the
+        travel may lie below what is heard.
 
     Returns
     -------
@@ -80,7 +89,7 @@ def travel_of(
 
     See Also
     --------
-    sigkit.measures.slider_taper.taper_of : The law from control to travel, and its assumptions.
+    sigkit.measures.slider.taper.taper_of : The law from control to travel, and its assumptions.
 
     Notes
     -----
@@ -115,8 +124,8 @@ def travel_of(
     spans = [abs(float(np.ptp(line.steady[m[0].start : m[-1].stop + 1]))) for m in moves]
     if max(spans) < least:
         return _nothing(t.size)
-    taper = taper_of(line, moves, smooth)
-    place, u = _places(line, taper, smooth)
+    taper = taper_of(line, moves, smooth, fades=fades)
+    place, u = _places(line, taper, smooth, unheard)
     kept = [m for m in moves if np.ptp(_way(line, m, taper)) >= 100 * LEAST_PASS]
     moving = np.zeros(t.size, bool)
     for m in moves:
@@ -201,11 +210,12 @@ def _unseen_s(before: Stroke, after: Stroke) -> float:
     return UNSEEN * STEP_S * (before.stop - before.start + after.stop - after.start)
 
 
-def _places(line: Line, taper: Taper, smooth: Real) -> tuple[Real, Real]:
+def _places(line: Line, taper: Taper, smooth: Real, unheard: float) -> tuple[Real, Real]:
     """Return percent of travel and its standard uncertainty, nan where unknown."""
     u = 100 * taper.u_at(smooth, line.noise / 2)
-    u = np.where(line.foot, 100 * U_UNHEARD, u)
+    u = np.where(line.foot, 100 * max(U_UNHEARD, taper.below / math.sqrt(12)), u)
     place = np.where(line.foot, 0.0, 100 * taper.at(smooth))
+    u = np.hypot(u, unheard / math.sqrt(12) * np.hypot(place, 100 - place))
     unknown = ~(line.known | line.bridged | line.foot)
     place[unknown] = np.nan
     u[unknown] = np.nan
