@@ -6,6 +6,9 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from sigkit.captures.cues.read import Cue, read_cue
+    from sigkit.captures.cues.track import make_cue
+    from sigkit.captures.parts import join_parts
     from sigkit.captures.wav import Capture, open_capture
     from sigkit.errors import InputError, SigkitError, SignalError
     from sigkit.evidence.evidence import Evidence
@@ -28,6 +31,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Capture",
+    "Cue",
     "Evidence",
     "InputError",
     "Job",
@@ -36,6 +40,8 @@ __all__ = [
     "SigkitError",
     "SignalError",
     "Verification",
+    "join_parts",
+    "make_cue",
     "measure_beating",
     "measure_envelope",
     "measure_glide",
@@ -47,6 +53,7 @@ __all__ = [
     "measure_waveform",
     "open_capture",
     "open_job",
+    "read_cue",
     "track_level",
     "track_pitch",
     "verify",
@@ -54,6 +61,7 @@ __all__ = [
 
 _HOMES = {
     "Capture": "captures.wav",
+    "Cue": "captures.cues.read",
     "Evidence": "evidence.evidence",
     "InputError": "errors",
     "Job": "evidence.job",
@@ -62,6 +70,8 @@ _HOMES = {
     "SigkitError": "errors",
     "SignalError": "errors",
     "Verification": "evidence.manifest",
+    "join_parts": "captures.parts",
+    "make_cue": "captures.cues.track",
     "measure_beating": "measures.beating",
     "measure_envelope": "measures.envelope",
     "measure_glide": "measures.glide",
@@ -73,6 +83,7 @@ _HOMES = {
     "measure_waveform": "measures.waveform",
     "open_capture": "captures.wav",
     "open_job": "evidence.job",
+    "read_cue": "captures.cues.read",
     "track_level": "tracks.level",
     "track_pitch": "tracks.pitch",
     "verify": "evidence.manifest",

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from sigkit.commands import cue
 from sigkit.errors import SigkitError
 
 if TYPE_CHECKING:
@@ -188,4 +189,6 @@ def _parser() -> _Parser:
         "--captures", type=Path, metavar="DIR", help="the job folder, or one WAV file"
     )
     verify.set_defaults(run=_verify)
+
+    cue.add(commands)
     return parser
