@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from sigkit.commands import cue
+from sigkit.commands import cue, sheet
 from sigkit.errors import SigkitError
 
 if TYPE_CHECKING:
@@ -191,4 +191,5 @@ def _parser() -> _Parser:
     verify.set_defaults(run=_verify)
 
     cue.add(commands)
+    sheet.add(commands)
     return parser
