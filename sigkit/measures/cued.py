@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,8 +12,10 @@ import pandas as pd
 from sigkit.arrays import Flags, Real
 from sigkit.captures.cues.read import Cue, read_cue
 from sigkit.captures.wav import Capture
-from sigkit.measures.keyboard_order import Order
-from sigkit.measures.slider_travel import COLUMNS, Travel
+
+if TYPE_CHECKING:
+    from sigkit.measures.keyboard_order import Order
+    from sigkit.measures.slider_travel import Travel
 
 HAND_S = 0.3
 """A hand goes on this long after a movement was to end, and begins this early."""
@@ -80,15 +84,19 @@ def cued_travel(cue: Cue | None, heard: Travel, time_s: Real) -> tuple[Travel, t
     said = f"place and direction of {len(own)} passes by cue, as cued"
     if other > same:
         said += "; what is heard falls as the slider goes up"
-    travel = Travel(
-        passes=own, travel_percent=place, u_travel_percent=cue.u_position(time_s), moving=moving
+    travel = replace(
+        heard,
+        passes=own,
+        travel_percent=place,
+        u_travel_percent=cue.u_position(time_s),
+        moving=moving,
     )
     return travel, (f"{said}; a hand that follows beeps is some 4 % of the travel off.",)
 
 
 def _cued_passes(cue: Cue | None) -> pd.DataFrame:
     if cue is None:
-        return pd.DataFrame([], columns=COLUMNS)
+        return pd.DataFrame()
     moves = cue.items[cue.items["kind"].isin(["up", "down"]) & cue.items["heard"]]
     up = moves["kind"].eq("up").to_numpy(bool)
     return pd.DataFrame(
@@ -177,7 +185,8 @@ def cued_order(
         )
         return order, said
     said.append(f"keys are by cue; pressed {1000 * lag:+.0f} ms from the beeps in the median")
-    return Order(tuple(key.tolist()), tuple(run[nearest].tolist()), shift), said
+    keyed = replace(order, key=tuple(key.tolist()), run=tuple(run[nearest].tolist()), shift=shift)
+    return keyed, said
 
 
 def _sweeps_before(cue: Cue) -> int:
