@@ -1,7 +1,6 @@
 """Captures with a cue track, made by other means than the reader's own.
 
-The track's WAV file is read with scipy, put on another clock by Fourier interpolation on a fine
-grid, filtered with scipy's filters, and buried under sounds that share nothing with it.
+The track's WAV file is read with scipy, put on another clock by interpolation on a finer grid, filtered with scipy's filters, and buried under sounds that share nothing with it.
 """
 
 from __future__ import annotations
@@ -95,8 +94,8 @@ def play(
     _, track = read_track(path)
     path.unlink()
     track = track / np.sqrt(np.mean(track**2))
-    fine = signal.resample(track, 4 * track.size) if rate < 90000 else track
-    times = 4 if rate < 90000 else 1
+    times = 2 if rate < 90000 else 1
+    fine = signal.resample_poly(track, times, 1)
     length = round((plan.length_s + max(late_s, 0) + 1.0 - cut_s) * rate)
     at = (np.arange(length) / rate - late_s) * (1 + 1e-6 * ppm) * rate * times
     out = np.interp(at, np.arange(fine.size), fine, left=0.0, right=0.0)

@@ -185,6 +185,7 @@ def test_a_cue_is_read_thirty_decibels_under_what_leaks_in(tmp_path, under):
         ("glide", {"passes": 2, "couple_hz": 20.0, "invert": True, "level": 0.003}),
         ("envelope", {"tempo": 1.5, "late_s": 7.7, "ppm": -100.0}),
         ("noise", {}),
+        ("stability", {"passes": 2, "late_s": -40.0, "ppm": 100.0, "rate": 44100}),  # two stretches
     ],
 )
 def test_a_cue_is_read_late_cut_off_filtered_and_at_other_rates(tmp_path, test, how):
