@@ -1,6 +1,7 @@
 """Captures with a cue track, made by other means than the reader's own.
 
-The track's WAV file is read with scipy, put on another clock by interpolation on a finer grid, filtered with scipy's filters, and buried under sounds that share nothing with it.
+The track's WAV file is read with scipy, put on another clock by interpolation on a finer grid,
+filtered with scipy's filters, and buried under sounds that share nothing with it.
 """
 
 from __future__ import annotations
