@@ -202,7 +202,7 @@ def _cue(reading: Reading, channel: int, capture: Capture) -> Cue:
     missing = len(steps) - len(rows)
     if missing:
         notes.append(
-            f"{missing} of {len(steps)} beeps were not recorded: the numbers of the others "
+            f"{missing} of {len(steps)} beeps are not heard: the numbers of the others "
             "are their own"
         )
     if reading.broken:
