@@ -6,6 +6,9 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from sigkit.captures.cues.read import Cue, read_cue
+    from sigkit.captures.cues.track import make_cue
+    from sigkit.captures.parts import join_parts
     from sigkit.captures.record import record_capture
     from sigkit.captures.wav import Capture, open_capture
     from sigkit.errors import InputError, SigkitError, SignalError
@@ -30,6 +33,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Capture",
+    "Cue",
     "Evidence",
     "InputError",
     "Job",
@@ -38,7 +42,9 @@ __all__ = [
     "SigkitError",
     "SignalError",
     "Verification",
+    "join_parts",
     "log_repair",
+    "make_cue",
     "measure_beating",
     "measure_envelope",
     "measure_glide",
@@ -50,6 +56,7 @@ __all__ = [
     "measure_waveform",
     "open_capture",
     "open_job",
+    "read_cue",
     "record_capture",
     "track_level",
     "track_pitch",
@@ -58,6 +65,7 @@ __all__ = [
 
 _HOMES = {
     "Capture": "captures.wav",
+    "Cue": "captures.cues.read",
     "Evidence": "evidence.evidence",
     "InputError": "errors",
     "Job": "evidence.job",
@@ -67,6 +75,8 @@ _HOMES = {
     "SignalError": "errors",
     "Verification": "evidence.manifest",
     "log_repair": "evidence.repair_log",
+    "join_parts": "captures.parts",
+    "make_cue": "captures.cues.track",
     "measure_beating": "measures.beating",
     "measure_envelope": "measures.envelope",
     "measure_glide": "measures.glide",
@@ -79,6 +89,7 @@ _HOMES = {
     "open_capture": "captures.wav",
     "open_job": "evidence.job",
     "record_capture": "captures.record",
+    "read_cue": "captures.cues.read",
     "track_level": "tracks.level",
     "track_pitch": "tracks.pitch",
     "verify": "evidence.manifest",

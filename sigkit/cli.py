@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from sigkit.commands import cue, sheet
 from sigkit.errors import SigkitError
 
 if TYPE_CHECKING:
@@ -197,4 +198,6 @@ def _parser() -> _Parser:
 
     measure.add(commands)
     record.add(commands)
+    cue.add(commands)
+    sheet.add(commands)
     return parser

@@ -13,52 +13,27 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import math
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 import soundfile as sf
 from numpy.typing import NDArray
 
-from sigkit.captures.disk import decoder, opened
+from sigkit.captures.disk import decoder
 from sigkit.captures.fitness import LEVEL_TESTS, Fitness, Problem
-from sigkit.captures.header import find_data, time_reference
-from sigkit.captures.wav import Capture, open_capture, spoken_time
+from sigkit.captures.seams import (
+    LONGEST_GAP_S,
+    Seam,
+    frames_between,
+    require_near,
+    seam_of,
+    stamp_of,
+)
+from sigkit.captures.wav import Capture, open_capture
 from sigkit.errors import InputError
-
-DAY_S = 86400.0
-LONGEST_GAP_S = 3600.0
-"""Parts further apart are no longer one take; common practice, no source."""
-LONGEST_OVERLAP_S = 30.0
-"""How far back an overlap is looked for in the sound."""
-LEAST_OVERLAP, LEAST_CHANGES = 256, 32
-"""Samples that must be equal, and changes among them: silence is equal everywhere."""
-
-How = Literal["given", "time stamps", "sound", "not known"]
-
-
-@dataclass(frozen=True)
-class Seam:
-    """How one part follows another.
-
-    Parameters
-    ----------
-    gap_s : float
-        Seconds missing between them, which read as silence; below zero the seconds that both
-        hold, which are used once.
-    how : {"given", "time stamps", "sound", "not known"}
-        What tells.
-    words : str
-        The same in words.
-    """
-
-    gap_s: float
-    how: How
-    words: str
 
 
 @dataclass(frozen=True)
@@ -239,17 +214,16 @@ def join_parts(
         return first
     for capture in captures[1:]:
         _require_alike(first, capture)
-    stamps = [_stamp(capture) for capture in captures]
+    stamps = [stamp_of(capture) for capture in captures]
     whole = all(stamp is None or stamp % first.rate == 0 for stamp in stamps)
-    resolution_s = 1.0 if whole else 1.0 / first.rate
     parts, seams = [Part(first, 0)], []
     for i, after in enumerate(captures[1:]):
         before = captures[i]
-        told = _by_stamps(before, stamps[i], stamps[i + 1])
+        told = frames_between(before, stamps[i], stamps[i + 1])
         if told is not None and given[i] is None:
-            _require_near(before, after, told)
-        seam = _seam(before, after, given[i], told, resolution_s)
-        shift = round(seam.gap_s * first.rate)
+            require_near(before, after, told)
+        seam = seam_of(before, after, given[i], told, whole=whole)
+        shift = seam.frames
         if after.frames <= -shift:
             raise InputError(
                 "The part holds nothing that the part before it does not hold already.",
@@ -316,109 +290,3 @@ def _require_alike(first: Capture, other: Capture) -> None:
                 where=str(other.path),
                 remedy="Parts of one take are alike; number other takes -t1, -t2 and so on.",
             )
-
-
-def _stamp(capture: Capture) -> int | None:
-    """Return the time stamp of a file, in samples since midnight."""
-    with opened(capture.path) as file:
-        size = os.fstat(file.fileno()).st_size
-        layout = find_data(file, size)
-        return None if layout is None else time_reference(file, layout)
-
-
-def _by_stamps(before: Capture, one: int | None, two: int | None) -> float | None:
-    """Return the seconds between two parts by their time stamps, None where these tell nothing."""
-    if one is None or two is None or one == two:
-        return None
-    apart_s = (two - one) / before.rate
-    gap_s = apart_s - before.duration_s
-    if apart_s < 0:
-        gap_s = math.remainder(gap_s, DAY_S)  # the clock passed midnight
-    return gap_s
-
-
-def _require_near(before: Capture, after: Capture, gap_s: float) -> None:
-    """Raise where time stamps put two files in another order, or too far apart for one take."""
-    if gap_s < -before.duration_s:
-        raise InputError(
-            "By its time stamp this part was begun before the part in front of it.",
-            where=str(after.path),
-            remedy="Number the parts in the order of recording, -p1, -p2 and so on.",
-        )
-    if gap_s > LONGEST_GAP_S:
-        raise InputError(
-            f"By the time stamps {spoken_time(gap_s)} lie between this part and the one before.",
-            where=str(after.path),
-            remedy="Number takes -t1, -t2; if it is one take, give the seconds between as gap_s.",
-        )
-
-
-def _seam(
-    before: Capture,
-    after: Capture,
-    given_s: float | None,
-    told_s: float | None,
-    resolution_s: float,
-) -> Seam:
-    """Say how one part follows another: as given, by time stamps, by the sound, or unknown."""
-    if given_s is not None:
-        words = f"gap of {spoken_time(given_s)} as given" if given_s else "no gap as given"
-        if told_s is not None and abs(told_s - given_s) > max(1.0, resolution_s):
-            words += f" (time stamps say {told_s:.1f} s)"
-        return Seam(given_s, "given", words)
-    if told_s is not None and told_s >= resolution_s:
-        coarse = ", known to 1 s" if resolution_s == 1 else ""
-        return Seam(told_s, "time stamps", f"gap of {spoken_time(told_s)} by time stamps{coarse}")
-    exact = told_s is not None and resolution_s < 1
-    if exact and told_s is not None and abs(told_s) < 0.5 * resolution_s:
-        return Seam(0.0, "time stamps", "no gap by time stamps")
-    both = _overlap(before, after, told_s if exact else None)
-    if both:
-        shared_s = both / before.rate
-        how: How = "time stamps" if exact else "sound"
-        source = "by time stamps" if exact else "found in the sound"
-        return Seam(-shared_s, how, f"overlap of {spoken_time(shared_s)} {source}, used once")
-    if told_s is None:
-        why = "the recorder gave no time stamps of its own to each part"
-    elif told_s > -resolution_s:
-        return Seam(0.0, "time stamps", "no gap by time stamps, known to 1 s")
-    else:
-        why = f"time stamps say that {spoken_time(-told_s)} overlap, but the sound does not"
-    return Seam(0.0, "not known", f"follows without a gap as far as can be told: {why}")
-
-
-def _overlap(before: Capture, after: Capture, told_s: float | None) -> int:
-    """Return how many frames the start of one part repeats from the end of the other; else 0."""
-    rate = before.rate
-    if told_s is not None:
-        count = min(round(-told_s * rate), after.frames)
-        return count if 0 < count <= before.frames and _equal(before, after, count) else 0
-    longest = min(round(LONGEST_OVERLAP_S * rate), before.frames, after.frames)
-    if longest < LEAST_OVERLAP:
-        return 0
-    tail = before.read((before.frames - longest) / rate)
-    head = after.read(0.0, longest / rate)
-    if np.count_nonzero(np.diff(head[:LEAST_OVERLAP])) < LEAST_CHANGES:
-        return 0
-    starts = np.arange(longest - LEAST_OVERLAP + 1)
-    for i in range(LEAST_OVERLAP):
-        starts = starts[tail[starts + i] == head[i]]
-    found = 0
-    for start in starts.tolist():
-        if np.array_equal(tail[start:], head[: longest - start]):
-            if found:
-                return 0  # the sound repeats itself
-            found = longest - start
-    return found
-
-
-def _equal(before: Capture, after: Capture, count: int) -> bool:
-    """Whether the last frames of one part are the first of the other, sample for sample."""
-    rate, step = before.rate, 10 * before.rate
-    for first in range(0, count, step):
-        last = min(first + step, count)
-        begin = before.frames - count
-        tail = before.read((begin + first) / rate, (begin + last) / rate)
-        if not np.array_equal(tail, after.read(first / rate, last / rate)):
-            return False
-    return True

@@ -351,6 +351,8 @@ def _header_notes(layout: Layout, sound: sf.SoundFile) -> list[str]:
 
 def _louder_channel(sound: sf.SoundFile) -> tuple[int, str]:
     """Compare the channels in short windows over the whole file, each without its mean."""
+    from sigkit.captures.cues.look import cue_channel
+
     power = np.zeros(sound.channels)
     whole = sound.frames <= LOOKS * LOOK_FRAMES
     last = max(0, sound.frames - LOOK_FRAMES)
@@ -361,6 +363,9 @@ def _louder_channel(sound: sf.SoundFile) -> tuple[int, str]:
         if len(block):
             block = np.clip(np.nan_to_num(block), -1e6, 1e6)
             power += np.var(block, axis=0)
+    cued = cue_channel(sound, power)
+    if cued is not None:
+        power[cued] = 0.0
     every = "0 and 1" if sound.channels == 2 else f"0 to {sound.channels - 1}"
     channel = int(np.argmax(power))
     loudest, second = power[channel], np.partition(power, -2)[-2]
@@ -373,6 +378,8 @@ def _louder_channel(sound: sf.SoundFile) -> tuple[int, str]:
         gain_db = 10 * math.log10(loudest / second)
         how = f"{gain_db:.0f} dB louder" if gain_db >= 1 else f"within 1 dB of {rest}"
         how += " than the next" if gain_db >= 1 and sound.channels > 2 else ""
+    if cued is not None:
+        how = f"channel {cued} holds a cue track" + (f"; {how}" if sound.channels > 2 else "")
     return channel, f"channel {channel} (of {every}) taken: {how}"
 
 

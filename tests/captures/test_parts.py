@@ -108,7 +108,9 @@ def test_a_gap_by_time_stamps_is_silence_of_that_length(tmp_path, name, begun):
         write(tmp_path, 2, second, stamp=begun + first.size + gap, name=name),
     ]
     joined = join_parts(paths)
-    assert joined.notes == ("recorded in 2 parts, gap of 1.7 s by time stamps",)
+    assert joined.notes == (
+        f"recorded in 2 parts, gap of 1.7 s ({round(1.7 * RATE)} frames) by time stamps",
+    )
     expected = np.concatenate([first, np.zeros(gap, int), second])
     assert np.array_equal(codes_of(joined), expected)
     assert joined.seams[0].gap_s == pytest.approx(1.7)
@@ -129,7 +131,7 @@ def test_time_stamps_that_libsndfile_wrote(tmp_path):
             sound.write(codes)
         stamp += codes.size + gap
     joined = join_parts(paths)
-    assert joined.notes == ("recorded in 2 parts, gap of 0.2 s by time stamps",)
+    assert joined.notes == (f"recorded in 2 parts, gap of 0.2 s ({gap} frames) by time stamps",)
     assert joined.frames == first.size + gap + second.size
 
 
@@ -167,7 +169,9 @@ def test_midnight_between_two_parts(tmp_path):
         write(tmp_path, 1, first, stamp=begun),
         write(tmp_path, 2, noise(1.0, 2), stamp=begun + first.size + 4800 - 86400 * RATE),
     ]
-    assert join_parts(paths).notes == ("recorded in 2 parts, gap of 0.1 s by time stamps",)
+    assert join_parts(paths).notes == (
+        "recorded in 2 parts, gap of 0.1 s (4800 frames) by time stamps",
+    )
 
 
 @pytest.mark.parametrize(
@@ -240,7 +244,10 @@ def test_an_overlap_is_used_once(tmp_path, overlap_s, stamped):
     assert np.array_equal(codes_of(joined), whole)
     assert joined.seams[0].gap_s == pytest.approx(-overlap_s)
     how = "by time stamps" if stamped else "found in the sound"
-    assert joined.notes == (f"recorded in 2 parts, overlap of {overlap_s:g} s {how}, used once",)
+    length = "20 ms" if overlap_s < 0.1 else f"{overlap_s:g} s"
+    assert joined.notes == (
+        f"recorded in 2 parts, overlap of {length} ({back} frames) {how}, used once",
+    )
 
 
 def test_an_overlap_by_stamps_that_the_sound_does_not_bear_out_is_not_taken(tmp_path):

@@ -97,7 +97,7 @@ def test_the_gap_is_a_gap_on_the_right_time_axis(evidence):
 def test_it_is_one_capture_in_the_tables_and_its_rails_are_remarked_on(evidence):
     how, found = evidence
     told = {
-        "stamps": "before: recorded in 2 parts, gap of 1.7 s by time stamps",
+        "stamps": "before: recorded in 2 parts, gap of 1.7 s (27200 frames) by time stamps",
         "nothing": "before: recorded in 2 parts, follows without a gap as far as can be told: the "
         "recorder gave no time stamps of its own to each part",
     }

@@ -16,6 +16,7 @@ from sigkit.captures.fitness import Tally, clipped_of
 from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
+from sigkit.measures.cued import unanswered
 from sigkit.measures.envelope.answers import (
     COUNT_U,
     QUIET_THUMP_DB,
@@ -161,6 +162,9 @@ def _result(
         remarks.append(faults)
     answers = answers_of(table, missed, keyed=downs.size > 0)
     remarks += remarks_of(table, heard)
+    if key_channel is None:
+        onsets = table["onset_s"].tolist()
+        remarks += unanswered(capture, "envelope", onsets, ("up",), "a press")
     bounds = {}
     if not answers["thump"].measurable and len(table):
         step = Term("where a thump begins to show", 3.0, "B")

@@ -13,6 +13,7 @@ import pandas as pd
 from sigkit.captures.watch import Watch, watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
+from sigkit.measures.cued import unanswered
 from sigkit.measures.glide.curve import Curve
 from sigkit.measures.glide.numbers import (
     imbalance_of,
@@ -185,7 +186,10 @@ def measure_glide(capture: Capture) -> GlideResult:
     return GlideResult(
         source=source_of(capture),
         settings={},
-        notes=_notes(table, faults, watch.watch, capture),
+        notes=(
+            *_notes(table, faults, watch.watch, capture),
+            *unanswered(capture, "glide", table["start_s"].tolist(), ("up", "down"), "a glide"),
+        ),
         glide_time=mean_time(table, ""),
         time_up=times["up"],
         time_down=times["down"],

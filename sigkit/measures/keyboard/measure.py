@@ -15,6 +15,7 @@ import pandas as pd
 from sigkit.captures.watch import WatchedCapture, watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
+from sigkit.measures.cued import cued_order
 from sigkit.measures.held_note import source_of
 from sigkit.measures.keyboard.keys import key_hz, key_name, key_number
 from sigkit.measures.keyboard.numbers import LATE, SLOW, answers_of, droop_of, is_hold
@@ -111,10 +112,10 @@ def measure_keyboard(
     if parted and not hold:
         whole, notes, stuck = without_stuck(whole, notes, finder)
     presses = presses_of(original, whole, notes, stuck, parted=parted and not hold)
-    order = _order(presses.every, lowest, count)
+    order, by_cue = _order(capture, presses.every, lowest, count, hold=hold)
     table = _table(presses, order, lowest, count)
     remarks = _remarks(presses, order, table, whole.mains_hz, hold=hold, parted=parted)
-    remarks += _faults(capture, watching, notes)
+    remarks += [*by_cue, *_faults(capture, watching, notes)]
     if hold:
         table = table[table["status"] != MISSING].reset_index(drop=True)
     scale = scale_of(*(table[c].to_numpy(float) for c in ("error_cents", "u_cents")))
@@ -174,9 +175,15 @@ def _checked(lowest_key: str | int | None, keys: int | None, capture: Capture) -
     return lowest, count
 
 
-def _order(presses: tuple[Press, ...], lowest: int, count: int) -> Order:
+def _order(
+    capture: Capture, presses: tuple[Press, ...], lowest: int, count: int, *, hold: bool
+) -> tuple[Order, list[str]]:
     hz = np.array([p.hz if math.isfinite(p.hz) else p.note.hz for p in presses])
-    return order_of(12 * np.log2(hz / key_hz(lowest)), count)
+    semitones = 12 * np.log2(hz / key_hz(lowest))
+    order = order_of(semitones, count)
+    if hold:
+        return order, []
+    return cued_order(capture, order, [p.onset_s for p in presses], semitones, count)
 
 
 def _table(presses: Presses, order: Order, lowest: int, count: int) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sigkit.captures.watch import watched
 from sigkit.errors import InputError
+from sigkit.measures.cued import cue_of, cued_travel
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Source
 from sigkit.measures.slider.control import LEAST, STEP, control_of, lines_of
@@ -173,7 +174,9 @@ def assess_slider(
     faults, tests = _faults(track, assessed, steps)
     faults = without_marks(faults, marks)
     lines = residual_lines(track, assessed, floor_db)
-    travel = _travel(track, lines, found, heard, faults)
+    cue, by_cue = cue_of(capture, "slider")
+    heard_travel = _travel(track, lines, found, heard, faults)
+    travel, how_placed = cued_travel(cue, heard_travel, lines["time_s"])
     moving = _by_bin(travel.moving, assessed.size)
     where = assessed & moving if (assessed & moving).sum() * BIN_S >= LEAST_S else assessed
     floor = floor_of(track, floor_db, where, tests)
@@ -191,7 +194,11 @@ def assess_slider(
     return SliderResult(
         source=source,
         settings={"controls": controls},
-        notes=_notes(track, events, passes, floor_db, assessed, travel.moving, exposure, recorder),
+        notes=(
+            *_notes(track, events, passes, floor_db, assessed, travel.moving, exposure, recorder),
+            *by_cue,
+            *how_placed,
+        ),
         events_per_pass=events_per_pass(passes),
         event_rate=_rate(len(hits), exposure),
         worst_level=_worst(hits, floor),

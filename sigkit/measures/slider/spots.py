@@ -77,7 +77,7 @@ def first_pass_apart(passes: pd.DataFrame) -> FirstPass:
     Parameters
     ----------
     passes : DataFrame
-        As from `sigkit.measures.slider_passes.passes_table`.
+        As from `sigkit.measures.slider.passes.passes_table`.
 
     Returns
     -------
@@ -115,12 +115,12 @@ def spots_of(
     Parameters
     ----------
     events : DataFrame
-        As from `sigkit.measures.slider_passes.place_events`.
+        As from `sigkit.measures.slider.passes.place_events`.
     passes : DataFrame
-        As from `sigkit.measures.slider_passes.passes_table`. Passes assessed for less than half
+        As from `sigkit.measures.slider.passes.passes_table`. Passes assessed for less than half
         their time are left out.
     looked : ndarray of bool, shape (20,), optional
-        Parts of the travel that were looked at (`slider_passes.parts_looked_at`): scattered
+        Parts of the travel that were looked at (`passes.parts_looked_at`): scattered
         events could be found only there. None: from the passes alone.
 
     Returns
@@ -192,7 +192,7 @@ def fixed_spots(spots: pd.DataFrame, passes: pd.DataFrame) -> Quantity:
     spots : DataFrame
         As from `spots_of`.
     passes : DataFrame
-        As from `sigkit.measures.slider_passes.passes_table`.
+        As from `sigkit.measures.slider.passes.passes_table`.
 
     Returns
     -------

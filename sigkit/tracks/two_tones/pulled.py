@@ -45,7 +45,7 @@ def fit_pulled(bands: Complex, steps: tuple[int, ...], pair: Tones, *, most: int
     Parameters
     ----------
     bands : ndarray of complex, shape (n_bands, n_periods)
-        As in `sigkit.tracks.two_tones.fit_tones`.
+        As in `sigkit.tracks.two_tones.track.fit_tones`.
     steps : tuple of int
         Which bands hold lines; (1, 1) or there is nothing to fit.
     pair : Tones
