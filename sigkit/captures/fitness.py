@@ -34,7 +34,8 @@ COARSE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "ULAW": 32124 / 32768, "ALAW
 """Highest sample of the formats with few codes, full scale = 1."""
 STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
 STEP |= {"ULAW": 2.0**-5, "ALAW": 2.0**-5}
-LOSSY = ("IMA_ADPCM", "MS_ADPCM", "GSM610")
+LOSSY: tuple[str, ...] = ("IMA_ADPCM", "MS_ADPCM", "GSM610", "G721_32", "G723_24", "G723_40")
+LOSSY += ("NMS_ADPCM_16", "NMS_ADPCM_24", "NMS_ADPCM_32", "VOX_ADPCM")
 
 Severity = Literal["remark", "record again"]
 Word = Literal["usable", "usable with remarks", "record again"]

@@ -27,7 +27,8 @@ from numpy.typing import NDArray
 from sigkit.captures.disk import decoder, opened
 from sigkit.captures.fitness import LEVEL_TESTS, Fitness, Problem
 from sigkit.captures.header import find_data, time_reference
-from sigkit.captures.wav import Capture, open_capture, spoken_time
+from sigkit.captures.remarks import spoken_time
+from sigkit.captures.wav import Capture, open_capture
 from sigkit.errors import InputError
 
 DAY_S = 86400.0
