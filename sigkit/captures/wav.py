@@ -179,11 +179,18 @@ class Capture:
             samples[first - start : first - start + len(block)] = block[:, self.channel]
         return samples
 
-    def fitness(self) -> Fitness:
-        """Say whether the capture is fit to measure; reads it once from start to end."""
+    def fitness(self, test: str | None = None) -> Fitness:
+        """Say whether the capture is fit to measure; reads it once from start to end.
+
+        Parameters
+        ----------
+        test : str, optional
+            Bench test that it is for, such as ``"warmup"``: its length and content are then held
+            against what that test needs.
+        """
         from sigkit.captures.fitness import check_fitness
 
-        return check_fitness(self)
+        return check_fitness(self, test)
 
     def _stretch(
         self, start: int, stop: int, size: int

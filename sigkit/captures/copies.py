@@ -1,0 +1,98 @@
+"""Copies of one capture: the same file, the same samples, the same sound at another gain."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Likeness = Literal["", "samples", "gain"]
+
+ALIKE = 0.9999
+LEAST_EXCERPTS = 8
+LEAST_CODES = 64
+"""Steps of 16 bits in an excerpt: quieter ones are mostly rounding."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fingerprint:
+    """What tells a copy of a capture.
+
+    Parameters
+    ----------
+    samples_sha256 : str
+        Of every sample of every channel, whatever the header says.
+    excerpts : ndarray, shape (n_places, n_samples)
+        Short pieces of the chosen channel, at places that depend on its length alone.
+    frames : int
+        Its length.
+    """
+
+    samples_sha256: str
+    excerpts: NDArray[np.float64]
+    frames: int
+
+    def likeness(self, other: Fingerprint) -> tuple[Likeness, float]:
+        """Compare two captures.
+
+        Returns
+        -------
+        likeness : {"", "samples", "gain"}
+            ``samples`` where every sample is the same; ``gain`` where every excerpt of one is that
+            of the other times a number.
+        gain_db : float
+            The other's gain, nan where they are no copies.
+
+        Notes
+        -----
+        Two takes of one thing differ in phase and noise at most places. Sound without either, as a
+        calculated tone, can look like a copy.
+        """
+        if self.samples_sha256 == other.samples_sha256:
+            return "samples", 0.0
+        if self.frames != other.frames or self.excerpts.shape != other.excerpts.shape:
+            return "", math.nan
+        a = self.excerpts - self.excerpts.mean(axis=1, keepdims=True)
+        b = other.excerpts - other.excerpts.mean(axis=1, keepdims=True)
+        least = LEAST_CODES * 2.0**-15
+        heard = (np.ptp(a, axis=1) > least) & (np.ptp(b, axis=1) > least)
+        if heard.sum() < LEAST_EXCERPTS:
+            return "", math.nan
+        a, b = a[heard], b[heard]
+        both = (a * b).sum(axis=1)
+        likeness = both / np.sqrt((a * a).sum(axis=1) * (b * b).sum(axis=1))
+        gains = both / (a * a).sum(axis=1)
+        gain = float(np.median(gains))
+        if likeness.min() < ALIKE or np.ptp(gains) > 0.02 * abs(gain):
+            return "", math.nan
+        return "gain", 20 * math.log10(abs(gain))
+
+
+def copies(prints: Mapping[str, Fingerprint]) -> dict[str, tuple[str, str]]:
+    """Say which captures are copies of an earlier one.
+
+    Parameters
+    ----------
+    prints : mapping of str to Fingerprint
+        By name, in order.
+
+    Returns
+    -------
+    dict
+        Name of the copy to name of the original, and what they share in words.
+    """
+    found: dict[str, tuple[str, str]] = {}
+    names = list(prints)
+    for i, name in enumerate(names):
+        for earlier in names[:i]:
+            how, gain_db = prints[earlier].likeness(prints[name])
+            if how:
+                words = "the same samples" if how == "samples" else "the same sound"
+                words += "" if how == "samples" else f" at {gain_db:+.1f} dB"
+                found[name] = (earlier, words)
+                break
+    return found
