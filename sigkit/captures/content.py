@@ -39,6 +39,7 @@ FEW = 0.05
 STEADY_DB = 1.5
 STEADY_CENTS = 12.0
 NO_GLIDE_CENTS = 120.0
+STAYS = 0.9
 NO_NOTES_DB = 6.0
 FEWEST_KEYS = 3
 SEVERAL_NOTES = 4
@@ -107,9 +108,9 @@ def _quiet(survey: Survey) -> str:
     if low < QUIET_DBFS or high - low > 6 or (survey.contrast_db[:, 0] > 20).mean() < 0.9:
         return ""
     hz = float(np.median(survey.line_hz))
-    for mains in (50.0, 60.0):
-        if abs(hz - mains * max(1, round(hz / mains))) < 1.5:
-            return ""
+    pitch = float(np.median(survey.pitch_hz))
+    if any(abs(pitch / mains - 1) < 0.015 for mains in (50.0, 60.0, 100.0, 120.0)):
+        return ""
     return f"a tone at {hz:.0f} Hz and {low:.0f} dBFS throughout, no quiet"
 
 
@@ -140,23 +141,22 @@ def _moves(survey: Survey) -> str:
     strong = np.median(bands, axis=0) > np.median(bands, axis=0).max() - 40
     low, high = np.percentile(bands[:, strong], [4, 96], axis=0)
     swing_db = float((high - low).max())
-    cents = _pitches(survey)
-    swing_cents = float(np.ptp(np.percentile(cents, [4, 96]))) if len(cents) > 4 else 0.0
     hz = survey.line_hz[inner]
     line_cents = 1200 * np.log2(np.maximum(hz, 1) / np.median(np.maximum(hz, 1)))
     line_swing = float(np.ptp(np.percentile(line_cents, [4, 96])))
-    if swing_db > STEADY_DB or max(swing_cents, line_swing) > STEADY_CENTS:
+    if swing_db > STEADY_DB or line_swing > STEADY_CENTS:
         return ""
     return f"nothing moves: level and timbre within {swing_db:.1f} dB"
 
 
 def _glides(survey: Survey) -> str:
     """Find a pitch that stays where it should glide."""
-    cents = _pitches(survey)
-    if len(cents) < 8:
+    loud = survey.loud(25.0) & survey.tonal()
+    if loud.sum() < 8:
         return ""
-    swing = float(np.ptp(np.percentile(cents, [2, 98])))
-    return f"the pitch stays within {swing:.0f} cents" if swing < NO_GLIDE_CENTS else ""
+    cents = 1200 * np.log2(np.maximum(survey.line_hz[loud], 1.0))
+    stays = float((np.abs(cents - np.median(cents)) < NO_GLIDE_CENTS / 2).mean())
+    return f"the pitch stays where it is for {100 * stays:.0f} %" if stays > STAYS else ""
 
 
 def _presses(survey: Survey) -> str:

@@ -24,8 +24,11 @@ LEAST_QUIET = 7
 RISE_DB = 5.0
 ALIKE_DB = 2.5
 ORDERLY = 0.85
-ROUNDED_DB = 0.6
-SURE = 6.0
+ROUNDED_DB = 0.8
+SURE = 2.0
+SLIGHTLY = 0.25
+STEPS = ((-32.0, -20.0), (-20.0, -13.0), (-12.0, -6.0), (-1.0, 9.0))
+"""Levels re the loudest, in dB, at which the ratio of peak to rms is looked at."""
 NEAR_FULL_SCALE = 0.966
 OVER_DB = 0.1
 CANDIDATES = 12
@@ -98,37 +101,29 @@ def _rounded(survey: Survey) -> list[Problem]:
     A patch changes the shape of its wave with the level too, but over its whole range. Here the
     shape stays the same over all the lower levels and gives way at the top.
     """
-    rms = np.sqrt(survey.power[:, survey.channel])
-    level = to_dbfs(rms**2)
-    if len(level) < 20:
+    quarters = np.maximum(survey.parts[:, :, 0], 1e-20)
+    level = to_dbfs(quarters.max(axis=1))
+    even = np.ptp(10 * np.log10(quarters), axis=1) < 6.0
+    use = survey.tonal() & even
+    if use.sum() < 20:
         return []
-    quarter = 10 * np.log10(np.maximum(survey.parts[:, :, 0], 1e-20))
-    still = np.ptp(quarter, axis=1) < 2.0
-    use = survey.tonal() & still & (rms > 0)
-    below = level - float(np.percentile(level[use], 99)) if use.sum() >= 20 else level
-    crest = 20 * np.log10(np.maximum(survey.peak, 1e-10) / np.maximum(rms, 1e-10))
-    groups = [crest[use & (below > low) & (below <= high)] for low, high in _STEPS]
-    if use.sum() < 20 or any(
-        len(group) < least for group, least in zip(groups, _LEAST, strict=True)
-    ):
+    below = level - float(np.percentile(level[use], 99))
+    crest = 20 * np.log10(np.maximum(survey.peak, 1e-10) / np.sqrt(quarters.max(axis=1)))
+    groups = [crest[use & (below > low) & (below <= high)] for low, high in STEPS]
+    if any(len(group) < 3 for group in groups):
         return []
     low, lower, upper, top = (float(np.median(group)) for group in groups)
-    both = np.concatenate(groups[:2])
-    usual = float(np.median(both))
-    scatter = 1.48 * float(np.median(np.abs(both - usual))) + 0.02
-    drop = usual - top
-    even = abs(low - lower) < max(drop / 4, 0.1)
-    falls = top < upper - drop / 8 and upper <= usual + scatter
-    if drop < max(ROUNDED_DB, SURE * scatter) or not even or not falls:
+    scatter = 1.48 * float(np.median(np.abs(groups[3] - top)))
+    scatter += 1.48 * float(np.median(np.abs(groups[1] - lower)))
+    drop = low - top
+    alike = abs(low - lower) < max(SLIGHTLY * drop, 0.05)
+    falls = lower - drop / 2 < upper < lower + 0.1 and top < upper - drop / 4
+    if drop < max(ROUNDED_DB, SURE * scatter) or not alike or not falls:
         return []
     how = f"peaks {drop:.1f} dB lower for their level than in softer passages"
-    where = f"where it is louder than {float(level[use].max()) - 6:.0f} dBFS"
+    where = f"where it is louder than {float(level[use].max()) - 12:.0f} dBFS"
     remedy = "A stage saturates, in the instrument or before the recorder: lower the gain there."
     return [Problem("soft clipping", where, how, LEVEL_TESTS, remedy, "remark")]
-
-
-_STEPS = ((-26.0, -16.0), (-16.0, -9.0), (-6.0, -2.0), (-1.5, 9.0))
-_LEAST = (4, 4, 2, 3)
 
 
 class Overs:

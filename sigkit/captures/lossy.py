@@ -11,12 +11,12 @@ from sigkit.captures.survey import CLASS_DB, CLASSES, Survey
 Real = NDArray[np.float64]
 
 BAND_HZ = 200.0
-LOWEST_HZ, HIGHEST = 3000.0, 0.43
+LOWEST_HZ, HIGHEST_HZ, HIGHEST = 3000.0, 20500.0, 0.40
 EDGE_HZ = 800.0
 BESIDE_HZ = 2000.0
 DROP_DB = 18.0
 STEEP = 0.7
-EVEN_DB = 9.0
+LEAST_DB = 15.0
 LEAST_FRAMES = 8
 LOUD_DB = 40.0
 
@@ -35,18 +35,17 @@ def lossy_history(survey: Survey) -> list[Problem]:
     beside, edge = round(BESIDE_HZ / width), max(1, round(EDGE_HZ / 2 / width))
     found, deepest = 0.0, 0.0
     for i in range(round(LOWEST_HZ / width), len(hz)):
-        if hz[i] > HIGHEST * survey.rate or i + edge + 2 >= len(floor):
+        if hz[i] > min(HIGHEST_HZ, HIGHEST * survey.rate) or i + edge + 2 >= len(floor):
             break
         below = floor[max(0, i - beside) : i - edge]
         above = floor[i + edge :]
         above = above[: max(3, int(0.47 * survey.rate / width) - i - edge)]
         if len(below) < 3 or len(above) < 3:
             continue
-        drop = float(np.median(below) - np.median(above))
+        drop = float(np.median(below) - np.percentile(above, 90))
         across = float(floor[i - edge] - floor[i + edge])
-        even = np.percentile(above, 95) - np.percentile(above, 5) < EVEN_DB
-        level = np.ptp(np.percentile(below[-max(3, len(below) // 2) :], [10, 90])) < EVEN_DB
-        if drop > max(DROP_DB, deepest) and across > STEEP * drop and even and level:
+        all_lower = float(np.percentile(below, 10) - np.percentile(above, 90)) > LEAST_DB
+        if drop > max(DROP_DB, deepest) and across > STEEP * DROP_DB and all_lower:
             found, deepest = float(hz[i]), drop
     if not found:
         return []

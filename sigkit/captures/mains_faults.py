@@ -66,7 +66,9 @@ def mains_faults(survey: Survey, test: str | None) -> list[Problem]:
     if quiet is not None:
         return _hum(quiet, survey, 0.0)
     whole = _under_tone(survey)
-    return [] if whole is None else _hum(whole, survey, _note_hz(survey))
+    if whole is not None:
+        return _hum(whole, survey, _note_hz(survey))
+    return _hum(_spectrum(survey.slow, survey.slow_rate), survey, 0.0, least=3)
 
 
 def _spectrum(y: Real, rate: float) -> Lines:
@@ -133,7 +135,7 @@ def _family(
         for order in range(1, ORDERS + 1):
             at = order * hz
             apart = abs(at - note_hz * max(1, round(at / note_hz))) if note_hz else math.inf
-            if apart < max(1.5, 1.5 * lines.resolution_hz, 0.004 * at):
+            if apart < max(8.0, 1.5 * lines.resolution_hz, 0.01 * at):
                 continue
             level, contrast = lines.level_dbfs(at)
             total += min(contrast, 40.0) if contrast > 6 else 0.0
@@ -148,10 +150,10 @@ def _family(
     return best
 
 
-def _hum(lines: Lines, survey: Survey, note_hz: float) -> list[Problem]:
+def _hum(lines: Lines, survey: Survey, note_hz: float, least: int = 2) -> list[Problem]:
     families = [_family(lines, nominal, WANDER, note_hz) for nominal in MAINS_HZ]
     hz, levels, count = max(families, key=lambda f: sum(10 ** (level / 10) for level in f[1]))
-    if count < 2 or not levels:
+    if count < least or not levels:
         return []
     hum_dbfs = 10 * math.log10(sum(10 ** (level / 10) for level in levels))
     loud = survey.loud(10.0)

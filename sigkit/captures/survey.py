@@ -29,6 +29,8 @@ PARTS = 4
 BANDS = 16
 LOWEST_HZ = 40.0
 NEIGHBOURS = 40
+LOWEST_BIN = 4
+"""Nearer to zero, a gate or a thump has as strong a line as a tone."""
 LAG_HZ = (25.0, 4000.0)
 SLOW_HZ = 1200.0
 """Rate of the slowed-down copy in which mains lines are looked for."""
@@ -255,7 +257,8 @@ class Surveyor:
         rows = np.arange(len(lines))
         near = np.clip(at[:, None] + np.arange(-NEIGHBOURS, NEIGHBOURS + 1), 1, lines.shape[1] - 1)
         middle = np.median(lines[rows[:, None], near], axis=1)
-        return 10 * np.log10(lines[rows, at] / middle), at
+        contrast = 10 * np.log10(lines[rows, at] / middle)
+        return np.where(at >= LOWEST_BIN, contrast, 0.0), at
 
     def _pitch(self, lines: Real) -> tuple[Real, Real]:
         """Return the pitch by the first of the high peaks of the autocorrelation."""
@@ -266,7 +269,9 @@ class Surveyor:
         acf = acf[:, : high + 2] / acf[:, :1] / self.window_acf[: high + 2]
         part = acf[:, low - 1 : high + 2]
         inner = part[:, 1:-1]
-        peaks = np.where((inner > part[:, :-2]) & (inner >= part[:, 2:]), inner, -1.0)
+        dips = np.minimum.accumulate(acf[:, : high + 1], axis=1)[:, low:]
+        real = (inner > part[:, :-2]) & (inner >= part[:, 2:]) & (dips < 0.6 * inner)
+        peaks = np.where(real, inner, -1.0)
         best = peaks.max(axis=1)
         lag = (peaks >= 0.93 * best[:, None]).argmax(axis=1)
         rows = np.arange(len(lines))
