@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture, open_capture
     from sigkit.errors import InputError, SigkitError, SignalError
+    from sigkit.evidence.checks import CaptureChecks, check_captures
     from sigkit.evidence.evidence import Evidence
     from sigkit.evidence.job import Job, open_job
     from sigkit.evidence.manifest import Verification, verify
@@ -28,6 +29,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Capture",
+    "CaptureChecks",
     "Evidence",
     "InputError",
     "Job",
@@ -36,6 +38,7 @@ __all__ = [
     "SigkitError",
     "SignalError",
     "Verification",
+    "check_captures",
     "measure_beating",
     "measure_envelope",
     "measure_glide",
@@ -54,6 +57,7 @@ __all__ = [
 
 _HOMES = {
     "Capture": "captures.wav",
+    "CaptureChecks": "evidence.checks",
     "Evidence": "evidence.evidence",
     "InputError": "errors",
     "Job": "evidence.job",
@@ -62,6 +66,7 @@ _HOMES = {
     "SigkitError": "errors",
     "SignalError": "errors",
     "Verification": "evidence.manifest",
+    "check_captures": "evidence.checks",
     "measure_beating": "measures.beating",
     "measure_envelope": "measures.envelope",
     "measure_glide": "measures.glide",

@@ -163,6 +163,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _parser() -> _Parser:
     import sigkit
+    from sigkit.commands import check
 
     parser = _Parser(
         prog="sigkit",
@@ -188,4 +189,6 @@ def _parser() -> _Parser:
         "--captures", type=Path, metavar="DIR", help="the job folder, or one WAV file"
     )
     verify.set_defaults(run=_verify)
+
+    check.add(commands)
     return parser

@@ -122,7 +122,7 @@ def room(
     t = np.arange(x.size) / rate
     x = x + hiss(x.size, peak_dbfs - rng.uniform(50, 75), rng, rng.choice([0, 0, 3]))
     if rng.random() < 0.5:
-        x = x + mains(t, peak_dbfs - rng.uniform(50, 65), rng, rng.choice([50.0, 60.0]))
+        x = x + mains(t, peak_dbfs - rng.uniform(55, 70), rng, rng.choice([50.0, 60.0]))
     return x
 
 

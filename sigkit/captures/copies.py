@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -71,28 +70,9 @@ class Fingerprint:
             return "", math.nan
         return "gain", 20 * math.log10(abs(gain))
 
-
-def copies(prints: Mapping[str, Fingerprint]) -> dict[str, tuple[str, str]]:
-    """Say which captures are copies of an earlier one.
-
-    Parameters
-    ----------
-    prints : mapping of str to Fingerprint
-        By name, in order.
-
-    Returns
-    -------
-    dict
-        Name of the copy to name of the original, and what they share in words.
-    """
-    found: dict[str, tuple[str, str]] = {}
-    names = list(prints)
-    for i, name in enumerate(names):
-        for earlier in names[:i]:
-            how, gain_db = prints[earlier].likeness(prints[name])
-            if how:
-                words = "the same samples" if how == "samples" else "the same sound"
-                words += "" if how == "samples" else f" at {gain_db:+.1f} dB"
-                found[name] = (earlier, words)
-                break
-    return found
+    def words(self, other: Fingerprint) -> str:
+        """Say what two captures share; empty where they are no copies."""
+        how, gain_db = self.likeness(other)
+        if how == "gain":
+            return f"the same sound at {gain_db:+.1f} dB"
+        return "the same samples" if how else ""

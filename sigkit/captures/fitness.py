@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -49,12 +50,15 @@ class Fitness:
         File name of the capture.
     problems : tuple of Problem
         Everything found, the worst first.
+    level_dbfs : float
+        Level of the loudest 0.1 s; a full-scale sine reads 0.
     fingerprint : Fingerprint or None
         What tells a copy of the capture.
     """
 
     name: str
     problems: tuple[Problem, ...] = ()
+    level_dbfs: float = field(default=math.nan, compare=False)
     fingerprint: Fingerprint | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -190,8 +194,8 @@ def check_fitness(capture: Capture, test: str | None = None) -> Fitness:
     if not any(problem.kind == "too short" for problem in found):
         found += too_short(capture.duration_s, test)
     found.sort(key=lambda problem: problem.severity == "remark")
-    print_ = Fingerprint(survey.samples_sha256, survey.excerpts, capture.frames)
-    return Fitness(capture.path.name, tuple(found), print_)
+    known_by = Fingerprint(survey.samples_sha256, survey.excerpts, capture.frames)
+    return Fitness(capture.path.name, tuple(found), tally.level_dbfs, known_by)
 
 
 def _known(test: str) -> None:

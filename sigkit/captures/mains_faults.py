@@ -19,7 +19,7 @@ WANDER = 0.006
 RATIOS = {48000 / 44100: (44100, 48000), 44100 / 48000: (48000, 44100)}
 """What a wrong rate in the header makes of a frequency: rate in the header by true rate."""
 WRONG_BY = 0.0025
-ORDERS = 8
+ORDERS, LOW_ORDERS = 8, 3
 SEGMENT_S = 4.0
 LEAST_QUIET_S = 0.9
 QUIET_DB = 25.0
@@ -126,12 +126,13 @@ def _note_hz(survey: Survey) -> float:
 
 def _family(
     lines: Lines, nominal_hz: float, wander: float, note_hz: float
-) -> tuple[float, list[float], int]:
+) -> tuple[float, dict[int, float], int]:
     """Return the best fundamental near a nominal one, its lines' levels, and how many stand out."""
-    best: tuple[float, list[float], int] = (nominal_hz, [], 0)
+    best: tuple[float, dict[int, float], int] = (nominal_hz, {}, 0)
     score = -math.inf
     for hz in np.linspace(1 - wander, 1 + wander, 25) * nominal_hz:
-        levels, strong, total, lone = [], 0, 0.0, 0.0
+        levels: dict[int, float] = {}
+        strong, total, lone = 0, 0.0, 0.0
         for order in range(1, ORDERS + 1):
             at = order * hz
             apart = abs(at - note_hz * max(1, round(at / note_hz))) if note_hz else math.inf
@@ -140,7 +141,7 @@ def _family(
             level, contrast = lines.level_dbfs(at)
             total += min(contrast, 40.0) if contrast > 6 else 0.0
             if contrast > LINE_DB:
-                levels.append(level)
+                levels[order] = level
                 strong += 1
                 lone = max(lone, contrast if order <= 3 else 0.0)
         if total > score:
@@ -150,12 +151,17 @@ def _family(
     return best
 
 
+def _sum(levels: dict[int, float], highest: int) -> float:
+    """Return the power of a family's lines up to an order."""
+    return sum(10 ** (level / 10) for order, level in levels.items() if order <= highest)
+
+
 def _hum(lines: Lines, survey: Survey, note_hz: float, least: int = 2) -> list[Problem]:
     families = [_family(lines, nominal, WANDER, note_hz) for nominal in MAINS_HZ]
-    hz, levels, count = max(families, key=lambda f: sum(10 ** (level / 10) for level in f[1]))
-    if count < least or not levels:
+    hz, levels, count = max(families, key=lambda f: _sum(f[1], ORDERS))
+    if count < least or _sum(levels, LOW_ORDERS) < 0.3 * _sum(levels, ORDERS):
         return []
-    hum_dbfs = 10 * math.log10(sum(10 ** (level / 10) for level in levels))
+    hum_dbfs = 10 * math.log10(_sum(levels, ORDERS))
     loud = survey.loud(10.0)
     tone_dbfs = float(np.median(to_dbfs(survey.power[loud, survey.channel])))
     below_db = hum_dbfs - tone_dbfs

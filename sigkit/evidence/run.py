@@ -133,7 +133,7 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
             remarks=(*take.remarks, *capture.notes),
             joined=capture.notes[0] if take.more else "",
         )
-        fitness = capture.fitness()
+        fitness = capture.fitness(take.name.test)
         found = tuple(f"{p.kind}, {p.where}: {p.how_much}." for p in fitness.problems)
         outcome = dataclasses.replace(outcome, remarks=outcome.remarks + found)
         if fitness.verdict_for(take.name.test) == "record again":

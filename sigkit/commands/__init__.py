@@ -1,0 +1,1 @@
+"""The commands of ``sigkit`` beyond evidence, demo and verify, one file each."""
