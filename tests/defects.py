@@ -74,7 +74,7 @@ def held(rng, rate, seconds, kind=None, low=55.0, high=880.0, cents=None):
     return wave(kind, cycles, hz * 1.1, rate, rng.uniform(0.05, 0.95))
 
 
-def gates(rng, rate, seconds, on=(0.5, 1.2), off=(0.4, 0.9)):
+def gates(rng, seconds, on=(0.5, 1.2), off=(0.4, 0.9)):
     """Begin and end of notes."""
     at, found = rng.uniform(0.3, 0.8), []
     while True:
@@ -194,9 +194,7 @@ def clean_glide(rng, rate):
 
 def clean_envelope(rng, rate, attack=None):
     seconds = rng.uniform(7, 10)
-    env = contour(
-        rng, rate, seconds, gates(rng, rate, seconds), attack, sustain=rng.uniform(0.2, 1)
-    )
+    env = contour(rng, rate, seconds, gates(rng, seconds), attack, sustain=rng.uniform(0.2, 1))
     return room(held(rng, rate, seconds, None, 400, 1500) * env, rate, rng, quiet_ends=False)
 
 
@@ -210,7 +208,7 @@ def clean_digital_rests(rng, rate):
     """Notes with true zeros between them, and edges of a few milliseconds."""
     seconds = 8.0
     env = np.zeros(round(seconds * rate))
-    for begin, stop in gates(rng, rate, seconds):
+    for begin, stop in gates(rng, seconds):
         env[round(begin * rate) : round(stop * rate)] = 1
     ramp = round(rng.uniform(0.001, 0.01) * rate)
     env = np.convolve(env, np.ones(ramp) / ramp, "same")
@@ -220,7 +218,7 @@ def clean_digital_rests(rng, rate):
 def clean_filter_envelope(rng, rate):
     """Brightness that follows the level."""
     seconds = 8.0
-    env = contour(rng, rate, seconds, gates(rng, rate, seconds), 0.05, 0.15, 0.4, 0.3)
+    env = contour(rng, rate, seconds, gates(rng, seconds), 0.05, 0.15, 0.4, 0.3)
     n, t = env.size, np.arange(env.size) / rate
     hz, x = rng.uniform(150, 400), np.zeros(env.size)
     for k in range(1, int(0.4 * rate / hz)):
@@ -232,7 +230,7 @@ def clean_filter_envelope(rng, rate):
 def clean_keyed_envelope(rng, rate):
     """An envelope with a gate, clicks of a key or a cue on the second channel."""
     seconds = 8.0
-    notes = gates(rng, rate, seconds)
+    notes = gates(rng, seconds)
     env = contour(rng, rate, seconds, notes)
     x = room(held(rng, rate, seconds, "saw", 400, 1200) * env, rate, rng, quiet_ends=False)
     n, gate = x.size, np.zeros(x.size)
@@ -248,7 +246,7 @@ def clean_keyed_envelope(rng, rate):
     return np.stack([x, y + hiss(n, -75, rng)], axis=1)
 
 
-def strokes(rng, rate, seconds):
+def strokes(rate, seconds):
     t = np.arange(round(seconds * rate)) / rate
     place = np.interp(t % 5, [0, 0.5, 2.2, 2.7, 4.4, 5], [0, 0, 1, 1, 0, 0])
     return np.convolve(place, np.ones(200) / 200, "same")
@@ -256,7 +254,7 @@ def strokes(rng, rate, seconds):
 
 def clean_volume_slider(rng, rate):
     """Swept to true zero, with crackle."""
-    place = strokes(rng, rate, 10)
+    place = strokes(rate, 10)
     gain = place**2
     for _ in range(rng.integers(0, 30)):
         at, size = rng.integers(0, gain.size - 400), rng.integers(5, 400)
@@ -266,7 +264,7 @@ def clean_volume_slider(rng, rate):
 
 
 def clean_cutoff_slider(rng, rate):
-    place, t = strokes(rng, rate, 10), np.arange(10 * rate) / rate
+    place, t = strokes(rate, 10), np.arange(10 * rate) / rate
     hz, x = rng.uniform(80, 200), np.zeros(t.size)
     cut = 100 * 2 ** (6 * place)
     for k in range(1, int(0.4 * rate / hz)):
@@ -275,12 +273,12 @@ def clean_cutoff_slider(rng, rate):
 
 
 def clean_tune_slider(rng, rate):
-    cents = rng.uniform(80, 600) * strokes(rng, rate, 10)
+    cents = rng.uniform(80, 600) * strokes(rate, 10)
     return room(held(rng, rate, 10, None, 300, 900, cents=cents), rate, rng)
 
 
 def clean_width_slider(rng, rate):
-    place = 0.5 - 0.4 * strokes(rng, rate, 10)
+    place = 0.5 - 0.4 * strokes(rate, 10)
     hz = rng.uniform(80, 300)
     phase = hz * np.arange(place.size) / rate
     x = wave("saw", phase, hz, rate) - wave("saw", phase + place, hz, rate)

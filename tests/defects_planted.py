@@ -53,7 +53,7 @@ def over_between_samples(rng):
     """A tone near a quarter of the rate whose samples straddle its peaks."""
     rate = int(rng.choice([44100, 48000]))
     n = np.arange(6 * rate)
-    hz = rate / 4 * (1 + rng.uniform(-1, 1) * 1e-6)
+    hz = rate / 4 * (1 + rng.uniform(-1, 1) * 1e-9)
     x = np.sin(2 * np.pi * hz * n / rate + np.pi / 4)
     x *= 0.985 / np.abs(x).max()
     return Made("stability", x, rate, kinds=("inter-sample overs",), size=3.0)
@@ -68,7 +68,7 @@ def silent(rng):
 def wrong_channel(rng):
     """The gate louder than the sound, so that the louder channel is the wrong one."""
     rate, seconds = 48000, 8.0
-    gate, notes = np.zeros(round(seconds * rate)), gates(rng, rate, seconds)
+    gate, notes = np.zeros(round(seconds * rate)), gates(rng, seconds)
     for begin, stop in notes:
         gate[round(begin * rate) : round(stop * rate)] = 1
     sound = np.convolve(gate, np.ones(480) / 480, "same") * held(
@@ -194,7 +194,7 @@ def lost(rng):
 def pumping(rng):
     """An automatic gain (10 ms, 0.3 to 1.5 s) on notes with rests, over hiss."""
     rate, seconds = 48000, 12.0
-    notes = gates(rng, rate, seconds, (0.6, 1.0), (1.3, 2.2))
+    notes = gates(rng, seconds, (0.6, 1.0), (1.3, 2.2))
     env = np.zeros(round(seconds * rate))
     for begin, stop in notes:
         env[round(begin * rate) : round(stop * rate)] = 1
@@ -249,6 +249,33 @@ def telephone(rng):
     return replace(made, frames=y, kinds=("lossy history",), size=low / 2000)
 
 
+def spoken(rng):
+    """Somebody talks over idle noise: a buzz with moving pitch through formants, and hisses.
+
+    Formants of vowels as any phonetics handbook has them: F1 300 to 800, F2 800 to 2300 Hz.
+    """
+    rate, parts = 48000, []
+    pitch = rng.uniform(90, 230)
+    while sum(map(len, parts)) < 8 * rate:
+        n = round(rng.uniform(0.09, 0.22) * rate)
+        f0 = pitch * 2 ** (np.linspace(*rng.uniform(-0.3, 0.3, 2), n) + rng.normal(0, 0.1))
+        buzz = np.diff(np.floor(np.cumsum(f0) / rate), prepend=0.0)
+        formants = (rng.uniform(300, 800), rng.uniform(800, 2300), rng.uniform(2400, 3000))
+        for hz, width in zip(formants, (60, 90, 150), strict=True):
+            r = math.exp(-math.pi * width / rate)
+            turn = 2 * r * math.cos(2 * math.pi * hz / rate)
+            buzz = signal.lfilter([1 - turn + r * r], [1, -turn, r * r], buzz)
+        vowel = signal.lfilter([1], [1, -0.97], buzz) * np.hanning(n) ** 0.5
+        parts.append(vowel / np.abs(vowel).max() * rng.uniform(0.4, 1))
+        if rng.random() < 0.6:
+            m = round(rng.uniform(0.06, 0.14) * rate)
+            band = signal.butter(2, [rng.uniform(2500, 4000), 8000], "band", fs=rate, output="sos")
+            parts.append(signal.sosfilt(band, hiss(m, -22, rng)) * np.hanning(m))
+        parts.append(np.zeros(round(rng.choice([0.03, 0.05, 0.25]) * rate)))
+    x = 0.2 * np.concatenate(parts)
+    return Made("noise", x + hiss(x.size, -70, rng), rate, kinds=("speech",))
+
+
 PLANTED = {
     "clipped": hard_clipped,
     "clipped below full scale": clipped_below,
@@ -275,6 +302,7 @@ PLANTED = {
     "sample rate": wrong_rate,
     "lossy": lossy,
     "telephone": telephone,
+    "speech": spoken,
 }
 
 

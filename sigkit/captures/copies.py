@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 Likeness = Literal["", "samples", "gain"]
 
-ALIKE = 0.9999
+ALIKE = 0.9995
 LEAST_EXCERPTS = 8
-LEAST_CODES = 64
+LEAST_CODES = 200
 """Steps of 16 bits in an excerpt: quieter ones are mostly rounding."""
 
 

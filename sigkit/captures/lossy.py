@@ -46,7 +46,9 @@ def lossy_history(survey: Survey) -> list[Problem]:
         across = float(floor[i - edge] - floor[i + edge])
         all_lower = float(np.percentile(below, 10) - np.percentile(above, 90)) > LEAST_DB
         if drop > max(DROP_DB, deepest) and across > STEEP * DROP_DB and all_lower:
-            found, deepest = float(hz[i]), drop
+            half = float(np.median(below)) - drop / 2
+            above_half = np.flatnonzero(floor[: i + edge] > half)
+            found, deepest = float(hz[above_half[-1]] if above_half.size else hz[i]), drop
     if not found:
         return []
     how = f"the spectrum ends at {found / 1000:.1f} kHz, falls {deepest:.0f} dB in {EDGE_HZ:.0f} Hz"

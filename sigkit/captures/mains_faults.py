@@ -22,7 +22,7 @@ WRONG_BY = 0.0025
 ORDERS, LOW_ORDERS = 8, 3
 SEGMENT_S = 4.0
 LEAST_QUIET_S = 0.9
-QUIET_DB = 25.0
+QUIET_DB, LOUD_HUM_DB = 25.0, 10.0
 LIMIT_DB = -40.0
 FAR_OVER_DB = -20.0
 LINE_DB, LONE_LINE_DB = 12.0, 22.0
@@ -88,8 +88,9 @@ def _spectrum(y: Real, rate: float) -> Lines:
 def _quiet_lines(survey: Survey, test: str | None) -> Lines | None:
     """Return the spectrum of the longest quiet stretch, or of an idle capture as a whole."""
     level = survey.level_dbfs
-    limit = survey.top_dbfs - QUIET_DB
-    quiet = level < limit
+    quiet = level < survey.top_dbfs - QUIET_DB
+    if quiet.sum() * survey.frame_s < LEAST_QUIET_S and test != "noise":
+        quiet = level < survey.top_dbfs - LOUD_HUM_DB
     if test == "noise" and not quiet.any():
         quiet[:] = True
     edges = np.flatnonzero(np.diff(np.concatenate([[False], quiet, [False]]).astype(int)))
@@ -183,9 +184,8 @@ def _wrong_rate(lines: Lines, survey: Survey) -> list[Problem]:
             if count >= 3:
                 said = f"mains lines at multiples of {hz:.2f} Hz, as if {nominal:.0f} Hz"
                 how = f"{said} had been read at {header / true:.4f} times its rate"
-                true_rate = round(survey.rate / ratio)
                 remedy = (
-                    f"Is the rate in the header right? It fits {true_rate} Hz; ask the recorder."
+                    f"Is the rate in the header right? {round(survey.rate / ratio)} Hz would fit."
                 )
                 return [Problem("sample rate", "header", how, PITCH_TESTS, remedy, "remark")]
     return []

@@ -215,7 +215,7 @@ def test_a_lossy_codec_is_read_and_named(tmp_path, case):
     "path", sorted(AUDIODATA.glob("*.wav")) or [None], ids=lambda p: getattr(p, "stem", "none")
 )
 def test_the_notes_that_cpython_tests_its_own_readers_with(path):
-    """CPython's test/audiodata: one plucked note of two channels, in four widths; by their bytes."""
+    """CPython's test/audiodata: a plucked note of two channels, in four widths; by their bytes."""
     if path is None:
         pytest.skip("this Python comes without its own tests")
     raw = path.read_bytes()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,8 @@ from sigkit.errors import InputError
 @pytest.fixture
 def folder(tmp_path):
     """Four captures: a good one, a clipped one, a copy at another gain, and one that is none."""
-    good, bad = make_clean("glide", 1), make_planted("clipped", 1)
+    good = replace(make_clean("glide", 1), subtype="PCM_24")
+    bad = make_planted("clipped", 1)
     good.write(tmp_path / "glide-portamento-half.wav")
     bad.write(tmp_path / "slider-volume.wav")
     quiet = 0.5 * good.frames
