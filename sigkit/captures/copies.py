@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 Likeness = Literal["", "samples", "gain"]
 
-ALIKE = 0.9995
+UNLIKE = 1e-3
+"""What may be left of an excerpt at another gain, beside rounding to 16 bits."""
+CODE = 2.0**-15
 LEAST_EXCERPTS = 8
 LEAST_CODES = 200
 """Steps of 16 bits in an excerpt: quieter ones are mostly rounding."""
@@ -57,16 +59,14 @@ class Fingerprint:
             return "", math.nan
         a = self.excerpts - self.excerpts.mean(axis=1, keepdims=True)
         b = other.excerpts - other.excerpts.mean(axis=1, keepdims=True)
-        least = LEAST_CODES * 2.0**-15
+        least = LEAST_CODES * CODE
         heard = (np.ptp(a, axis=1) > least) & (np.ptp(b, axis=1) > least)
         if heard.sum() < LEAST_EXCERPTS:
             return "", math.nan
-        a, b = a[heard], b[heard]
-        both = (a * b).sum(axis=1)
-        likeness = both / np.sqrt((a * a).sum(axis=1) * (b * b).sum(axis=1))
-        gains = both / (a * a).sum(axis=1)
-        gain = float(np.median(gains))
-        if likeness.min() < ALIKE or np.ptp(gains) > 0.02 * abs(gain):
+        gain = float(np.median((a * b).sum(axis=1)[heard] / (a * a).sum(axis=1)[heard]))
+        left = np.sqrt(np.mean((b - gain * a) ** 2, axis=1))
+        rounding = CODE * max(1.0, abs(gain))
+        if gain == 0 or (left > rounding + UNLIKE * np.sqrt(np.mean(b * b, axis=1))).any():
             return "", math.nan
         return "gain", 20 * math.log10(abs(gain))
 

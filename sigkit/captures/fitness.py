@@ -34,7 +34,8 @@ from sigkit.errors import InputError
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
 
-LEAST_RATE = 2000
+RATES_HZ = (2000, 1_000_000)
+"""Beyond these the rate in the header is nonsense, and only levels are looked at."""
 FLOATS = ("FLOAT", "DOUBLE")
 
 Word = Literal["usable", "usable with remarks", "record again"]
@@ -164,22 +165,23 @@ def check_fitness(capture: Capture, test: str | None = None) -> Fitness:
     """
     if test is not None:
         _known(test)
-    tally, surveyor, overs = Tally(capture), Surveyor(capture), Overs()
+    tally, overs = Tally(capture), Overs()
+    surveyor = Surveyor(capture) if RATES_HZ[0] <= capture.rate <= RATES_HZ[1] else None
     with np.errstate(over="ignore", invalid="ignore"):
         for first, frames in capture.frame_blocks(1.0):
             tally.add(first, frames)
             tame = np.clip(frames, -1e6, 1e6) if capture.subtype in FLOATS else frames
             tame = np.nan_to_num(tame) if capture.subtype in FLOATS else tame
-            if capture.rate >= LEAST_RATE:
+            if surveyor is not None:
                 surveyor.add(first, tame)
             overs.add(first, tame[:, capture.channel])
-    survey = surveyor.survey()
+    survey = None if surveyor is None else surveyor.survey()
     found = [*level_of(tally), *clipped_of(tally), *above_of(tally), *dc_of(tally)]
     found += [*file_of(capture), *empty_of(tally)]
     if test == "noise":  # there is nothing to be loud
         found = [p for p in found if p.kind not in ("level low", "level far too low")]
     sounds = not any(problem.kind in ("silent", "level far too low") for problem in found)
-    if sounds and capture.rate >= LEAST_RATE:
+    if sounds and survey is not None:
         clipped = any(problem.kind == "clipped" for problem in found)
         found += [] if clipped else overs_of(overs, capture)
         found += recorder_faults(capture, survey)
@@ -194,7 +196,9 @@ def check_fitness(capture: Capture, test: str | None = None) -> Fitness:
     if not any(problem.kind == "too short" for problem in found):
         found += too_short(capture.duration_s, test)
     found.sort(key=lambda problem: problem.severity == "remark")
-    known_by = Fingerprint(survey.samples_sha256, survey.excerpts, capture.frames)
+    known_by = None
+    if survey is not None:
+        known_by = Fingerprint(survey.samples_sha256, survey.excerpts, capture.frames)
     return Fitness(capture.path.name, tuple(found), tally.level_dbfs, known_by)
 
 

@@ -10,10 +10,11 @@ import math
 import os
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sigkit.captures.copies import Fingerprint
 from sigkit.captures.parts import join_parts
 from sigkit.errors import InputError, SigkitError, SignalError
 from sigkit.evidence.job import Take
@@ -64,6 +65,8 @@ class Outcome:
         Length in seconds, nan where it could not be opened.
     joined : str
         How the parts of a take in several files follow each other; else empty.
+    fingerprint : Fingerprint or None
+        What tells a copy of it; None where it could not be read.
     """
 
     take: Take
@@ -73,6 +76,7 @@ class Outcome:
     files: tuple[File, ...] = ()
     duration_s: float = math.nan
     joined: str = ""
+    fingerprint: Fingerprint | None = field(default=None, compare=False, repr=False)
 
     @property
     def sha256(self) -> str:
@@ -135,7 +139,9 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
         )
         fitness = capture.fitness(take.name.test)
         found = tuple(f"{p.kind}, {p.where}: {p.how_much}." for p in fitness.problems)
-        outcome = dataclasses.replace(outcome, remarks=outcome.remarks + found)
+        outcome = dataclasses.replace(
+            outcome, remarks=outcome.remarks + found, fingerprint=fitness.fingerprint
+        )
         if fitness.verdict_for(take.name.test) == "record again":
             raise _unfit(take, fitness)
         with _one_thread():
