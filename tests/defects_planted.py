@@ -75,7 +75,8 @@ def wrong_channel(rng):
         rng, rate, seconds, "saw", 400, 1200
     )
     key = signal.sosfilt(signal.butter(1, rng.uniform(3, 30), "high", fs=rate, output="sos"), gate)
-    both = [rng.uniform(0.02, 0.1) * sound, 0.5 * key]
+    sound *= rng.uniform(0.05, 0.5) * key.std() / sound.std()  # the key is the louder one
+    both = [0.5 * sound, 0.5 * key]
     x = np.stack([y + hiss(y.size, -75, rng) for y in both], axis=1)
     return Made("envelope", x, rate, kinds=("wrong channel",))
 

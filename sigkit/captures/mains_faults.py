@@ -64,11 +64,11 @@ def mains_faults(survey: Survey, test: str | None) -> list[Problem]:
     if found or test == "noise":
         return found
     if quiet is not None:
-        return _hum(quiet, survey, 0.0)
+        return _hum(quiet, survey, _note_hz(survey))  # what is left of a note is none of it
     whole = _under_tone(survey)
     if whole is not None:
         return _hum(whole, survey, _note_hz(survey))
-    return _hum(_spectrum(survey.slow, survey.slow_rate), survey, 0.0, least=3)
+    return _hum(_spectrum(survey.slow, survey.slow_rate), survey, 0.0, odd=True)
 
 
 def _spectrum(y: Real, rate: float) -> Lines:
@@ -121,7 +121,8 @@ def _under_tone(survey: Survey) -> Lines | None:
 
 
 def _note_hz(survey: Survey) -> float:
-    pitch, line = float(np.median(survey.pitch_hz)), float(np.median(survey.line_hz))
+    loud = survey.loud(10.0)
+    pitch, line = (float(np.median(x[loud])) for x in (survey.pitch_hz, survey.line_hz))
     return line / max(1, round(line / max(pitch, 1.0)))
 
 
@@ -157,10 +158,12 @@ def _sum(levels: dict[int, float], highest: int) -> float:
     return sum(10 ** (level / 10) for order, level in levels.items() if order <= highest)
 
 
-def _hum(lines: Lines, survey: Survey, note_hz: float, least: int = 2) -> list[Problem]:
+def _hum(lines: Lines, survey: Survey, note_hz: float, odd: bool = False) -> list[Problem]:
     families = [_family(lines, nominal, WANDER, note_hz) for nominal in MAINS_HZ]
     hz, levels, count = max(families, key=lambda f: _sum(f[1], ORDERS))
-    if count < least or _sum(levels, LOW_ORDERS) < 0.3 * _sum(levels, ORDERS):
+    if odd and not (1 in levels and {3, 5} & set(levels)):
+        return []  # notes have lines at multiples of 100 Hz too
+    if count < 2 or _sum(levels, LOW_ORDERS) < 0.3 * _sum(levels, ORDERS):
         return []
     hum_dbfs = 10 * math.log10(_sum(levels, ORDERS))
     loud = survey.loud(10.0)

@@ -43,7 +43,7 @@ class Repeat:
 
 
 class Repeats:
-    """Finds repeated stretches in consecutive blocks of all channels.
+    """Finds repeated stretches in consecutive blocks.
 
     Notes
     -----
@@ -55,17 +55,17 @@ class Repeats:
 
     def __init__(self, channel: int, step: float = 2.0**-23) -> None:
         self.channel, self.step = channel, step
-        self.sound = np.zeros((0, 1))
+        self.sound = np.zeros(0)
         self.waiting: list[NDArray[np.float64]] = []
         self.count = 0
         self.begin = 0
         self.list: list[Repeat] = []
 
     def add(self, first: int, frames: NDArray[np.float64]) -> None:
-        """Look at one block."""
+        """Look at the chosen channel of one block."""
         if not self.count:
             self.begin = first
-        self.waiting.append(frames)
+        self.waiting.append(frames[:, self.channel].copy())
         self.count += len(frames)
         if self.count >= KEPT_FRAMES:
             self._search(last=False)
@@ -78,7 +78,7 @@ class Repeats:
 
     def _search(self, last: bool) -> None:
         self.sound = np.concatenate(self.waiting)
-        x = np.ascontiguousarray(self.sound[:, self.channel])
+        x = self.sound
         for at, lag in self._matches(x):
             if len(self.list) >= MOST:
                 break
@@ -142,7 +142,7 @@ class Repeats:
             if len(beside) < lag // 2 or np.median(beside) < LEAST_STEPS * self.step:
                 return
         copy = self.sound[low + start : low + start + lag]
-        if np.unique(copy[:, self.channel]).size < LEAST_VALUES:
+        if np.unique(copy).size < LEAST_VALUES:
             return
         second = self.sound[low + start + lag : low + start + 2 * lag]
         if not np.array_equal(copy, second):
