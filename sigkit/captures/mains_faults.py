@@ -24,8 +24,11 @@ SEGMENT_S = 4.0
 LEAST_QUIET_S = 0.9
 QUIET_DB, LOUD_HUM_DB = 25.0, 10.0
 LIMIT_DB = -40.0
+ITSELF_DB = -10.0
+"""A louder line is the sound itself: a low note may lie at 50 or 60 Hz."""
 FAR_OVER_DB = -20.0
 LINE_DB, LONE_LINE_DB = 12.0, 22.0
+SKIRT = 6.0
 HARMED = tuple(test for test in LEVEL_TESTS if test != "noise")
 
 
@@ -50,12 +53,17 @@ class Lines:
             [self.power[max(1, at - wide) : max(1, at - gap)], self.power[at + gap : at + wide]]
         )
         top, middle = float(near.max()), float(np.median(beside)) if beside.size else 1e-20
+        null = round(0.6 * self.resolution_hz / self.hz_step)
+        skirts = self.power[[max(0, at - null), at + null]]
+        if skirts.max() > top / SKIRT:  # it belongs to a stronger line beside
+            return -200.0, 0.0
         return 10 * math.log10(top + 1e-20), 10 * math.log10((top + 1e-20) / (middle + 1e-20))
 
 
 def mains_faults(survey: Survey, test: str | None) -> list[Problem]:
     """Return hum above the guide limit, or a hum that asks whether the sample rate is right."""
-    if len(survey.power) < 6 or survey.slow_rate < 400 or not len(survey.slow):
+    heard = len(survey.power) >= 6 and len(survey.slow) > 0 and survey.loud(10.0).any()
+    if not heard or survey.slow_rate < 400:
         return []
     quiet = _quiet_lines(survey, test)
     found: list[Problem] = []
@@ -169,7 +177,7 @@ def _hum(lines: Lines, survey: Survey, note_hz: float, odd: bool = False) -> lis
     loud = survey.loud(10.0)
     tone_dbfs = float(np.median(to_dbfs(survey.power[loud, survey.channel])))
     below_db = hum_dbfs - tone_dbfs
-    if below_db < LIMIT_DB:
+    if not LIMIT_DB <= below_db <= ITSELF_DB:
         return []
     how = f"{below_db:+.0f} dB re the loudest sound, mains of {50 if hz < 55 else 60} Hz"
     remedy = "Look for a ground loop, a cable beside a transformer; balanced cables help."
