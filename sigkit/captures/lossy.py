@@ -35,7 +35,9 @@ def lossy_history(survey: Survey) -> list[Problem]:
     beside, edge = round(BESIDE_HZ / width), max(1, round(EDGE_HZ / 2 / width))
     found, deepest = 0.0, 0.0
     for i in range(round(LOWEST_HZ / width), len(hz)):
-        if hz[i] > min(HIGHEST_HZ, HIGHEST * survey.rate) or i + edge + 2 >= len(floor):
+        if hz[i] + EDGE_HZ / 2 > min(HIGHEST_HZ, HIGHEST * survey.rate) or i + edge + 2 >= len(
+            floor
+        ):
             break
         below = floor[max(0, i - beside) : i - edge]
         above = floor[i + edge :]

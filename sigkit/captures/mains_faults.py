@@ -22,7 +22,7 @@ WRONG_BY = 0.0025
 ORDERS, LOW_ORDERS = 8, 3
 SEGMENT_S = 4.0
 LEAST_QUIET_S = 0.9
-QUIET_DB, LOUD_HUM_DB = 25.0, 10.0
+QUIET_DB = 25.0
 LIMIT_DB = -40.0
 ITSELF_DB = -10.0
 """A louder line is the sound itself: a low note may lie at 50 or 60 Hz."""
@@ -97,8 +97,6 @@ def _quiet_lines(survey: Survey, test: str | None) -> Lines | None:
     """Return the spectrum of the longest quiet stretch, or of an idle capture as a whole."""
     level = survey.level_dbfs
     quiet = level < survey.top_dbfs - QUIET_DB
-    if quiet.sum() * survey.frame_s < LEAST_QUIET_S and test != "noise":
-        quiet = level < survey.top_dbfs - LOUD_HUM_DB
     if test == "noise" and not quiet.any():
         quiet[:] = True
     edges = np.flatnonzero(np.diff(np.concatenate([[False], quiet, [False]]).astype(int)))
@@ -173,6 +171,9 @@ def _hum(lines: Lines, survey: Survey, note_hz: float, odd: bool = False) -> lis
         return []  # notes have lines at multiples of 100 Hz too
     if count < 2 or _sum(levels, LOW_ORDERS) < 0.3 * _sum(levels, ORDERS):
         return []
+    between = [lines.level_dbfs(part * hz) for part in (0.5, 1.5)]
+    if any(contrast > LINE_DB and level > max(levels.values()) - 12 for level, contrast in between):
+        return []  # a family of half that frequency is none of the mains
     hum_dbfs = 10 * math.log10(_sum(levels, ORDERS))
     loud = survey.loud(10.0)
     tone_dbfs = float(np.median(to_dbfs(survey.power[loud, survey.channel])))

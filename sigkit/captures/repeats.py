@@ -21,6 +21,8 @@ KEPT_FRAMES = 2**19
 LEAST_STEPS = 4
 """Difference beside a copy, in steps of the file: a smaller one is rounding of one wave."""
 MOST_TIMES = 4
+CHANCE = 24
+"""Samples in a row that do not agree by chance."""
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,17 @@ class Repeats:
         found = sorted(zip(first[new].tolist(), lag[new].tolist(), strict=True))
         return found if len(found) <= 20 * MOST else []
 
+    def _repeats_anyway(self, x: NDArray[np.float64], lag: int, start: int, stop: int) -> bool:
+        """Whether the sound agrees with itself at that distance at other places too."""
+        equal = x[:-lag] == x[lag:]
+        equal[start:stop] = False
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], equal, [False]])))
+        begins, ends = edges[::2], edges[1::2]
+        long = ends - begins >= CHANCE
+        moves = np.concatenate([[0], np.cumsum(np.diff(x) != 0)])
+        alive = moves[ends[long] - 1] - moves[begins[long]] > CHANCE // 2
+        return int((ends - begins)[long][alive].sum()) > lag // 4
+
     def _compare(self, x: NDArray[np.float64], at: int, lag: int, last: bool) -> None:
         """Measure how far two places agree, and take a copy for what it is."""
         low, high = max(0, at - 9 * lag), min(len(x), at + 10 * lag)
@@ -146,6 +159,8 @@ class Repeats:
             return
         second = self.sound[low + start + lag : low + start + 2 * lag]
         if not np.array_equal(copy, second):
+            return
+        if self._repeats_anyway(x, lag, low + start, low + stop):
             return
         frame = self.begin + low + start + lag
         if not any(abs(frame - known.first) <= LONGEST for known in self.list[-8:]):
