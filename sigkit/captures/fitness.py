@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from sigkit.captures.channel_faults import channel_faults
+from sigkit.captures.clipping import LARGEST_STEP
 from sigkit.captures.content import too_short, wrong_content
 from sigkit.captures.copies import Fingerprint
 from sigkit.captures.gain_faults import Overs, gain_faults, overs_of
@@ -176,6 +177,8 @@ def check_fitness(capture: Capture, test: str | None = None) -> Fitness:
                 surveyor.add(first, tame)
             overs.add(first, tame[:, capture.channel])
     survey = None if surveyor is None else surveyor.survey()
+    if survey is not None:  # 16-bit sound in a float file has the steps of 16 bits
+        survey.step = max(survey.step, min(tally.step, LARGEST_STEP))
     found = [*level_of(tally), *clipped_of(tally), *above_of(tally), *dc_of(tally)]
     found += [*file_of(capture), *empty_of(tally)]
     if test == "noise":  # there is nothing to be loud
