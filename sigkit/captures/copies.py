@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 Likeness = Literal["", "samples", "gain"]
 
-UNLIKE = 1e-3
+UNLIKE = 2e-5
 """What may be left of an excerpt at another gain, beside rounding to 16 bits."""
 CODE = 2.0**-15
 LEAST_EXCERPTS = 8

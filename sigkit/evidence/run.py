@@ -142,8 +142,8 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
         outcome = dataclasses.replace(
             outcome, remarks=outcome.remarks + found, fingerprint=fitness.fingerprint
         )
-        if fitness.verdict_for(take.name.test) == "record again":
-            raise _unfit(take, fitness)
+        if unfit := _unfit(take, fitness):
+            raise unfit
         with _one_thread():
             result = measure(capture, **keywords(take, measure))
         return dataclasses.replace(outcome, result=result)
@@ -234,9 +234,16 @@ def _one_thread() -> AbstractContextManager[object]:
     return limits
 
 
-def _unfit(take: Take, fitness: Fitness) -> SignalError:
+def _unfit(take: Take, fitness: Fitness) -> SignalError | None:
+    """Return why a capture is not measured.
+
+    Content or length that this test alone can't use are left to the measure, which looks closer.
+    """
     test = take.name.test
     bad = [p for p in fitness.problems if p.severity == "record again" and test in p.harms]
+    bad = [p for p in bad if p.harms != (test,)]
+    if not bad:
+        return None
     return SignalError(
         "Record again: " + "; ".join(f"{p.kind}, {p.where}: {p.how_much}" for p in bad) + ".",
         where=take.key,
