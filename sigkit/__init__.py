@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from sigkit.captures.record import record_capture
     from sigkit.captures.wav import Capture, open_capture
     from sigkit.errors import InputError, SigkitError, SignalError
+    from sigkit.evidence.checks import CaptureChecks, check_captures
     from sigkit.evidence.evidence import Evidence
     from sigkit.evidence.job import Job, open_job
     from sigkit.evidence.manifest import Verification, verify
@@ -33,6 +34,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Capture",
+    "CaptureChecks",
     "Cue",
     "Evidence",
     "InputError",
@@ -42,6 +44,7 @@ __all__ = [
     "SigkitError",
     "SignalError",
     "Verification",
+    "check_captures",
     "join_parts",
     "log_repair",
     "make_cue",
@@ -65,6 +68,7 @@ __all__ = [
 
 _HOMES = {
     "Capture": "captures.wav",
+    "CaptureChecks": "evidence.checks",
     "Cue": "captures.cues.read",
     "Evidence": "evidence.evidence",
     "InputError": "errors",
@@ -74,6 +78,7 @@ _HOMES = {
     "SigkitError": "errors",
     "SignalError": "errors",
     "Verification": "evidence.manifest",
+    "check_captures": "evidence.checks",
     "log_repair": "evidence.repair_log",
     "join_parts": "captures.parts",
     "make_cue": "captures.cues.track",

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from sigkit.commands import cue, sheet
 from sigkit.errors import SigkitError
 
 if TYPE_CHECKING:
@@ -168,7 +167,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _parser() -> _Parser:
     import sigkit
-    from sigkit.commands import measure, record
+    from sigkit.commands import check, cue, measure, record, sheet
 
     parser = _Parser(
         prog="sigkit",
@@ -200,4 +199,5 @@ def _parser() -> _Parser:
     record.add(commands)
     cue.add(commands)
     sheet.add(commands)
+    check.add(commands)
     return parser

@@ -26,6 +26,18 @@ CODECS = {
     0x00FF: "AAC",
 }
 """Names of the commoner lossy codecs by their format tag in the header."""
+FOREIGN = (
+    (b"OggS", 0, "Ogg"),
+    (b"ID3", 0, "MP3"),
+    (b"\xff\xfb", 0, "MP3"),
+    (b"\xff\xf3", 0, "MP3"),
+    (b"ftyp", 4, "MP4 or M4A"),
+    (b".snd", 0, "AU"),
+    (b"caff", 0, "CAF"),
+    (b"\x1aE\xdf\xa3", 0, "Matroska or WebM"),
+    (b"PK\x03\x04", 0, "a ZIP archive"),
+)
+"""First bytes of other kinds of file: bytes, their place, name."""
 
 
 def file_path(path: str | os.PathLike[str]) -> Path:
@@ -115,8 +127,11 @@ def refuse_foreign(path: Path, start: bytes, layout: Layout | None) -> None:
     if layout is not None and layout.codec in MPEG:
         raise _unreadable(path, layout, "")
     if start[:4] not in (*RIFF_KINDS, b"riff", b"FORM", b"fLaC"):
+        known = [kind for mark, at, kind in FOREIGN if start[at : at + len(mark)] == mark]
+        what = f"{known[0]}, not" if known else "not"
         raise SignalError(
-            "The file is not audio in a format that is read here (WAV; outside a job AIFF, FLAC).",
+            f"The file is {what} audio in a format that is read here "
+            "(WAV; outside a job AIFF, FLAC).",
             where=str(path),
             remedy=CONVERT,
         )
@@ -126,6 +141,10 @@ def _unreadable(path: Path, layout: Layout | None, words: str) -> SignalError:
     if layout is not None and layout.codec not in (0, 1, 3):
         name = CODECS.get(layout.codec, "unknown")
         problem = f"The sound is in a codec that cannot be read: {name} (0x{layout.codec:04X})."
+    elif layout is not None and layout.codec == 1 and layout.bits > 32:
+        problem = f"The samples are integers of {layout.bits} bits; up to 32 are read."
+    elif layout is not None and layout.codec == 3 and layout.bits not in (32, 64):
+        problem = f"The samples are floats of {layout.bits} bits; 32 and 64 are read."
     else:
         problem = f"The header makes no sense to the decoder: {words}."
     return SignalError(problem, where=str(path), remedy=CONVERT)

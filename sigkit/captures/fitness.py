@@ -4,90 +4,42 @@ from __future__ import annotations
 
 import html
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sigkit.captures.clipping import FIRST_TIMES, FlatTops
+from sigkit.captures.channel_faults import channel_faults
+from sigkit.captures.clipping import LARGEST_STEP
+from sigkit.captures.content import too_short, wrong_content
+from sigkit.captures.copies import Fingerprint
+from sigkit.captures.gain_faults import Overs, gain_faults, overs_of
+from sigkit.captures.lossy import lossy_history
+from sigkit.captures.mains_faults import mains_faults
+from sigkit.captures.problem import ALL_TESTS, LEVEL_TESTS, PITCH_TESTS, Problem
+from sigkit.captures.recorder_faults import recorder_faults
+from sigkit.captures.speech import speech
+from sigkit.captures.survey import Surveyor
+from sigkit.captures.tally import (
+    STEP,
+    Tally,
+    above_of,
+    clipped_of,
+    dc_of,
+    empty_of,
+    file_of,
+    level_of,
+)
 from sigkit.errors import InputError
 
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
 
-PITCH_TESTS = ("stability", "warmup", "beating", "glide", "keyboard")
-LEVEL_TESTS = ("slider", "envelope", "noise", "waveform")
-ALL_TESTS = PITCH_TESTS + LEVEL_TESTS
+RATES_HZ = (2000, 1_000_000)
+"""Beyond these the rate in the header is nonsense, and only levels are looked at."""
+FLOATS = ("FLOAT", "DOUBLE")
 
-SHORTEST_S = 1.0
-SILENT_DBFS = -90.0
-FAR_TOO_LOW_DBFS = -70.0
-LOW_DBFS = -50.0
-FEWEST_STEPS = 16
-STEP_SAMPLES = 16384
-DC_LIMIT = 0.005
-DC_SHARE = 0.03
-EMPTY_DBFS = -80.0
-FULL_SCALE = 0.9999
-COARSE = {"PCM_U8": 127 / 128, "PCM_S8": 127 / 128, "ULAW": 32124 / 32768, "ALAW": 32256 / 32768}
-"""Highest sample of the formats with few codes, full scale = 1."""
-STEP = {"PCM_U8": 2.0**-7, "PCM_S8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23}
-STEP |= {"ULAW": 2.0**-5, "ALAW": 2.0**-5}
-LOSSY = ("IMA_ADPCM", "MS_ADPCM", "GSM610")
-
-Severity = Literal["remark", "record again"]
 Word = Literal["usable", "usable with remarks", "record again"]
-
-
-@dataclass(frozen=True)
-class Problem:
-    """One thing that is wrong with a capture.
-
-    Parameters
-    ----------
-    kind : str
-        What it is, such as ``clipped``.
-    where : str
-        Channel and times.
-    how_much : str
-        Its size, with unit.
-    harms : tuple of str
-        Names of the bench tests whose numbers suffer; empty if none does.
-    remedy : str
-        What to do.
-    severity : {"remark", "record again"}
-        What it means for the tests it harms; for all others it is a remark.
-    """
-
-    kind: str
-    where: str
-    how_much: str
-    harms: tuple[str, ...]
-    remedy: str
-    severity: Severity
-
-    def __str__(self) -> str:
-        lines = (
-            f"{self.kind} ({self.severity}): {self.how_much}",
-            f"  {self.where}; harms {self.harmed}",
-            f"  {self.remedy}",
-        )
-        return "\n".join(line if len(line) <= 80 else line[:77] + "..." for line in lines)
-
-    @property
-    def harmed(self) -> str:
-        """The harmed tests in words."""
-        if set(self.harms) == set(ALL_TESTS):
-            return "every test"
-        for tests, name in (
-            (ALL_TESTS, "every test"),
-            (PITCH_TESTS, "pitch tests"),
-            (LEVEL_TESTS, "level tests"),
-        ):
-            if set(self.harms) == set(tests):
-                return name
-        return ", ".join(self.harms) or "no test"
 
 
 @dataclass(frozen=True)
@@ -100,10 +52,16 @@ class Fitness:
         File name of the capture.
     problems : tuple of Problem
         Everything found, the worst first.
+    level_dbfs : float
+        Level of the loudest 0.1 s; a full-scale sine reads 0.
+    fingerprint : Fingerprint or None
+        What tells a copy of the capture.
     """
 
     name: str
     problems: tuple[Problem, ...] = ()
+    level_dbfs: float = field(default=math.nan, compare=False)
+    fingerprint: Fingerprint | None = field(default=None, repr=False, compare=False)
 
     @property
     def verdict(self) -> Word:
@@ -130,12 +88,7 @@ class Fitness:
         InputError
             No bench test has that name.
         """
-        if test_name not in ALL_TESTS:
-            raise InputError(
-                f"There is no bench test named {test_name!r}.",
-                where="verdict_for",
-                remedy=f"Known tests: {', '.join(ALL_TESTS)}.",
-            )
+        _known(test_name)
         if any(p.severity == "record again" and test_name in p.harms for p in self.problems):
             return "record again"
         return "usable with remarks" if self.problems else "usable"
@@ -171,195 +124,104 @@ class Fitness:
         }
 
 
-class Tally:
-    """What is counted while a capture goes by once."""
-
-    def __init__(self, capture: Capture) -> None:
-        self.capture = capture
-        self.step_floor = STEP.get(capture.subtype, 2.0**-23)
-        self.tops, self.bottoms = FlatTops(1, self.step_floor), FlatTops(-1, self.step_floor)
-        self.step = math.inf
-        self.highest, self.lowest = -math.inf, math.inf
-        self.loudest = 0.0
-        self.dc: list[float] = []
-        self.peaks = np.zeros(capture.channels)
-
-    def add(self, first: int, frames: NDArray[np.float64]) -> None:
-        """Count one block of all channels."""
-        x = np.ascontiguousarray(frames[:, self.capture.channel])
-        top, bottom = float(x.max()), float(x.min())
-        self.highest, self.lowest = max(self.highest, top), min(self.lowest, bottom)
-        if self.capture.channels > 1:
-            swings = [float(np.ptp(frames[:, i])) for i in range(self.capture.channels)]
-            self.peaks = np.maximum(self.peaks, np.array(swings) / 2)
-        piece = min(len(x), max(1, round(0.1 * self.capture.rate)))
-        power = x[: len(x) // piece * piece].reshape(-1, piece).var(axis=1)
-        self.loudest = max(self.loudest, float(power.max()))
-        mean, middle = float(x.mean()), (top + bottom) / 2
-        self.dc.append(math.copysign(min(abs(mean), abs(middle)), mean) if mean * middle > 0 else 0)
-        if self.step > self.step_floor:
-            moves = np.abs(np.diff(x if math.isinf(self.step) else x[:STEP_SAMPLES]))
-            moves = moves[moves > 0]
-            if len(moves):
-                self.step = max(self.step_floor, min(self.step, float(moves.min())))
-        if math.isfinite(self.step):
-            swing = self.highest - self.lowest
-            self.tops.add(x, first, self.step, swing)
-            self.bottoms.add(x, first, self.step, swing)
-
-    @property
-    def level_dbfs(self) -> float:
-        """Level of the loudest 0.1 s without its mean; a full-scale sine reads 0 (AES17)."""
-        return 10 * math.log10(2 * self.loudest) if self.loudest > 0 else -math.inf
-
-
-def check_fitness(capture: Capture) -> Fitness:
+def check_fitness(capture: Capture, test: str | None = None) -> Fitness:
     """Say whether a capture is fit to measure; streams it once.
 
     Parameters
     ----------
     capture : Capture
         Any capture.
+    test : str, optional
+        Name of the bench test it is for; then its length and content are held against what that
+        test needs.
 
     Returns
     -------
     Fitness
-        The problems found: silence, too low a level, clipping at and below full scale, samples of
-        a float file above full scale, a DC offset, shorter than 1 s, a repaired header, lossy
-        samples, an empty other channel.
+        Everything found, the worst first.
 
     Raises
     ------
+    InputError
+        No bench test has that name.
     SignalError
         The file cannot be read to its end, or holds NaN or infinite samples.
 
     Notes
     -----
+    Looked for are: silence, too low a level, clipping at and below full scale, rounded tops, peaks
+    between samples or in a float file above full scale, a DC offset, hum; a length or a content
+    that the named test can't use; the same sound on both channels, sound on the channel of the
+    key; holes of zeros, stretches sent twice, samples lost from a steady tone; a gain that pumps;
+    mains lines that ask about the sample rate; a lossy codec, now or in the past; speech; a
+    repaired header. Only what a waveform can show is said: saturation of a tone that keeps its
+    level cannot be told from its shape, nor samples lost from noise.
+
     Levels are those of AES17: a full-scale sine reads 0 dBFS. A DC offset is taken where the mean
     and the middle between highest and lowest sample agree on it, because a narrow pulse has a mean
     and a pulse behind a coupling capacitor has a middle of its own; less than 3 % of half the
     swing is not told from the sampling of a steep edge. How clipping is told from a
-    pulse is written at `FlatTops`. Limits are common practice, no source.
+    pulse is written at `FlatTops`. Peaks between samples are those of Recommendation ITU-R
+    BS.1770, Annex 2. Limits are common practice, no source.
     """
-    tally = Tally(capture)
+    if test is not None:
+        _known(test)
+    tally, overs = Tally(capture), Overs()
+    surveyor = Surveyor(capture) if RATES_HZ[0] <= capture.rate <= RATES_HZ[1] else None
     with np.errstate(over="ignore", invalid="ignore"):
         for first, frames in capture.frame_blocks(1.0):
             tally.add(first, frames)
-    found = [*_level(tally), *clipped_of(tally), *_above(tally), *_dc(tally)]
-    found += [*_file(capture), *_empty(tally)]
+            tame = np.clip(frames, -1e6, 1e6) if capture.subtype in FLOATS else frames
+            tame = np.nan_to_num(tame) if capture.subtype in FLOATS else tame
+            if surveyor is not None:
+                surveyor.add(first, tame)
+            overs.add(first, tame[:, capture.channel])
+    survey = None if surveyor is None else surveyor.survey()
+    if survey is not None:  # 16-bit sound in a float file has the steps of 16 bits
+        survey.step = max(survey.step, min(tally.step, LARGEST_STEP))
+    found = [*level_of(tally), *clipped_of(tally), *above_of(tally), *dc_of(tally)]
+    found += [*file_of(capture), *empty_of(tally)]
+    if test == "noise":  # there is nothing to be loud
+        found = [p for p in found if p.kind not in ("level low", "level far too low")]
+    sounds = not any(problem.kind in ("silent", "level far too low") for problem in found)
+    if sounds and survey is not None:
+        clipped = any(problem.kind == "clipped" for problem in found)
+        found += [] if clipped else overs_of(overs, capture)
+        found += recorder_faults(capture, survey)
+        found += channel_faults(survey, test)
+        found += mains_faults(survey, test)
+        found += [
+            p for p in gain_faults(survey, test) if not (clipped and p.kind == "soft clipping")
+        ]
+        found += lossy_history(survey)
+        found += speech(survey)
+        found += wrong_content(survey, test)
+    if not any(problem.kind == "too short" for problem in found):
+        found += too_short(capture.duration_s, test)
     found.sort(key=lambda problem: problem.severity == "remark")
-    return Fitness(capture.path.name, tuple(found))
+    known_by = None
+    if survey is not None:
+        known_by = Fingerprint(survey.samples_sha256, survey.excerpts, capture.frames)
+    return Fitness(capture.path.name, tuple(found), tally.level_dbfs, known_by)
 
 
-def _place(capture: Capture) -> str:
-    return f"channel {capture.channel}" if capture.channels > 1 else "whole capture"
-
-
-def _level(tally: Tally) -> list[Problem]:
-    """Silence, and a level that leaves too little above noise and rounding."""
-    capture, level, step = tally.capture, tally.level_dbfs, tally.step_floor
-    where = _place(capture)
-    full = [i for i, peak in enumerate(tally.peaks) if peak > 10 ** (FAR_TOO_LOW_DBFS / 20)]
-    if level < SILENT_DBFS:
-        how = "every sample is the same" if tally.highest == tally.lowest else f"{level:.0f} dBFS"
-        remedy = "Check the cable, the input and its gain, then record again."
-        if full and capture.channel not in full:
-            remedy = f"The sound is in channel {full[0]}: open the file with channel={full[0]}."
-        harms = tuple(t for t in ALL_TESTS if t != "noise") if math.isfinite(level) else ALL_TESTS
-        return [Problem("silent", where, how, harms, remedy, "record again")]
-    quiet = tuple(test for test in ALL_TESTS if test != "noise")
-    few = capture.subtype not in COARSE and tally.highest - tally.lowest < 2 * FEWEST_STEPS * step
-    how = f"{level:.0f} dBFS where it is loudest"
-    if level < FAR_TOO_LOW_DBFS or few:
-        remedy = "Raise the gain until the peaks read about -12 dBFS, and record again."
-        return [Problem("level far too low", where, how, quiet, remedy, "record again")]
-    if level < LOW_DBFS:
-        remedy = "Raise the gain next time: the noise floor of the recorder counts."
-        return [Problem("level low", where, how, quiet, remedy, "remark")]
-    return []
-
-
-def clipped_of(tally: Tally) -> list[Problem]:
-    """Flat tops, at full scale and below."""
-    capture = tally.capture
-    coarse_top = COARSE.get(capture.subtype, FULL_SCALE)
-    starts, samples, edge, full = [], 0, 0.0, False
-    for side in (tally.tops, tally.bottoms):
-        at_full_scale = side.level >= min(coarse_top, FULL_SCALE)
-        if not at_full_scale and capture.subtype in COARSE:
-            continue
-        at, count = side.found(at_full_scale)
-        if count:
-            starts.append(at)
-            samples += count
-            edge = max(edge, side.level)
-            full |= at_full_scale
-    if not starts:
-        return []
-    at = np.sort(np.concatenate(starts))
-    times = ", ".join(f"{t:.2f}" for t in at[:FIRST_TIMES] / capture.rate)
-    share = 100 * samples / capture.frames
-    at_level = "full scale" if full else f"{20 * math.log10(edge):.1f} dBFS, below full scale"
-    how = f"{share:.2g} % of samples cut off at {at_level}"
-    where = f"{len(at)} flat tops, first at {times} s"
-    remedy = "Lower the gain and record again; pitch tests can still use this one."
-    if not full:
-        remedy = "Lower the gain before the stage that limits; pitch tests can use this one."
-    return [Problem("clipped", where, how, LEVEL_TESTS, remedy, "record again")]
-
-
-def _above(tally: Tally) -> list[Problem]:
-    """Find samples beyond full scale, which only float files can hold."""
-    peak = max(tally.highest, -tally.lowest)
-    if peak <= 1 / FULL_SCALE:
-        return []
-    how = f"peak of {peak:.4g}, where full scale is 1 ({20 * math.log10(peak):+.2g} dB)"
-    remedy = "Find what changed the gain or rescaled it: its levels in dBFS may be off."
-    return [Problem("above full scale", _place(tally.capture), how, LEVEL_TESTS, remedy, "remark")]
-
-
-def _dc(tally: Tally) -> list[Problem]:
-    """Find a mean that is not a property of the waveform."""
-    offset = float(np.median(tally.dc))
-    half_swing = (tally.highest - tally.lowest) / 2
-    if abs(offset) < max(DC_LIMIT, DC_SHARE * half_swing, 2 * tally.step_floor):
-        return []
-    how = f"at least {100 * offset:+.1f} % of full scale"
-    remedy = "Use an input with a coupling capacitor; it costs headroom, not pitch."
-    harms = ("slider", "envelope", "waveform")
-    return [Problem("DC offset", _place(tally.capture), how, harms, remedy, "remark")]
-
-
-def _file(capture: Capture) -> list[Problem]:
-    """Length, header and codec."""
-    found = []
-    if capture.duration_s < SHORTEST_S:
-        how = f"{capture.duration_s:.3g} s, at least {SHORTEST_S:g} s is needed"
-        remedy = "Record again, longer."
-        found.append(Problem("too short", "whole capture", how, ALL_TESTS, remedy, "record again"))
-    if capture.salvaged:
-        how = f"{capture.duration_s:.1f} s recovered"
-        remedy = "Check that nothing you need is missing; keep the file as it is."
-        found.append(Problem("header repaired", "end of the file", how, (), remedy, "remark"))
-    if capture.subtype in LOSSY:
-        remedy = "Record as PCM, 24 bit: what was left out cannot come back."
-        found.append(
-            Problem(
-                "lossy codec", "whole capture", capture.subtype, LEVEL_TESTS, remedy, "record again"
-            )
+def _known(test: str) -> None:
+    if test not in ALL_TESTS:
+        raise InputError(
+            f"There is no bench test named {test!r}.",
+            where="test",
+            remedy=f"Known tests: {', '.join(ALL_TESTS)}.",
         )
-    return found
 
 
-def _empty(tally: Tally) -> list[Problem]:
-    """Other channels that hold nothing: harmless, but worth knowing."""
-    capture = tally.capture
-    limit = 10 ** (EMPTY_DBFS / 20)
-    empty = [i for i, peak in enumerate(tally.peaks) if peak < limit and i != capture.channel]
-    if not empty or tally.level_dbfs < FAR_TOO_LOW_DBFS:
-        return []
-    which = ", ".join(map(str, empty[:8]))
-    how = f"nothing above {EMPTY_DBFS:.0f} dBFS"
-    remedy = f"None needed: channel {capture.channel} holds the sound."
-    name = "other channel empty" if capture.channels == 2 else "other channels empty"
-    return [Problem(name, f"channel {which} (counted from 0)", how, (), remedy, "remark")]
+__all__ = [
+    "ALL_TESTS",
+    "LEVEL_TESTS",
+    "PITCH_TESTS",
+    "STEP",
+    "Fitness",
+    "Problem",
+    "Tally",
+    "check_fitness",
+    "clipped_of",
+]

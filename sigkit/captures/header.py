@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import io
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, BinaryIO, Literal
 
 if TYPE_CHECKING:
@@ -46,6 +46,11 @@ class Layout:
         Whether it is a RIFX file.
     stray : int
         Bytes behind the samples that are not chunks.
+    more_data : int
+        Bytes of further ``data`` chunks, which are not read.
+    plain : bool
+        Whether libsndfile understands the header as it is; it knows no BW64, and no second
+        ``data`` chunk.
     """
 
     state: State
@@ -55,14 +60,30 @@ class Layout:
     format_chunk: bytes = b""
     big_endian: bool = False
     stray: int = 0
+    more_data: int = 0
+    plain: bool = True
+
+    @property
+    def trusted(self) -> bool:
+        """Whether the file can be decoded by its own header."""
+        return self.state == "sound" and self.plain
+
+    @property
+    def order(self) -> Literal["big", "little"]:
+        """Byte order of the file."""
+        return "big" if self.big_endian else "little"
+
+    @property
+    def bits(self) -> int:
+        """Bits of a sample by the ``fmt`` chunk; 0 where unknown."""
+        return int.from_bytes(self.format_chunk[14:16], self.order)
 
     @property
     def codec(self) -> int:
         """Format tag of the samples, the extensible one resolved; 0 where unknown."""
-        order: Literal["big", "little"] = "big" if self.big_endian else "little"
-        tag = int.from_bytes(self.format_chunk[:2], order)
+        tag = int.from_bytes(self.format_chunk[:2], self.order)
         if tag == 0xFFFE:
-            tag = int.from_bytes(self.format_chunk[24:26], order)
+            tag = int.from_bytes(self.format_chunk[24:26], self.order)
         return tag
 
     def header(self) -> bytes:
@@ -193,7 +214,10 @@ def find_data(file: BinaryIO, size: int) -> Layout | None:
             has_long = kind in (b"RF64", b"BW64") and length == UNKNOWN_LENGTH
             place = Layout("sound", position + 8, 0, 0, fmt, big_endian)
             declared = long_length if has_long else length
-            return _measured(file, size, place, declared, 0 if has_long else UNKNOWN_LENGTH, outer)
+            unknown = 0 if has_long else UNKNOWN_LENGTH
+            found = _measured(file, size, place, declared, unknown, outer)
+            plain = kind != b"BW64" and not found.more_data
+            return replace(found, plain=plain)
         if name == b"fmt ":
             fmt = file.read(min(length, MAX_FORMAT_BYTES))
         elif name == b"ds64":
@@ -229,7 +253,7 @@ def time_reference(file: BinaryIO, layout: Layout) -> int | None:
     """
     file.seek(0)
     wide = file.read(4) == b"riff"
-    order: Literal["big", "little"] = "big" if layout.big_endian else "little"
+    order = layout.order
     position, head, grain = (40, 24, 8) if wide else (12, 8, 2)
     for _ in range(MAX_CHUNKS):
         file.seek(position)
@@ -280,7 +304,7 @@ def _measured(
     available = size - place.offset
     end = place.offset + declared
     state: State = "sound"
-    length, stray = declared, 0
+    length, stray, more = declared, 0, 0
     if declared == 0 and _only_chunks(file, place.offset, size):
         length = 0
     elif declared in (0, unknown):
@@ -294,9 +318,26 @@ def _measured(
             state, length = "not closed", available
         else:
             stray = available - declared
-    return Layout(
-        state, place.offset, length, declared, place.format_chunk, place.big_endian, stray
+    if state == "sound" and not stray:
+        more = _more_data(file, end + declared % 2, size, place.big_endian)
+    return replace(
+        place, state=state, length=length, declared=declared, stray=stray, more_data=more
     )
+
+
+def _more_data(file: BinaryIO, position: int, size: int, big_endian: bool) -> int:
+    """Return the bytes of further data chunks behind the first one."""
+    found = 0
+    for _ in range(MAX_CHUNKS):
+        file.seek(position)
+        chunk = file.read(8)
+        if len(chunk) < 8 or not _is_name(chunk[:4]):
+            break
+        length = int.from_bytes(chunk[4:], "big" if big_endian else "little")
+        if chunk[:4] == b"data":
+            found += min(length, size - position - 8)
+        position += 8 + length + length % 2
+    return found
 
 
 def _only_chunks(file: BinaryIO, position: int, size: int) -> bool:

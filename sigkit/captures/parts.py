@@ -91,13 +91,13 @@ class JoinedCapture(Capture):
         lines = "".join(f"{part.capture.sha256}\n" for part in self.parts)
         return hashlib.sha256(lines.encode("ascii")).hexdigest()
 
-    def fitness(self) -> Fitness:
+    def fitness(self, test: str | None = None) -> Fitness:
         """Say whether the capture is fit to measure; reads it once from start to end.
 
         A seam where sound is missing, or may be, harms the level tests: they would take it for
         something that the instrument did.
         """
-        found = super().fitness()
+        found = super().fitness(test)
         broken = [
             (part.begin / self.rate, seam.words)
             for part, seam in zip(self.parts[1:], self.seams, strict=True)

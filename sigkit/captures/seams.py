@@ -10,7 +10,8 @@ import numpy as np
 
 from sigkit.captures.disk import opened
 from sigkit.captures.header import find_data, time_reference
-from sigkit.captures.wav import Capture, spoken_time
+from sigkit.captures.remarks import spoken_time
+from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 
 DAY_S = 86400.0

@@ -82,7 +82,7 @@ class Watch:
         return tuple(np.flatnonzero(self.peaks > 0).tolist())
 
 
-class _Zeros:
+class ZeroRuns:
     """Runs of zeros through consecutive blocks."""
 
     def __init__(self, channel: int, found: list[Silence]) -> None:
@@ -91,6 +91,7 @@ class _Zeros:
         self.shared: Flags = np.zeros(0, dtype=bool)
 
     def add(self, first: int, frames: Real) -> None:
+        """Look at one block of all channels."""
         sound = frames[:, self.channel]
         zero = sound == 0
         edges = np.flatnonzero(np.diff(np.concatenate([[self.run > 0], zero, [False]])))
@@ -133,7 +134,7 @@ class WatchedCapture(Capture):
         watch, wanted = self.watch, [int(share * self.frames) for share in EXCERPTS_AT]
         watch.silences, watch.glitches, watch.excerpts = [], [], []
         watch.peaks = np.zeros(self.channels)
-        zeros = _Zeros(self.channel, watch.silences)
+        zeros = ZeroRuns(self.channel, watch.silences)
         last = np.zeros((2, self.channels))
         for first, frames in self.frame_blocks(seconds):
             sound = np.ascontiguousarray(frames[:, self.channel])

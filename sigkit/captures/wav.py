@@ -27,30 +27,17 @@ from sigkit.captures.disk import (
 )
 from sigkit.captures.header import Layout, find_data
 from sigkit.captures.recording import list_notes
+from sigkit.captures.remarks import header_notes, louder_channel, spoken_time
 from sigkit.errors import InputError, SignalError
 
 if TYPE_CHECKING:
     from sigkit.captures.fitness import Fitness
 
-SAMPLE_BYTES = {
-    "PCM_U8": 1,
-    "PCM_S8": 1,
-    "ULAW": 1,
-    "ALAW": 1,
-    "PCM_16": 2,
-    "PCM_24": 3,
-    "PCM_32": 4,
-    "FLOAT": 4,
-    "DOUBLE": 8,
-}
-"""Bytes of one sample, for the subtypes that have a fixed number."""
-
 READABLE = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "FLAC")
 """Containers that a capture may come in; all but FLAC store the samples as they are."""
 
-LOOKS = 48
-LOOK_FRAMES = 2048
 READ_FRAMES = 2**19
+WAV_NAMES = (".wav", ".w64", ".rf64")
 USUAL_RATES_HZ = (8000, 192000)
 
 
@@ -193,11 +180,18 @@ class Capture:
             samples[first - start : first - start + len(block)] = block[:, self.channel]
         return samples
 
-    def fitness(self) -> Fitness:
-        """Say whether the capture is fit to measure; reads it once from start to end."""
+    def fitness(self, test: str | None = None) -> Fitness:
+        """Say whether the capture is fit to measure; reads it once from start to end.
+
+        Parameters
+        ----------
+        test : str, optional
+            Bench test that it is for, such as ``"warmup"``: its length and content are then held
+            against what that test needs.
+        """
         from sigkit.captures.fitness import check_fitness
 
-        return check_fitness(self)
+        return check_fitness(self, test)
 
     def _stretch(
         self, start: int, stop: int, size: int
@@ -281,9 +275,10 @@ def open_capture(path: str | os.PathLike[str], channel: int | None = None) -> Ca
     if size == 0:
         raise no_samples(path, "The file is empty: 0 bytes.")
     if layout is not None and layout.length == 0:
-        raise no_samples(path, "The file holds a WAV header and no samples.")
+        where = "ends before its sound: it holds" if layout.state == "cut off" else "holds"
+        raise no_samples(path, f"The file {where} a WAV header and no samples.")
     refuse_foreign(path, start, layout)
-    repair = layout if layout is not None and layout.state != "sound" else None
+    repair = None if layout is None or layout.trusted else layout
     return _described(path, repair, layout, start, channel)
 
 
@@ -301,7 +296,9 @@ def _described(
             )
         if not 0 < frames < 2**62:
             raise no_samples(path, "The file holds no whole sample frame.")
-        notes = _header_notes(layout, sound) if layout is not None else []
+        notes = header_notes(layout, sound) if layout is not None else []
+        if sound.format in ("AIFF", "FLAC") and path.suffix.casefold() in WAV_NAMES:
+            notes.append(f"named {path.suffix}, but it is {sound.format}; read as such")
         if start[:4] == b"FORM" and int.from_bytes(start[4:8], "big") + 8 > path.stat().st_size:
             got = spoken_time(frames / rate)
             notes.append(f"the file ends before its header says; {got} can be read")
@@ -313,74 +310,11 @@ def _described(
         elif channels == 1:
             channel = 0
         else:
-            channel, note = _louder_channel(sound)
+            channel, note = louder_channel(sound)
             notes.append(note)
         return Capture(
             path, rate, channels, frames, channel, tuple(notes), sound.format, sound.subtype, repair
         )
-
-
-def _header_notes(layout: Layout, sound: sf.SoundFile) -> list[str]:
-    """Say what of the header was not taken at its word."""
-    width = SAMPLE_BYTES.get(sound.subtype, 0) * sound.channels
-    got = spoken_time(sound.frames / sound.samplerate)
-    why = {
-        "not closed": "the recorder did not close this file",
-        "cut off": "the file ends before its header says",
-        "wrapped": "the file is longer than its kind of header can say",
-    }
-    notes = []
-    if layout.state != "sound":
-        notes.append(
-            f"header repaired in memory: {why[layout.state]}; {got} recovered; "
-            "the file itself is unchanged"
-        )
-    if width and layout.length % width:
-        count = layout.length % width
-        notes.append(
-            f"{count} {'byte' if count == 1 else 'bytes'} at the end of the sound left "
-            f"out: less than a frame of {width} bytes"
-        )
-    if layout.stray:
-        notes.append(
-            f"{layout.stray} bytes behind the sound left out: they are neither samples by "
-            "the header nor a known part of a WAV file"
-        )
-    return notes
-
-
-def _louder_channel(sound: sf.SoundFile) -> tuple[int, str]:
-    """Compare the channels in short windows over the whole file, each without its mean."""
-    from sigkit.captures.cues.look import cue_channel
-
-    power = np.zeros(sound.channels)
-    whole = sound.frames <= LOOKS * LOOK_FRAMES
-    last = max(0, sound.frames - LOOK_FRAMES)
-    starts = [0] if whole else np.linspace(0, last, LOOKS).astype(int).tolist()
-    for start in starts:
-        sound.seek(start)
-        block = sound.read(-1 if whole else LOOK_FRAMES, dtype="float64", always_2d=True)
-        if len(block):
-            block = np.clip(np.nan_to_num(block), -1e6, 1e6)
-            power += np.var(block, axis=0)
-    cued = cue_channel(sound, power)
-    if cued is not None:
-        power[cued] = 0.0
-    every = "0 and 1" if sound.channels == 2 else f"0 to {sound.channels - 1}"
-    channel = int(np.argmax(power))
-    loudest, second = power[channel], np.partition(power, -2)[-2]
-    rest = "the other" if sound.channels == 2 else "the next"
-    if loudest == 0:
-        how = "all are silent where looked"
-    elif second == 0:
-        how = f"{rest} is silent where looked"
-    else:
-        gain_db = 10 * math.log10(loudest / second)
-        how = f"{gain_db:.0f} dB louder" if gain_db >= 1 else f"within 1 dB of {rest}"
-        how += " than the next" if gain_db >= 1 and sound.channels > 2 else ""
-    if cued is not None:
-        how = f"channel {cued} holds a cue track" + (f"; {how}" if sound.channels > 2 else "")
-    return channel, f"channel {channel} (of {every}) taken: {how}"
 
 
 def _checked_channel(channel: int, channels: int, path: Path) -> int:
@@ -396,12 +330,3 @@ def _checked_channel(channel: int, channels: int, path: Path) -> int:
             remedy="Channels are counted from 0; leave it out to take the louder one.",
         )
     return number
-
-
-def spoken_time(seconds: float) -> str:
-    """Return a length of time in words, such as ``43 min 12 s``."""
-    if seconds < 60:
-        return f"{seconds:.3g} s"
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes} min {rest} s" if hours else f"{minutes} min {rest} s"

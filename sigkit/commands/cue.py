@@ -53,7 +53,7 @@ def run(call: argparse.Namespace) -> int:
 
 def lines_of(plan: Plan) -> list[str]:
     """Return what the beeps of a track ask for, in order, repeats said once."""
-    from sigkit.captures.wav import spoken_time
+    from sigkit.captures.remarks import spoken_time
 
     lines = [f"Cue of {plan}: {spoken_time(plan.length_s)}, {len(plan.steps)} beeps"]
     beeps = {"up": "one beep", "down": "two beeps", "next": "three beeps", "stop": "a long beep"}

@@ -27,6 +27,7 @@ from sigkit.evidence.repairs import FILE as REPAIRS
 from sigkit.evidence.row_causes import with_causes
 from sigkit.evidence.rows import Row, rows_of
 from sigkit.evidence.run import Outcome, without_folder
+from sigkit.evidence.same_sound import same_sound
 from sigkit.evidence.setting_order import SettingOrder, setting_orders_of
 
 SCHEMA = 1
@@ -136,6 +137,10 @@ class Evidence:
                     )
                 elif file.sha256:
                     seen[file.sha256] = file.key
+        for key, earlier, words in same_sound(self.outcomes):
+            problem = f"It holds {words} as {earlier}."
+            remedy = "Find out which of the two names is right, and remove the other."
+            found.append(Problem(problem, key, remedy, lost=False))
         return tuple(self._without_place(problem) for problem in found)
 
     @cached_property

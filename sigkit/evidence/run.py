@@ -10,10 +10,11 @@ import math
 import os
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sigkit.captures.copies import Fingerprint
 from sigkit.captures.parts import join_parts
 from sigkit.errors import InputError, SigkitError, SignalError
 from sigkit.evidence.job import Take
@@ -64,6 +65,8 @@ class Outcome:
         Length in seconds, nan where it could not be opened.
     joined : str
         How the parts of a take in several files follow each other; else empty.
+    fingerprint : Fingerprint or None
+        What tells a copy of it; None where it could not be read.
     """
 
     take: Take
@@ -73,6 +76,7 @@ class Outcome:
     files: tuple[File, ...] = ()
     duration_s: float = math.nan
     joined: str = ""
+    fingerprint: Fingerprint | None = field(default=None, compare=False, repr=False)
 
     @property
     def sha256(self) -> str:
@@ -133,11 +137,13 @@ def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
             remarks=(*take.remarks, *capture.notes),
             joined=capture.notes[0] if take.more else "",
         )
-        fitness = capture.fitness()
+        fitness = capture.fitness(take.name.test)
         found = tuple(f"{p.kind}, {p.where}: {p.how_much}." for p in fitness.problems)
-        outcome = dataclasses.replace(outcome, remarks=outcome.remarks + found)
-        if fitness.verdict_for(take.name.test) == "record again":
-            raise _unfit(take, fitness)
+        outcome = dataclasses.replace(
+            outcome, remarks=outcome.remarks + found, fingerprint=fitness.fingerprint
+        )
+        if unfit := _unfit(take, fitness):
+            raise unfit
         with _one_thread():
             result = measure(capture, **keywords(take, measure))
         return dataclasses.replace(outcome, result=result)
@@ -228,9 +234,16 @@ def _one_thread() -> AbstractContextManager[object]:
     return limits
 
 
-def _unfit(take: Take, fitness: Fitness) -> SignalError:
+def _unfit(take: Take, fitness: Fitness) -> SignalError | None:
+    """Return why a capture is not measured.
+
+    Content or length that this test alone can't use are left to the measure, which looks closer.
+    """
     test = take.name.test
     bad = [p for p in fitness.problems if p.severity == "record again" and test in p.harms]
+    bad = [p for p in bad if p.harms != (test,)]
+    if not bad:
+        return None
     return SignalError(
         "Record again: " + "; ".join(f"{p.kind}, {p.where}: {p.how_much}" for p in bad) + ".",
         where=take.key,

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from sigkit.captures.cues.plan import Plan, plan_of
-from sigkit.captures.wav import spoken_time
+from sigkit.captures.remarks import spoken_time
 from sigkit.errors import InputError
 from sigkit.evidence.pdf import pdf_of
 from sigkit.measures import TESTS, bench_test
