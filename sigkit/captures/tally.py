@@ -131,6 +131,15 @@ def clipped_of(tally: Tally) -> list[Problem]:
     return [Problem("clipped", where, how, LEVEL_TESTS, remedy, "record again")]
 
 
+def clipped_in(capture: Capture) -> list[Problem]:
+    """Return the flat tops of a capture, which is read once for them."""
+    tally = Tally(capture)
+    with np.errstate(over="ignore", invalid="ignore"):
+        for first, frames in capture.frame_blocks(1.0):
+            tally.add(first, frames)
+    return clipped_of(tally)
+
+
 def above_of(tally: Tally) -> list[Problem]:
     """Find samples beyond full scale, which only float files can hold."""
     peak = max(tally.highest, -tally.lowest)

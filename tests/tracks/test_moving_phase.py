@@ -105,7 +105,7 @@ def test_a_jump_of_pitch_is_found_with_its_size_and_a_bend_is_not(tmp_path):
         for f in found:
             assert (f.first, f.last) == pytest.approx((2000, 2050), abs=8)
             assert f.u_size_cents >= 1
-        assert steps.limit[500] >= 12
+        assert steps.limit[500] >= 9
         assert steps.cents.shape == steps.half.shape == steps.step.shape == track.hz.shape
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sigkit.captures.tally import clipped_in
 from sigkit.captures.watch import watched
 from sigkit.errors import InputError
 from sigkit.measures.cued import cue_of, cued_travel
@@ -126,7 +127,7 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
             remedy=f"Use one of: {', '.join(CONTROLS)}.",
         )
     source = source_of(capture)
-    clipped = [p for p in capture.fitness().problems if p.kind == "clipped"]
+    clipped = clipped_in(capture)
     if clipped:
         reason = f"the capture is clipped, {clipped[0].how_much}: {clipped[0].remedy}"
         return _refused(source, controls, reason, None)
