@@ -167,7 +167,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _parser() -> _Parser:
     import sigkit
-    from sigkit.commands import check, cue, measure, record, sheet
+    from sigkit.commands import check, cue, measure, new, record, sheet
 
     parser = _Parser(
         prog="sigkit",
@@ -195,6 +195,7 @@ def _parser() -> _Parser:
     )
     verify.set_defaults(run=_verify)
 
+    new.add(commands)
     measure.add(commands)
     record.add(commands)
     cue.add(commands)

@@ -18,10 +18,13 @@ from sigkit.evidence.names import (
     without_part,
 )
 
+SHEETS = "sheets"
+"""Folder of a job for the sheets that are printed."""
+
 
 def is_stage(path: Path) -> bool:
-    """Whether a path is a folder of captures: not hidden, no evidence."""
-    hidden = path.name.startswith((".", "evidence"))
+    """Whether a path is a folder of captures: not hidden, no evidence, no sheets."""
+    hidden = path.name.startswith((".", "evidence")) or path.name == SHEETS
     return path.is_dir() and not hidden and not is_evidence(path)
 
 

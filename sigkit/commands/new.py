@@ -1,0 +1,55 @@
+"""``sigkit new``: the folder of a new job."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+
+def add(commands: Any) -> None:
+    """Add the command to those of ``sigkit``.
+
+    Parameters
+    ----------
+    commands : argparse's sub-parsers
+        Those of the command.
+    """
+    parser = commands.add_parser(
+        "new",
+        help="make the folder of a new job",
+        description="Makes a folder with settings to fill in, empty logs, a first stage, and a "
+        "sheet to print for every test. For instance: sigkit new my_job --unit K14 --mains 50",
+    )
+    parser.add_argument("folder", type=Path, metavar="FOLDER")
+    parser.add_argument("--unit", default="", metavar="CODE", help="of the unit; no serial number")
+    parser.add_argument("--mains", type=float, metavar="HZ", help="50 or 60")
+    parser.add_argument("--stages", nargs="+", default=["1_before"], metavar="NAME")
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="default: a4")
+    parser.add_argument("--no-sheets", action="store_true")
+    parser.set_defaults(run=run)
+
+
+def run(call: argparse.Namespace) -> int:
+    """Make it, and say what to do next.
+
+    Parameters
+    ----------
+    call : argparse.Namespace
+        The options.
+    """
+    from sigkit.evidence.new_job import new_job
+
+    made = new_job(
+        call.folder,
+        unit=call.unit,
+        mains_hz=call.mains,
+        stages=call.stages,
+        sheets=not call.no_sheets,
+        paper=call.paper,
+    )
+    print("\n".join(f"made        {path}" for path in made))
+    first = Path(call.folder, call.stages[0])
+    print("\nNext: fill in job.toml, print the sheets you need, and record, for instance:")
+    print(f"sigkit record {first} warmup oscillator_1")
+    return 0
