@@ -23,6 +23,7 @@ JUMP_RAD = 0.3
 JUMP_SCATTER = 8.0
 SAME_LEVEL_DB = 1.5
 REACH = 5
+MOST_JUMPS = 100
 SIDE_S = 0.06
 FIRST = 5
 USE_ANOTHER = "Close other programs, use a larger buffer and another cable; record again."
@@ -94,10 +95,10 @@ def _lost(capture: Capture, survey: Survey) -> list[Problem]:
 
     An oscillator whose pitch steps keeps its phase; a recorder that loses samples does not.
     """
-    frames = _jumps(survey)
-    if not frames or len(frames) > 100:
+    jumps = _jumps(survey)
+    if not jumps or len(jumps) > MOST_JUMPS:
         return []
-    found = [at for at in (_broken_at(capture, survey, k) for k in frames) if at >= 0]
+    found = [at for at in (_broken_at(capture, survey, *jump) for jump in jumps) if at >= 0]
     if not found:
         return []
     how = f"{_count(len(found), 'place')} where the tone jumps within a sample or two"
@@ -105,8 +106,12 @@ def _lost(capture: Capture, survey: Survey) -> list[Problem]:
     return [Problem("samples lost", where, how, ALL_TESTS, USE_ANOTHER, "record again")]
 
 
-def _jumps(survey: Survey) -> list[int]:
-    """Return frames in which the phase of the strongest line jumps and its pitch does not."""
+def _jumps(survey: Survey) -> list[tuple[int, float]]:
+    """Return frames in which the phase of the strongest line jumps and its pitch does not.
+
+    With each, the line's frequency in Hz by its phase on both sides. The frames about the jump
+    itself have no frequency of their own.
+    """
     hz, level = survey.line_hz, survey.level_dbfs
     if len(hz) < 2 * REACH + 4:
         return []
@@ -114,10 +119,13 @@ def _jumps(survey: Survey) -> list[int]:
     step = np.diff(survey.phase_rad) - 2 * np.pi * usual * survey.frame_s
     step = np.angle(np.exp(1j * step))
     near = np.abs(hz - usual) < 0.6 * survey.rate / survey.frame
-    found: list[int] = []
+    about = np.abs(hz - usual) < 2.0 * survey.rate / survey.frame
+    found: list[tuple[int, float]] = []
     for k in range(REACH + 1, len(step) - REACH - 1):
         inside = slice(k - REACH - 1, k + REACH + 2)
-        if not near[inside].all() or np.ptp(level[inside]) > SAME_LEVEL_DB:
+        sure = near[inside].copy()
+        sure[REACH : REACH + 3] = about[k - 1 : k + 2]
+        if not sure.all() or np.ptp(level[inside]) > SAME_LEVEL_DB:
             continue
         before, after = step[k - REACH - 1 : k - 1], step[k + 1 : k + REACH + 1]
         middle = float(np.angle(np.exp(1j * before).mean()))
@@ -127,13 +135,14 @@ def _jumps(survey: Survey) -> list[int]:
         two = float(np.angle(np.exp(1j * (step[k - 1] + step[k] - middle - later))))
         drift = abs(float(np.angle(np.exp(1j * (later - middle)))))
         if abs(two) > max(JUMP_RAD, JUMP_SCATTER * scatter) and drift < abs(two) / 3:
-            if found and k - found[-1] <= 2:
+            if found and k - found[-1][0] <= 2:
                 continue
-            found.append(k)
+            mean = float(np.angle(np.exp(1j * before).sum() + np.exp(1j * after).sum()))
+            found.append((k, usual + mean / (2 * np.pi * survey.frame_s)))
     return found
 
 
-def _broken_at(capture: Capture, survey: Survey, frame: int) -> int:
+def _broken_at(capture: Capture, survey: Survey, frame: int, line_hz: float) -> int:
     """Return the sample at which a tone's wave breaks off and goes on elsewhere, or -1.
 
     Harmonics fitted to the sound on one side foretell it as far as the break; those of the other
@@ -144,20 +153,26 @@ def _broken_at(capture: Capture, survey: Survey, frame: int) -> int:
     stop = min(capture.frames, (frame + 4) * survey.frame)
     x = capture.read(begin / rate, stop / rate)
     pitch = float(np.median(survey.pitch_hz[max(0, frame - REACH) : frame + REACH]))
-    line = float(np.median(survey.line_hz[max(0, frame - REACH) : frame + REACH]))
-    if pitch <= 0:
-        return -1
-    base = line / max(1, round(line / pitch))
-    side = min(max(round(SIDE_S * rate), round(3 * rate / base)), len(x) // 3)
-    if side < 3 * rate / base:
+    by_pitch = max(1, round(line_hz / pitch)) if pitch > 0 else 1
+    for number in dict.fromkeys((1, 2, 3, by_pitch)):
+        at = _break_in(x, line_hz / number, rate)
+        if at >= 0:
+            return begin + at
+    return -1
+
+
+def _break_in(x: Real, base_hz: float, rate: int) -> int:
+    """Return the sample at which a wave of that pitch breaks off, seen from both sides, or -1."""
+    side = min(max(round(SIDE_S * rate), round(3 * rate / base_hz)), len(x) // 3)
+    if side < 3 * rate / base_hz:
         return -1
     size = max(4, round(0.002 * rate))
-    left = _departs(x, base, rate, side, size)
-    right = _departs(x[::-1], base, rate, side, size)
-    if left < 0 or right < 0:
+    left = _departs(x, base_hz, rate, side, size)
+    right = _departs(x[::-1], base_hz, rate, side, size) if left >= 0 else -1
+    if right < 0:
         return -1
     right = len(x) - 1 - right
-    return begin + (left + right) // 2 if abs(left - right) <= 2 * size else -1
+    return (left + right) // 2 if abs(left - right) <= 2 * size else -1
 
 
 def _departs(x: Real, base_hz: float, rate: int, side: int, size: int) -> int:
