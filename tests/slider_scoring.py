@@ -170,7 +170,9 @@ def score(truth, result, spent_s=0.0):
 
 def _of_covered(truth, percent):
     """Places in percent of the travel that the passes cover, as a measure states them."""
-    ends = truth.passes[["from_percent", "to_percent"]].to_numpy(float)
+    ends = truth.passes.reindex(columns=["from_percent", "to_percent"]).to_numpy(float)
+    if not np.isfinite(ends).any():
+        return percent
     return 100 * (percent - ends.min()) / np.ptp(ends)
 
 
