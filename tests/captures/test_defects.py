@@ -23,6 +23,13 @@ def fitness_of(made, folder):
     return sigkit.open_capture(made.write(folder / "x.wav")).fitness(made.test)
 
 
+@pytest.mark.parametrize("seed", range(2000001, 2000006))
+def test_lost_samples_are_found_whatever_the_broken_frame_reads(tmp_path, seed):
+    """Losses in tones whose pitch a spectrum knows to 0.2 Hz only, or takes an octave too low."""
+    made = make_planted("samples lost", seed)
+    assert [p.kind for p in fitness_of(made, tmp_path).problems] == ["samples lost"]
+
+
 @pytest.mark.parametrize("name", PLANTED)
 def test_a_planted_defect_is_named(tmp_path, name):
     """One random capture of each kind; the benchmark runs many."""
