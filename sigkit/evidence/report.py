@@ -231,7 +231,7 @@ def limit_text(row: Row) -> str:
     """Return the limit of a row as people read it."""
     assert row.limit is not None
     sign = "±" if row.judged.better == "nearer zero" else f"at most{HOLD}"
-    return f"{sign}{row.limit.value:g}{HOLD}{row.limit.unit}".replace("-", MINUS)
+    return f"{sign}{row.limit.value:g}{HOLD}{row.limit.unit}".replace("-", MINUS).rstrip(HOLD)
 
 
 def shared_remarks(rows: Sequence[Row]) -> list[str]:
