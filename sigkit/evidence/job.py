@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,7 +26,14 @@ from sigkit.evidence.readings import (
 )
 from sigkit.evidence.repairs import FILE as REPAIRS
 from sigkit.evidence.repairs import Repair, read_repairs, strange_subjects
-from sigkit.evidence.settings import FILE, Settings, capture_options, check_cleaned, read_settings
+from sigkit.evidence.settings import (
+    FILE,
+    Settings,
+    capture_options,
+    check_cleaned,
+    read_settings,
+    toml_key,
+)
 from sigkit.judging.causes import Cause, Key
 from sigkit.measures import TESTS
 
@@ -307,13 +313,13 @@ def _stage(
         raise InputError(
             "The stage has no captures, and no reason for that.",
             where=name,
-            remedy=f"Add captures; or write in {FILE} under [stages.{_toml_key(name)}]: "
+            remedy=f"Add captures; or write in {FILE} under [stages.{toml_key(name)}]: "
             'reason = "not safe to power"; or, if it is no stage, move the folder elsewhere.',
         )
     if found.get(name) and reason:
         raise InputError(
             "The stage has captures, and a reason why it has none.",
-            where=f"{FILE}, [stages.{_toml_key(name)}], reason",
+            where=f"{FILE}, [stages.{toml_key(name)}], reason",
             remedy="Remove the reason or the captures.",
         )
     date = entry.get("date", "")
@@ -330,11 +336,6 @@ def _stage(
         readings=own,
         gain_db=entry.get("gain_db"),
     )
-
-
-def _toml_key(name: str) -> str:
-    """Return a name as a key of TOML, in quotation marks where it needs them."""
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else f'"{name}"'
 
 
 def _take(stage: Stage, name: CaptureName, paths: Sequence[Path], settings: Settings) -> Take:

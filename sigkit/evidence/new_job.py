@@ -11,7 +11,7 @@ from sigkit.evidence.files import SHEETS
 from sigkit.evidence.readings import FILE as READINGS
 from sigkit.evidence.repairs import COLUMNS as REPAIR_COLUMNS
 from sigkit.evidence.repairs import FILE as REPAIRS
-from sigkit.evidence.settings import FILE
+from sigkit.evidence.settings import FILE, toml_key
 from sigkit.evidence.sheets import write_sheets
 
 FIRST = ("1_before",)
@@ -99,7 +99,7 @@ def new_job(
         FILE: SETTINGS.format(
             unit=f"unit = {json.dumps(unit)}" if unit else '# unit = "A1"',
             mains="# mains_hz = 50" if mains_hz is None else f"mains_hz = {mains_hz:g}",
-            stages="".join(STAGE.format(name=_key(name)) for name in stages),
+            stages="".join(STAGE.format(name=toml_key(name)) for name in stages),
         ),
         READINGS: f"{READING_COLUMNS}\n",
         REPAIRS: f"{','.join(REPAIR_COLUMNS)}\n",
@@ -122,9 +122,3 @@ def new_job(
     if sheets:
         made += write_sheets([], folder / SHEETS, paper=paper, pdf=False)
     return made
-
-
-def _key(name: str) -> str:
-    """Return a name as a key of TOML, in quotation marks where it needs them."""
-    plain = name.isascii() and name.replace("_", "").replace("-", "").isalnum()
-    return name if plain else json.dumps(name, ensure_ascii=False)

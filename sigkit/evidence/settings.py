@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import json
 import math
+import re
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -197,6 +199,12 @@ def capture_options(
             remedy="Give power_on_s alone, or both power_on_earliest_s and power_on_latest_s.",
         )
     return chosen, (float(edges[0]), float(edges[1]))
+
+
+def toml_key(name: str) -> str:
+    """Return a name as a key of TOML, in quotation marks where it needs them."""
+    plain = re.fullmatch(r"[A-Za-z0-9_-]+", name)
+    return name if plain else json.dumps(name, ensure_ascii=False)
 
 
 def check(table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where: str) -> None:

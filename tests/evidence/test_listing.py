@@ -2,6 +2,7 @@
 
 import io
 import json
+import shutil
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -61,6 +62,26 @@ def test_many_bad_quantities_are_counted_and_the_text_still_fits(evidence):
     assert 0 < named < 40
     assert f"and {40 - named} more, named in the report" in text
     assert "40 quantities outside my limits or worse" in short_text(many)
+
+
+def test_long_words_that_were_typed_leave_the_lengths_as_they_are(job_folder):
+    shutil.rmtree(job_folder / "before")
+    (job_folder / "job.toml").write_text(
+        f'unit = "K14"\ndescription = "{"long words " * 300}"\n'
+        f'[stages.before]\nreason = "{"not safe to power " * 40}"\n'
+    )
+    evidence = sigkit.open_job(job_folder).measure(progress=False)
+    assert len(short_text(evidence)) <= 300
+    assert len(middle_text(evidence)) <= 1500
+    assert "What these figures do not show" in middle_text(evidence)
+    assert "No recording of before: not safe to power" in short_text(evidence)
+
+
+def test_without_dates_nothing_is_said_of_before_and_after(job_folder):
+    """The captures may all be of one state: only their stages are known."""
+    evidence = sigkit.open_job(job_folder).measure(progress=False)
+    assert short_text(evidence).startswith("Recorded in 2 stages, without dates.")
+    assert "The job gives no dates." in answers_text(evidence)
 
 
 def test_buyers_questions_are_answered_in_order(evidence):

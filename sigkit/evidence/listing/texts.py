@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 SHORT, MIDDLE = 300, 1500
 MOST_LINES = 10
+TITLE, WHY = 120, 70
+"""Most characters that what was typed may take of a text with a limit."""
 WIDTH = 100
 NOT_SHOWN = (
     "What these figures do not show: they are of one instrument on the given dates in one room, "
@@ -135,9 +137,8 @@ def answers_text(evidence: Evidence) -> str:
     done = [f"{r}{f': {r.part}' if r.part else ''}." for r in repairs or ()]
     blocks.append(("What was replaced?", done or ["No log of repairs was kept."]))
     dates = [stage.date for stage in evidence.job.stages if stage.date]
-    blocks.append(("When was it last on?", [f"Last recorded on {dates[-1]}." if dates else "?"]))
-    if not dates:
-        blocks[-1] = (blocks[-1][0], ["The job gives no dates."])
+    last = f"Last recorded on {dates[-1]}." if dates else "The job gives no dates."
+    blocks.append(("When was it last on?", [last]))
     return "\n".join(
         "\n".join([question, *(textwrap.fill(line, WIDTH) for line in told), ""])
         for question, told in blocks
@@ -205,20 +206,24 @@ def _line(claim: Claim) -> str:
 
 def _headline(evidence: Evidence) -> str:
     settings = evidence.job.settings
-    return ": ".join(t for t in (settings.unit, settings.description) if t) or "Unit not named"
+    typed = ": ".join(t for t in (settings.unit, settings.description) if t)
+    return textwrap.shorten(typed, TITLE, placeholder=" ...") or "Unit not named"
 
 
 def _serviced(evidence: Evidence) -> str:
     """Return when it was recorded, and why nothing was before, where nothing was."""
     stages = evidence.job.stages
-    dates = [stage.date for stage in stages if stage.date]
-    when = f"Recorded {dates[0]} to {dates[-1]}." if len(set(dates)) > 1 else ""
-    if len(set(dates)) == 1:
-        when = f"Recorded {dates[0]}."
-    first = stages[0]
-    if first.reason:
-        when = f"{when} No recording of {words(first.name)}: {first.reason}.".strip()
-    return when or "Recorded before and after the repair."
+    dates = list(dict.fromkeys(stage.date for stage in stages if stage.date))
+    recorded = sum(not stage.reason for stage in stages)
+    when = f"Recorded in {recorded} {'stage' if recorded == 1 else 'stages'}, without dates."
+    if dates:
+        when = f"Recorded {' to '.join(dict.fromkeys([dates[0], dates[-1]]))}."
+    if stages[0].reason:
+        why = textwrap.shorten(
+            f"{words(stages[0].name)}: {stages[0].reason}", WHY, placeholder=" ..."
+        )
+        when += f" No recording of {why.rstrip('.')}."
+    return when
 
 
 def _done(evidence: Evidence) -> list[str]:
