@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from sigkit.commands.say import complain
 from sigkit.errors import SigkitError
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         call = _parser().parse_args(arguments)
         return int(call.run(call))
     except SigkitError as error:
-        _complain(error.problem, error.where, error.remedy)
+        complain(error.problem, error.where, error.remedy)
         return WRONG_CALL
     except KeyboardInterrupt:
         print("Interrupted: nothing is half-written; run it again to finish.", file=sys.stderr)
@@ -151,17 +152,11 @@ def _wrapped(text: str, first: str, rest: str) -> list[str]:
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
-def _complain(*lines: str) -> None:
-    """Print exactly three lines on stderr."""
-    for line, default in zip(lines, ("", "sigkit", "See 'sigkit --help'."), strict=True):
-        print(" ".join(line.split()) or default, file=sys.stderr)
-
-
 class _Parser(argparse.ArgumentParser):
     """A parser whose errors have three lines like all others."""
 
     def error(self, message: str) -> NoReturn:
-        _complain(f"{message[:1].upper()}{message[1:]}.", self.prog, f"See '{self.prog} --help'.")
+        complain(f"{message[:1].upper()}{message[1:]}.", self.prog, f"See '{self.prog} --help'.")
         raise SystemExit(WRONG_CALL)
 
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sigkit.commands.say import complain
 from sigkit.errors import InputError
 
 if TYPE_CHECKING:
@@ -73,8 +74,7 @@ def run(call: argparse.Namespace) -> int:
     evidence = measure_one(call.file, call.test, options, channel=call.channel)
     outcome = evidence.outcomes[0]
     if outcome.error is not None:
-        for line in (outcome.error.problem, outcome.error.where, outcome.error.remedy):
-            print(" ".join(line.split()), file=sys.stderr)
+        complain(outcome.error.problem, outcome.error.where, outcome.error.remedy)
         return PROBLEMS
     if call.json:
         print(json.dumps(evidence.to_dict(), indent=1, ensure_ascii=False, allow_nan=False))
