@@ -12,11 +12,11 @@ if TYPE_CHECKING:
     from sigkit.captures.record import record_capture
     from sigkit.captures.wav import Capture, open_capture
     from sigkit.errors import InputError, SigkitError, SignalError
-    from sigkit.evidence.checks import CaptureChecks, check_captures
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.job import Job, open_job
+    from sigkit.evidence.job.folder import Job, open_job
+    from sigkit.evidence.logs.repair_log import log_repair
     from sigkit.evidence.manifest import Verification, verify
-    from sigkit.evidence.repair_log import log_repair
+    from sigkit.evidence.run.checks import CaptureChecks, check_captures
     from sigkit.measures.beating import measure_beating
     from sigkit.measures.envelope import measure_envelope
     from sigkit.measures.glide import measure_glide
@@ -68,18 +68,18 @@ __all__ = [
 
 _HOMES = {
     "Capture": "captures.wav",
-    "CaptureChecks": "evidence.checks",
+    "CaptureChecks": "evidence.run.checks",
     "Cue": "captures.cues.read",
     "Evidence": "evidence.evidence",
     "InputError": "errors",
-    "Job": "evidence.job",
+    "Job": "evidence.job.folder",
     "PitchTrack": "tracks.pitch",
     "Quantity": "quantity",
     "SigkitError": "errors",
     "SignalError": "errors",
     "Verification": "evidence.manifest",
-    "check_captures": "evidence.checks",
-    "log_repair": "evidence.repair_log",
+    "check_captures": "evidence.run.checks",
+    "log_repair": "evidence.logs.repair_log",
     "join_parts": "captures.parts",
     "make_cue": "captures.cues.track",
     "measure_beating": "measures.beating",
@@ -92,7 +92,7 @@ _HOMES = {
     "measure_warmup": "measures.warmup",
     "measure_waveform": "measures.waveform",
     "open_capture": "captures.wav",
-    "open_job": "evidence.job",
+    "open_job": "evidence.job.folder",
     "record_capture": "captures.record",
     "read_cue": "captures.cues.read",
     "track_level": "tracks.level",

@@ -15,7 +15,7 @@ from sigkit.errors import SigkitError
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.rows import Row
+    from sigkit.evidence.rows.table import Row
 
 WIDTH = 80
 OK, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
@@ -50,7 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _evidence(call: argparse.Namespace) -> int:
-    from sigkit.evidence.job import open_job
+    from sigkit.evidence.job.folder import open_job
     from sigkit.evidence.manifest import FILE, sha256
 
     job = open_job(call.folder)
@@ -76,8 +76,8 @@ def _demo(call: argparse.Namespace) -> int:
 
 
 def _verify(call: argparse.Namespace) -> int:
+    from sigkit.evidence.job.names import SUFFIXES
     from sigkit.evidence.manifest import MEANING, verify
-    from sigkit.evidence.names import SUFFIXES
 
     found = verify(call.folder, call.captures)
     if call.captures is not None and call.captures.is_file():
@@ -92,8 +92,8 @@ def _verify(call: argparse.Namespace) -> int:
 
 def table_lines(evidence: Evidence) -> list[str]:
     """Return the before/after table as plain text of at most 80 columns."""
-    from sigkit.evidence.report import causes_told, group_title, shared_remarks
-    from sigkit.evidence.rows import SINGLE
+    from sigkit.evidence.report.pages import causes_told, group_title, shared_remarks
+    from sigkit.evidence.rows.table import SINGLE
 
     lines: list[str] = []
     for group in dict.fromkeys(row.group for row in evidence.rows):
@@ -118,7 +118,7 @@ def table_lines(evidence: Evidence) -> list[str]:
 
 
 def _row_lines(row: Row) -> list[str]:
-    from sigkit.evidence.report import cell_text, change_text, limit_text
+    from sigkit.evidence.report.pages import cell_text, change_text, limit_text
     from sigkit.measures.result import words
 
     lines = [f"  {row.judged.label}"]

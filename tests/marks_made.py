@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 
 from sigkit.evidence.evidence import Evidence
-from sigkit.evidence.job import Job, Stage, Take
-from sigkit.evidence.names import CaptureName
-from sigkit.evidence.run import File, Outcome
-from sigkit.evidence.settings import Settings
+from sigkit.evidence.job.folder import Job, Stage, Take
+from sigkit.evidence.job.names import CaptureName
+from sigkit.evidence.job.settings import Settings
+from sigkit.evidence.run.takes import File, Outcome
 from sigkit.measures.glide.curve import Curve
 from sigkit.measures.glide.measure import FAULT_COLUMNS, GLIDE_COLUMNS, GlideResult
 from sigkit.measures.result import Source

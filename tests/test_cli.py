@@ -152,7 +152,7 @@ def test_interrupt_leaves_nothing_half_written(job_folder, monkeypatch, capsys):
     def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("sigkit.evidence.pictures.draw_groups", interrupted)
+    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", interrupted)
     assert main(["evidence", str(job_folder)]) == 130
     assert sorted(p.name for p in job_folder.iterdir()) == ["after", "before"]
     assert len(capsys.readouterr().err.splitlines()) == 1

@@ -92,7 +92,7 @@ def test_a_number_of_things_prints_whole(value, u, text):
 
 
 def test_numbers_of_things_and_their_changes_in_the_report():
-    from sigkit.evidence.report import value_text
+    from sigkit.evidence.report.pages import value_text
 
     def said(value, u, **how):
         return value_text(Quantity(value, u, ""), **how).replace("\N{NO-BREAK SPACE}", " ")

@@ -13,7 +13,7 @@ from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.evidence.setting_order import SettingOrder, StageMarks
+    from sigkit.evidence.rows.setting_order import SettingOrder, StageMarks
     from sigkit.judging.slider_marks import Mark
 
 ARROW = 0.6
@@ -28,7 +28,7 @@ def draw_setting_order(order: SettingOrder, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     order : SettingOrder
-        What `sigkit.evidence.setting_order.setting_orders_of` gives.
+        What `sigkit.evidence.rows.setting_order.setting_orders_of` gives.
     ax : Axes, optional
         Where to draw; one new figure if None.
 

@@ -18,7 +18,7 @@ from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from sigkit.evidence.ladder import Ladder, Line
+    from sigkit.evidence.rows.ladder import Ladder, Line
     from sigkit.measures.slider.result import SliderResult
 
 LEAST = 1.0
@@ -34,7 +34,7 @@ def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None, *, ends_only: boo
     Parameters
     ----------
     ladder : Ladder
-        What `sigkit.evidence.ladder.ladder_of` gives.
+        What `sigkit.evidence.rows.ladder.ladder_of` gives.
     ax : Axes, optional
         Where to draw; one new figure if None.
     ends_only : bool, optional

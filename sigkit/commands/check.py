@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sigkit.evidence.checks import Check
+    from sigkit.evidence.run.checks import Check
 
 WIDTH = 80
 OK, PROBLEMS = 0, 1
@@ -26,7 +26,7 @@ def add(commands: Any) -> None:
 
 def run(call: argparse.Namespace) -> int:
     """Check every file, print what is wrong with it as soon as it is known, and count."""
-    from sigkit.evidence.checks import CaptureChecks, checked
+    from sigkit.evidence.run.checks import CaptureChecks, checked
 
     done = []
     for check in checked(call.paths, call.test):

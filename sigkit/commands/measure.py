@@ -15,7 +15,7 @@ from sigkit.errors import InputError
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.rows import Row
+    from sigkit.evidence.rows.table import Row
 
 WIDTH = 80
 LABEL = 34
@@ -62,7 +62,7 @@ def run(call: argparse.Namespace) -> int:
     int
         0 measured, 1 the capture cannot answer.
     """
-    from sigkit.evidence.one import measure_one
+    from sigkit.evidence.run.one import measure_one
 
     options = dict(_option(text) for text in call.set)
     if call.chart is not None and call.chart.exists():
@@ -93,7 +93,7 @@ def lines_of(evidence: Evidence) -> list[str]:
     evidence : Evidence
         Of that capture alone.
     """
-    from sigkit.evidence.report import causes_told, group_title
+    from sigkit.evidence.report.pages import causes_told, group_title
 
     outcome = evidence.outcomes[0]
     assert outcome.result is not None
@@ -120,7 +120,7 @@ def lines_of(evidence: Evidence) -> list[str]:
 
 def _row(row: Row) -> list[str]:
     """Return a quantity's line: its value, and below it how that stands to its limit."""
-    from sigkit.evidence.report import cell_text, limit_text
+    from sigkit.evidence.report.pages import cell_text, limit_text
 
     text = cell_text(row.last)
     if row.limit_verdict.word:
@@ -158,7 +158,7 @@ def _value(text: str) -> bool | int | float | str:
 
 
 def _draw(evidence: Evidence, path: Path) -> None:
-    from sigkit.evidence.pictures import draw_stages
+    from sigkit.evidence.report.pictures import draw_stages
 
     path.write_bytes(draw_stages(evidence.outcomes))
     print(f"\nChart: {path}", file=sys.stderr)

@@ -38,7 +38,7 @@ def run(call: argparse.Namespace) -> int:
     call : argparse.Namespace
         The options.
     """
-    from sigkit.evidence.new_job import new_job
+    from sigkit.evidence.job.new_job import new_job
 
     made = new_job(
         call.folder,

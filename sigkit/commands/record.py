@@ -72,7 +72,7 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
     from sigkit.captures.level_line import LevelLine
     from sigkit.captures.record import record_capture
     from sigkit.captures.sound_card import SoundCard
-    from sigkit.evidence.new_capture import new_capture
+    from sigkit.evidence.job.new_capture import new_capture
 
     if call.devices:
         return _list_devices()

@@ -21,7 +21,7 @@ def add(commands: Any) -> None:
 
 def run(call: argparse.Namespace) -> int:
     """Write the sheets and say where they are."""
-    from sigkit.evidence.sheets import write_sheets
+    from sigkit.evidence.sheets.pages import write_sheets
 
     for path in write_sheets(call.tests, call.out, paper=call.paper, pdf=not call.no_pdf):
         print(f"Written: {path}")

@@ -16,19 +16,19 @@ from typing import Any
 import pandas as pd
 
 from sigkit.errors import InputError
-from sigkit.evidence.job import Job
-from sigkit.evidence.ladder import Ladder, ladder_of
+from sigkit.evidence.job.folder import Job
+from sigkit.evidence.logs.own_causes import FILE as CAUSES
+from sigkit.evidence.logs.readings import FILE as READINGS
+from sigkit.evidence.logs.repairs import FILE as REPAIRS
 from sigkit.evidence.manifest import FILE, KIND, file_entry, outputs_of, sha256
-from sigkit.evidence.own_causes import FILE as CAUSES
-from sigkit.evidence.pdf import pdf_of
 from sigkit.evidence.place import refuse_other, same_evidence, set_aside
-from sigkit.evidence.readings import FILE as READINGS
-from sigkit.evidence.repairs import FILE as REPAIRS
-from sigkit.evidence.row_causes import with_causes
-from sigkit.evidence.rows import Row, rows_of
-from sigkit.evidence.run import Outcome, without_folder
-from sigkit.evidence.same_sound import same_sound
-from sigkit.evidence.setting_order import SettingOrder, setting_orders_of
+from sigkit.evidence.report.pdf import pdf_of
+from sigkit.evidence.rows.ladder import Ladder, ladder_of
+from sigkit.evidence.rows.row_causes import with_causes
+from sigkit.evidence.rows.setting_order import SettingOrder, setting_orders_of
+from sigkit.evidence.rows.table import Row, rows_of
+from sigkit.evidence.run.same_sound import same_sound
+from sigkit.evidence.run.takes import Outcome, without_folder
 
 SCHEMA = 1
 CODE_DIGITS = 16
@@ -235,8 +235,8 @@ class Evidence:
 
     def _fill(self, folder: Path, *, pdf: bool) -> None:
         from sigkit.evidence.listing.kit import kit_of
-        from sigkit.evidence.pictures import draw_groups
-        from sigkit.evidence.report import report_html
+        from sigkit.evidence.report.pages import report_html
+        from sigkit.evidence.report.pictures import draw_groups
 
         pictures = draw_groups(self)
         (folder / "charts").mkdir()
@@ -340,7 +340,7 @@ class Evidence:
         return f"evidence of {len(self.outcomes)} captures in {len(self.job.stages)} stages"
 
     def _repr_html_(self) -> str:
-        from sigkit.evidence.report import table_html
+        from sigkit.evidence.report.pages import table_html
 
         return table_html(self)
 

@@ -11,9 +11,9 @@ from typing import Any
 import pandas as pd
 
 from sigkit.errors import SigkitError
-from sigkit.evidence.job import Stage
-from sigkit.evidence.run import Outcome
-from sigkit.evidence.slider_rows import other_control
+from sigkit.evidence.job.folder import Stage
+from sigkit.evidence.rows.slider_rows import other_control
+from sigkit.evidence.run.takes import Outcome
 from sigkit.measures import TESTS, Result
 
 ROOM_STEP_C = 3.0

@@ -192,7 +192,7 @@ def _compare(
 
 
 def _captures_of(root: Path) -> dict[str, str]:
-    from sigkit.evidence.names import SUFFIXES
+    from sigkit.evidence.job.names import SUFFIXES
 
     paths = [
         path

@@ -17,8 +17,8 @@ from sigkit.captures.disk_writer import Progress
 from sigkit.cli import _parser, main
 from sigkit.commands import record
 from sigkit.errors import InputError
-from sigkit.evidence.names import read_name
-from sigkit.evidence.new_capture import new_capture
+from sigkit.evidence.job.names import read_name
+from sigkit.evidence.job.new_capture import new_capture
 from sigkit.synth.live import LiveTone
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import joblib
 import pytest
 
-from sigkit.evidence import pictures
+from sigkit.evidence.report import pictures
 from sigkit.measures import BenchTest
 
 _spec = importlib.util.spec_from_file_location("sigkit_fake", Path(__file__).with_name("fake.py"))

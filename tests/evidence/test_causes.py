@@ -9,8 +9,8 @@ import pytest
 import sigkit
 from sigkit.cli import table_lines
 from sigkit.errors import InputError
-from sigkit.evidence.own_causes import read_causes
-from sigkit.evidence.row_causes import with_causes
+from sigkit.evidence.logs.own_causes import read_causes
+from sigkit.evidence.rows.row_causes import with_causes
 from sigkit.judging.causes import causes
 from sigkit.judging.limits import LimitVerdict
 

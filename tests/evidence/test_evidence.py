@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from sigkit.errors import InputError
-from sigkit.evidence.job import open_job
+from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import verify
 
 FORBIDDEN = ("certified", "calibrated", "as new", "perfect", "guarantee", "score", "grade")
@@ -258,7 +258,7 @@ def test_an_interrupted_write_leaves_nothing(evidence, tmp_path, monkeypatch):
     def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("sigkit.evidence.report.report_html", interrupted)
+    monkeypatch.setattr("sigkit.evidence.report.pages.report_html", interrupted)
     with pytest.raises(KeyboardInterrupt):
         evidence.write(target)
     assert [p.name for p in target.parent.iterdir()] == ["evidence"]
@@ -282,7 +282,7 @@ def test_rich_display_shows_every_row_and_reason(evidence):
 
 def test_a_rate_shows_its_count_and_exact_limits(evidence):
     """Garwood limits of a count of 20: 12.2165 to 30.8884, here in 2 s."""
-    from sigkit.evidence.report import cell_text
+    from sigkit.evidence.report.pages import cell_text
 
     release = next(r for r in evidence.rows if r.subject == "release")
     text = cell_text(release.cells["before"]).replace("\N{NO-BREAK SPACE}", " ")

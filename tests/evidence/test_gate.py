@@ -8,10 +8,10 @@ import pytest
 
 from sigkit.errors import SignalError
 from sigkit.evidence.gate import comparable, cut_to_shorter, settling_times
-from sigkit.evidence.job import Stage, Take
-from sigkit.evidence.names import CaptureName
-from sigkit.evidence.readings import Rail, Reading
-from sigkit.evidence.run import File, Outcome
+from sigkit.evidence.job.folder import Stage, Take
+from sigkit.evidence.job.names import CaptureName
+from sigkit.evidence.logs.readings import Rail, Reading
+from sigkit.evidence.run.takes import File, Outcome
 from sigkit.measures.result import Result, Source
 from sigkit.quantity import Quantity, not_measurable
 

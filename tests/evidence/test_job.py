@@ -4,8 +4,8 @@ import shutil
 import pytest
 
 from sigkit.errors import InputError
-from sigkit.evidence.job import open_job
-from sigkit.evidence.run import measure_takes
+from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.run.takes import measure_takes
 
 
 def settings(folder, text):

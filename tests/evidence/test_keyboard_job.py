@@ -5,7 +5,7 @@ import pytest
 import soundfile as sf
 from keyboards import Instrument, render, steady_presses
 
-from sigkit.evidence.job import open_job
+from sigkit.evidence.job.folder import open_job
 
 HOW = Instrument(rate=16_000)
 

@@ -7,10 +7,10 @@ import pytest
 from slider_made import event, evidence_of, made, refused, spread
 
 from sigkit.errors import InputError
-from sigkit.evidence.job import open_job
-from sigkit.evidence.ladder_report import ladder_sentence
-from sigkit.evidence.pictures import draw_groups
-from sigkit.evidence.report import report_html
+from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.report.ladder_section import ladder_sentence
+from sigkit.evidence.report.pages import report_html
+from sigkit.evidence.report.pictures import draw_groups
 
 FIXED = [event(n, p) for n in range(1, 11) for p in (30.0, 60.0)]
 

@@ -109,7 +109,7 @@ def test_a_promise_that_was_typed_is_named_and_left(job_folder):
 def test_every_number_of_the_texts_is_in_the_results(evidence, kit):
     """Values as they are printed: rounded from the rows and from nothing else."""
     from sigkit.evidence.listing.claims import plain
-    from sigkit.evidence.report import cell_text
+    from sigkit.evidence.report.pages import cell_text
 
     told = {plain(cell_text(cell)) for row in evidence.rows for cell in row.cells.values()}
     for claim in claims_of(evidence):

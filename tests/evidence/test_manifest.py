@@ -5,7 +5,7 @@ import os
 import pytest
 
 from sigkit.errors import InputError
-from sigkit.evidence.job import open_job
+from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import is_evidence, sha256, verify
 
 

@@ -3,7 +3,7 @@ import random
 import pytest
 
 from sigkit.errors import InputError
-from sigkit.evidence.names import CaptureName, read_name, stage_order
+from sigkit.evidence.job.names import CaptureName, read_name, stage_order
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 from noises import hum, mains_path, note, white, write
 
 from sigkit.evidence.gate import other_gain
-from sigkit.evidence.job import Stage, open_job
+from sigkit.evidence.job.folder import Stage, open_job
 
 RATE = 16_000
 RIPPLE = {"before": -50.0, "after": -80.0}

@@ -4,8 +4,8 @@ import warnings
 import numpy as np
 from PIL import Image
 
-from sigkit.evidence.job import open_job
-from sigkit.evidence.pictures import draw_groups, draw_stages, shown_takes
+from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.report.pictures import draw_groups, draw_stages, shown_takes
 
 
 def test_the_first_take_of_each_stage_is_drawn(job_folder):
@@ -27,7 +27,7 @@ def test_stages_share_their_scales(job_folder, monkeypatch):
         return plot(result, ax)
 
     monkeypatch.setattr(type(evidence.outcomes[0].result), "plot", remember)
-    monkeypatch.setattr("sigkit.evidence.pictures._of_chart", lambda *_: None)
+    monkeypatch.setattr("sigkit.evidence.report.pictures._of_chart", lambda *_: None)
     draw_stages(shown_takes(evidence, ("slider", "volume", "")))
     before, after = axes
     assert before.get_ylim() == after.get_ylim()
@@ -38,7 +38,7 @@ def test_stages_share_their_scales(job_folder, monkeypatch):
 
 
 def test_pictures_are_pictures_without_dates(job_folder, monkeypatch):
-    monkeypatch.setattr("sigkit.evidence.pictures._of_chart", lambda *_: None)
+    monkeypatch.setattr("sigkit.evidence.report.pictures._of_chart", lambda *_: None)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         pictures = draw_groups(open_job(job_folder).measure(progress=False))

@@ -6,8 +6,8 @@ import math
 import pytest
 
 from sigkit.errors import InputError
-from sigkit.evidence.job import open_job
-from sigkit.evidence.readings import (
+from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.logs.readings import (
     Rail,
     rails_of,
     read_readings,

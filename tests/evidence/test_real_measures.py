@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import soundfile as sf
 
-from sigkit.evidence.job import open_job
+from sigkit.evidence.job.folder import open_job
 from sigkit.quantity import Quantity
 
 RATE = 16000

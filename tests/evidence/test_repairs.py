@@ -7,8 +7,8 @@ import pytest
 
 import sigkit
 from sigkit.errors import InputError
-from sigkit.evidence.repairs import NONE_LOGGED, attribution, between, read_repairs
-from sigkit.evidence.spreadsheet import as_clock, spoilt_fraction
+from sigkit.evidence.logs.repairs import NONE_LOGGED, attribution, between, read_repairs
+from sigkit.evidence.logs.spreadsheet import as_clock, spoilt_fraction
 
 DATES = {"1_before": "2026-03-02", "2_rails": "2026-03-09", "3_after": "2026-03-23"}
 HEAD = "date,stage,section,subject,found,done,part,note,corrects"

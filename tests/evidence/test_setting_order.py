@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 from marks_made import evidence_of, glided
 
-from sigkit.evidence.pictures import draw_groups
-from sigkit.evidence.report import report_html
-from sigkit.evidence.setting_order_report import order_faults, order_sentence
+from sigkit.evidence.report.pages import report_html
+from sigkit.evidence.report.pictures import draw_groups
+from sigkit.evidence.report.setting_order_section import order_faults, order_sentence
 from sigkit.judging.order_guides import guides_for
 
 NAME = "order-glide-portamento-glide_time"
@@ -172,7 +172,7 @@ def test_several_quantities_of_one_subject_share_a_section(monkeypatch):
     """And one that the test does not judge is passed over."""
     (guide,) = guides_for("glide", "portamento")
     asked = [replace(guide, quantity=name) for name in ("glide_time", "glitches", "not_there")]
-    monkeypatch.setattr("sigkit.evidence.setting_order.guides_for", lambda *_: asked)
+    monkeypatch.setattr("sigkit.evidence.rows.setting_order.guides_for", lambda *_: asked)
     evidence = evidence_of({"before": {str(p): glided(0.01 + p / 100) for p in (0, 50, 100)}})
     assert [o.judged.quantity for o in evidence.setting_orders] == ["glide_time", "glitches"]
     text = text_of(evidence)

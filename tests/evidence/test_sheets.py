@@ -11,8 +11,8 @@ import pytest
 from sigkit.captures.cues.plan import plan_of
 from sigkit.cli import main
 from sigkit.errors import InputError
-from sigkit.evidence.names import read_name
-from sigkit.evidence.sheets import BLANKS, sheet_html, sheet_texts, write_sheets
+from sigkit.evidence.job.names import read_name
+from sigkit.evidence.sheets.pages import BLANKS, sheet_html, sheet_texts, write_sheets
 from sigkit.measures import TESTS
 
 

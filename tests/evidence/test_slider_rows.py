@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from slider_made import event, evidence_of, made, refused, spread
 
-from sigkit.evidence.report import cell_text
+from sigkit.evidence.report.pages import cell_text
 from sigkit.measures import TESTS
 
 

@@ -10,9 +10,9 @@ import pytest
 import soundfile as sf
 
 from sigkit.errors import InputError
-from sigkit.evidence.job import open_job
+from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import verify
-from sigkit.evidence.run import keywords
+from sigkit.evidence.run.takes import keywords
 
 
 def split(path, *shares):
@@ -218,7 +218,7 @@ def test_the_units_mains_go_to_every_test_that_has_the_option(job_folder, monkey
     for name in ("slider", "stability"):
         options = {**TESTS[name].options, "mains_hz": (float, int)}
         tests[name] = dataclasses.replace(TESTS[name], options=options)
-    monkeypatch.setattr("sigkit.evidence.job.TESTS", tests)
+    monkeypatch.setattr("sigkit.evidence.job.folder.TESTS", tests)
     (job_folder / "job.toml").write_text(
         'mains_hz = 60\n[captures."before/slider-release"]\nmains_hz = 50\n'
     )

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from tones import moving_tone
 
-from sigkit.evidence.job import Take, open_job
-from sigkit.evidence.names import CaptureName
-from sigkit.evidence.run import keywords
+from sigkit.evidence.job.folder import Take, open_job
+from sigkit.evidence.job.names import CaptureName
+from sigkit.evidence.run.takes import keywords
 from sigkit.measures.warmup import measure_warmup
 
 RATE, SECONDS, AFTER_S, CUT_S, GAP_S, FADE_S = 16000, 120.0, 80.0, 47.3137, 1.7, 0.6

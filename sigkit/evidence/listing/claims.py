@@ -7,14 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from sigkit.evidence.report import cell_text, group_title, limit_text
+from sigkit.evidence.report.pages import cell_text, group_title, limit_text
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.rows import Row
+    from sigkit.evidence.rows.table import Row
 
 Standing = Literal["within", "outside", "undecided", "open"]
 STANDINGS: dict[str, Standing] = {WITHIN: "within", OUTSIDE: "outside", UNDECIDED: "undecided"}

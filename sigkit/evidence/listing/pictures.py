@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from sigkit.charts.slider_ladder import draw_slider_ladder
 from sigkit.charts.style import GREY, INK, look
 from sigkit.evidence.listing.texts import ASKED
-from sigkit.evidence.pictures import LADDER, draw_on, picture_name, shown_takes
-from sigkit.evidence.report import group_title, weight
-from sigkit.evidence.rows import Group
+from sigkit.evidence.report.pages import group_title, weight
+from sigkit.evidence.report.pictures import LADDER, draw_on, picture_name, shown_takes
+from sigkit.evidence.rows.table import Group
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

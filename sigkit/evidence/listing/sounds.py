@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from sigkit.captures.parts import join_parts
 from sigkit.evidence.gate import other_gain
-from sigkit.evidence.pictures import picture_name
-from sigkit.evidence.report import group_title, weight
-from sigkit.evidence.rows import Group
+from sigkit.evidence.report.pages import group_title, weight
+from sigkit.evidence.report.pictures import picture_name
+from sigkit.evidence.rows.table import Group
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.job import Stage
-    from sigkit.evidence.run import Outcome
+    from sigkit.evidence.job.folder import Stage
+    from sigkit.evidence.run.takes import Outcome
 
 HEARD = ("slider", "envelope", "glide", "keyboard")
 """Bench tests that are worth hearing; noise would only be turned up too loud."""

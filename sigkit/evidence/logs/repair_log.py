@@ -11,8 +11,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from sigkit.errors import InputError
-from sigkit.evidence.repairs import COLUMNS, FILE
-from sigkit.evidence.spreadsheet import as_word
+from sigkit.evidence.logs.repairs import COLUMNS, FILE
+from sigkit.evidence.logs.spreadsheet import as_word
 
 
 def log_repair(

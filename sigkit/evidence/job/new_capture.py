@@ -8,10 +8,10 @@ from pathlib import Path
 
 from sigkit.captures.recording import ENDING
 from sigkit.errors import InputError
-from sigkit.evidence.files import is_sound, is_stage
-from sigkit.evidence.job import RESERVED
-from sigkit.evidence.names import PATTERN, CaptureName, known_test, read_name
-from sigkit.evidence.settings import FILE
+from sigkit.evidence.job.files import is_sound, is_stage
+from sigkit.evidence.job.folder import RESERVED
+from sigkit.evidence.job.names import PATTERN, CaptureName, known_test, read_name
+from sigkit.evidence.job.settings import FILE
 
 
 def new_capture(

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sigkit.evidence.run import Outcome
+    from sigkit.evidence.run.takes import Outcome
 
 
 def same_sound(outcomes: Sequence[Outcome]) -> Iterator[tuple[str, str, str]]:

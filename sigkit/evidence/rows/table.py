@@ -17,11 +17,11 @@ from sigkit.evidence.gate import (
     settling_times,
     unknown_start,
 )
-from sigkit.evidence.job import Job, Stage
-from sigkit.evidence.names import stage_order
-from sigkit.evidence.repairs import attribution, between
-from sigkit.evidence.run import Outcome
-from sigkit.evidence.slider_rows import judge_slider
+from sigkit.evidence.job.folder import Job, Stage
+from sigkit.evidence.job.names import stage_order
+from sigkit.evidence.logs.repairs import attribution, between
+from sigkit.evidence.rows.slider_rows import judge_slider
+from sigkit.evidence.run.takes import Outcome
 from sigkit.judging.causes import Cause
 from sigkit.judging.compare import (
     BY_AT_LEAST,

@@ -7,8 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from sigkit.errors import InputError
-from sigkit.evidence.manifest import is_evidence
-from sigkit.evidence.names import (
+from sigkit.evidence.job.names import (
     LOSSLESS,
     LOSSY,
     PATTERN,
@@ -17,6 +16,7 @@ from sigkit.evidence.names import (
     read_name,
     without_part,
 )
+from sigkit.evidence.manifest import is_evidence
 
 SHEETS = "sheets"
 """Folder of a job for the sheets that are printed."""

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sigkit.errors import InputError
-from sigkit.evidence.names import known_test, suggestion
+from sigkit.evidence.job.names import known_test, suggestion
 from sigkit.judging.next_step import CLEANINGS
 from sigkit.measures import BenchTest
 from sigkit.measures.keyboard.keys import key_number

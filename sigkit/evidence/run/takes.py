@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from sigkit.captures.copies import Fingerprint
 from sigkit.captures.parts import join_parts
 from sigkit.errors import InputError, SigkitError, SignalError
-from sigkit.evidence.job import Take
+from sigkit.evidence.job.folder import Take
 from sigkit.evidence.manifest import sha256
 from sigkit.measures import TESTS, Result
 from sigkit.tracks.second_opinion import prepare_second_opinion

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sigkit.evidence.names import stage_order
-from sigkit.evidence.slider_rows import other_control, sliders
+from sigkit.evidence.job.names import stage_order
+from sigkit.evidence.rows.slider_rows import other_control, sliders
 from sigkit.judging.compare import WORSE, Counts, rate_interval
 from sigkit.judging.limits import Limit, job_limits
 from sigkit.judging.next_step import CLEANINGS, NOTHING, SliderState, Step, next_step
@@ -19,8 +19,8 @@ from sigkit.judging.stage_passes import StagePasses, pool_takes, sought_in
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.job import Job
-    from sigkit.evidence.run import Outcome
+    from sigkit.evidence.job.folder import Job
+    from sigkit.evidence.run.takes import Outcome
     from sigkit.measures.slider.result import SliderResult
 
 PER_PASS = ("slider", "events_per_pass")

@@ -10,12 +10,27 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.errors import InputError
-from sigkit.evidence.files import is_sound, is_stage, misplaced, named_files, sounds, whole_takes
-from sigkit.evidence.names import CaptureName, closest, stage_order, without_part
-from sigkit.evidence.own_causes import FILE as CAUSES
-from sigkit.evidence.own_causes import read_causes
-from sigkit.evidence.readings import FILE as READINGS
-from sigkit.evidence.readings import (
+from sigkit.evidence.job.files import (
+    is_sound,
+    is_stage,
+    misplaced,
+    named_files,
+    sounds,
+    whole_takes,
+)
+from sigkit.evidence.job.names import CaptureName, closest, stage_order, without_part
+from sigkit.evidence.job.settings import (
+    FILE,
+    Settings,
+    capture_options,
+    check_cleaned,
+    read_settings,
+    toml_key,
+)
+from sigkit.evidence.logs.own_causes import FILE as CAUSES
+from sigkit.evidence.logs.own_causes import read_causes
+from sigkit.evidence.logs.readings import FILE as READINGS
+from sigkit.evidence.logs.readings import (
     Rail,
     Reading,
     rails_of,
@@ -24,16 +39,8 @@ from sigkit.evidence.readings import (
     strangers,
     temperature,
 )
-from sigkit.evidence.repairs import FILE as REPAIRS
-from sigkit.evidence.repairs import Repair, read_repairs, strange_subjects
-from sigkit.evidence.settings import (
-    FILE,
-    Settings,
-    capture_options,
-    check_cleaned,
-    read_settings,
-    toml_key,
-)
+from sigkit.evidence.logs.repairs import FILE as REPAIRS
+from sigkit.evidence.logs.repairs import Repair, read_repairs, strange_subjects
 from sigkit.judging.causes import Cause, Key
 from sigkit.measures import TESTS
 
@@ -202,7 +209,7 @@ class Job:
         chooses another backend. The result does not depend on it.
         """
         from sigkit.evidence.evidence import Evidence
-        from sigkit.evidence.run import measure_takes
+        from sigkit.evidence.run.takes import measure_takes
 
         return Evidence.of(self, measure_takes(self.takes, progress=progress))
 

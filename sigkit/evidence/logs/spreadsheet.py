@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sigkit.errors import InputError
-from sigkit.evidence.names import suggestion
+from sigkit.evidence.job.names import suggestion
 
 LAST_MONTH = 12
 _LOCAL_DATE = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})(?:,? (\d{2}:\d{2}(?::\d{2})?))?")

@@ -15,10 +15,10 @@ from sigkit.captures.fitness import ALL_TESTS, Fitness, Problem
 from sigkit.captures.parts import join_parts
 from sigkit.captures.remarks import spoken_time
 from sigkit.errors import InputError, SigkitError
-from sigkit.evidence.files import is_sound, is_stage, sounds
-from sigkit.evidence.job import open_job
-from sigkit.evidence.names import known_test, read_name
-from sigkit.evidence.settings import FILE
+from sigkit.evidence.job.files import is_sound, is_stage, sounds
+from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.job.names import known_test, read_name
+from sigkit.evidence.job.settings import FILE
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from sigkit.evidence.rows import Row
+from sigkit.evidence.rows.table import Row
 from sigkit.judging.causes import Cause, Key, cause_of, off_alike
 from sigkit.judging.limits import OUTSIDE
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from sigkit.evidence.names import known_test, suggestion
-from sigkit.evidence.spreadsheet import Line, read_lines, wrong_line
+from sigkit.evidence.job.names import known_test, suggestion
+from sigkit.evidence.logs.spreadsheet import Line, read_lines, wrong_line
 from sigkit.judging.causes import (
     ABOVE,
     ALL,

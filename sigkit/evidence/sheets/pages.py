@@ -13,7 +13,7 @@ from typing import Any
 from sigkit.captures.cues.plan import Plan, plan_of
 from sigkit.captures.remarks import spoken_time
 from sigkit.errors import InputError
-from sigkit.evidence.pdf import pdf_of
+from sigkit.evidence.report.pdf import pdf_of
 from sigkit.measures import TESTS, bench_test
 
 PAGES: Mapping[str, str] = {"a4": "A4", "letter": "letter"}
@@ -40,7 +40,7 @@ BLANKS = (
 @lru_cache(maxsize=1)
 def sheet_texts() -> Mapping[str, Mapping[str, Any]]:
     """Return what the sheets say, by test, and what all say under ``common``."""
-    text = files("sigkit.evidence").joinpath("sheets.toml").read_text(encoding="utf-8")
+    text = files("sigkit.evidence.sheets").joinpath("sheets.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
 
@@ -70,7 +70,7 @@ def sheet_html(test: str, *, paper: str = "a4") -> str:
     sheet, common = texts[test], texts["common"]
     plan = plan_of(test)
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("sigkit.evidence"),
+        loader=jinja2.PackageLoader("sigkit.evidence.sheets"),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -15,8 +15,8 @@ from sigkit.measures import Judged
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.rows import Row
-    from sigkit.evidence.run import Outcome
+    from sigkit.evidence.rows.table import Row
+    from sigkit.evidence.run.takes import Outcome
 
 LEAST_MARKS = 2
 """Places on the travel from which on a test is shown over them."""

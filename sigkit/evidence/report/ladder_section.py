@@ -6,13 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from sigkit.evidence.ladder import Ladder, Line, Rung
-from sigkit.evidence.pictures import LADDER
+from sigkit.evidence.report.pictures import LADDER
+from sigkit.evidence.rows.ladder import Ladder, Line, Rung
 from sigkit.judging.next_step import CIRCUIT, CLEAN, LEAVE, RECORD, REPLACE
 from sigkit.measures.result import words
 
 if TYPE_CHECKING:
-    from sigkit.evidence.rows import Row
+    from sigkit.evidence.rows.table import Row
 
 NUMBERS = (
     *("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"),

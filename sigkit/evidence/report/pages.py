@@ -10,10 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from sigkit.evidence.ladder_report import ladder_section
-from sigkit.evidence.pictures import BESIDE, picture_name
-from sigkit.evidence.rows import SINGLE, Cell, Group, Row
-from sigkit.evidence.setting_order_report import order_faults, order_sections, order_sentence
+from sigkit.evidence.report.ladder_section import ladder_section
+from sigkit.evidence.report.pictures import BESIDE, picture_name
+from sigkit.evidence.report.setting_order_section import (
+    order_faults,
+    order_sections,
+    order_sentence,
+)
+from sigkit.evidence.rows.table import SINGLE, Cell, Group, Row
 from sigkit.judging.causes import Cause
 from sigkit.judging.compare import (
     BY_AT_LEAST,
@@ -29,7 +33,7 @@ from sigkit.quantity import Quantity, decimal_places
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.run import Outcome
+    from sigkit.evidence.run.takes import Outcome
 
 PAGE_ONE_CHARTS = 3
 MINUS = "\N{MINUS SIGN}"
@@ -56,7 +60,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
     from sigkit.evidence.evidence import versions
 
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("sigkit.evidence"),
+        loader=jinja2.PackageLoader("sigkit.evidence.report"),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from sigkit.evidence.setting_order import SettingOrder, StageMarks
+from sigkit.evidence.rows.setting_order import SettingOrder, StageMarks
 from sigkit.judging.order_guides import OrderGuide
 from sigkit.judging.slider_marks import percent_of
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
 
 if TYPE_CHECKING:
-    from sigkit.evidence.rows import Cell, Row
+    from sigkit.evidence.rows.table import Cell, Row
 
 HOLD = "\N{NO-BREAK SPACE}"
 

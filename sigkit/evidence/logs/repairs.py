@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from sigkit.errors import InputError
-from sigkit.evidence.names import closest, suggestion
-from sigkit.evidence.spreadsheet import (
+from sigkit.evidence.job.names import closest, suggestion
+from sigkit.evidence.logs.spreadsheet import (
     Line,
     as_clock,
     as_word,

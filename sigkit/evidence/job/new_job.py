@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from sigkit.errors import InputError
-from sigkit.evidence.files import SHEETS
-from sigkit.evidence.readings import FILE as READINGS
-from sigkit.evidence.repairs import COLUMNS as REPAIR_COLUMNS
-from sigkit.evidence.repairs import FILE as REPAIRS
-from sigkit.evidence.settings import FILE, toml_key
-from sigkit.evidence.sheets import write_sheets
+from sigkit.evidence.job.files import SHEETS
+from sigkit.evidence.job.settings import FILE, toml_key
+from sigkit.evidence.logs.readings import FILE as READINGS
+from sigkit.evidence.logs.repairs import COLUMNS as REPAIR_COLUMNS
+from sigkit.evidence.logs.repairs import FILE as REPAIRS
+from sigkit.evidence.sheets.pages import write_sheets
 
 FIRST = ("1_before",)
 READING_COLUMNS = "stage,test,subject,minutes,room_c,rail_plus15_v,rail_minus15_v,note"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from sigkit.evidence.run import Outcome
+from sigkit.evidence.run.takes import Outcome
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE, Change, Counts, rate_ratio_interval
 from sigkit.judging.passes import (
     PassChange,

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 from sigkit.charts.setting_order import draw_setting_order
 from sigkit.charts.slider_ladder import draw_slider_ladder, height_ladder
 from sigkit.charts.style import ACCENT, INK, look
-from sigkit.evidence.rows import Group
-from sigkit.evidence.run import Outcome
-from sigkit.evidence.setting_order_report import order_picture
+from sigkit.evidence.report.setting_order_section import order_picture
+from sigkit.evidence.rows.table import Group
+from sigkit.evidence.run.takes import Outcome
 from sigkit.measures import Result
 from sigkit.measures.result import words
 

@@ -13,8 +13,8 @@ from pathlib import Path
 import pandas as pd
 
 from sigkit.errors import InputError
-from sigkit.evidence.names import known_test, suggestion
-from sigkit.evidence.spreadsheet import as_clock, as_word, read_lines, wrong_line
+from sigkit.evidence.job.names import known_test, suggestion
+from sigkit.evidence.logs.spreadsheet import as_clock, as_word, read_lines, wrong_line
 from sigkit.measures import TESTS
 
 FILE = "readings.csv"

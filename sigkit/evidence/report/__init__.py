@@ -1,0 +1,1 @@
+"""The report: one HTML file, its pictures and its PDF."""

@@ -1,0 +1,1 @@
+"""Measuring and checking captures: one, many, a whole job."""

@@ -1,0 +1,1 @@
+"""Protocol sheets: how to record each test, to print and fill in."""
