@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import soundfile as sf
+from tones import fourier_sum
 
 from sigkit.captures.wav import open_capture
 
@@ -44,7 +45,7 @@ def tone(rng, count, pitch_hz, waveform):
     t = np.arange(count) / RATE
     cents = 3 * np.sin(2 * np.pi * rng.uniform(0.02, 0.2) * t + rng.uniform(0, 6))
     cents += rng.uniform(-2, 2) * t / t[-1]
-    phase = 2 * np.pi * np.cumsum(pitch_hz * 2 ** (cents / 1200)) / RATE
+    phase = np.cumsum(pitch_hz * 2 ** (cents / 1200)) / RATE
     k = np.arange(1, int(min(0.45 * RATE / pitch_hz, 400)) + 1)
     if waveform == "triangle":
         gains = np.where(k % 2 == 1, (-1.0) ** ((k - 1) // 2) / k**2, 0).astype(complex)
@@ -57,12 +58,7 @@ def tone(rng, count, pitch_hz, waveform):
             "saw, 24 dB filter": (4, 1.5, 5),
         }[waveform]
         gains = 1 / k / (1 + 1j * k / rng.uniform(low, high)) ** poles
-    turn, one = np.ones(count, complex), np.exp(1j * phase)
-    out = np.zeros(count)
-    for gain in gains:
-        turn *= one
-        if abs(gain) > 1e-6 * np.abs(gains).max():
-            out += (turn * gain).imag
+    out = fourier_sum(gains, phase)
     return out / np.sqrt(np.mean(out**2))
 
 
