@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from sigkit.evidence.report.pages import cell_text, group_title, limit_text
+from sigkit.evidence.report.wording import cell_text, group_title, limit_text
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS

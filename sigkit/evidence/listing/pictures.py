@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from sigkit.charts.slider_ladder import draw_slider_ladder
 from sigkit.charts.style import GREY, INK, look
 from sigkit.evidence.listing.texts import ASKED
-from sigkit.evidence.report.pages import group_title, weight
 from sigkit.evidence.report.pictures import LADDER, draw_on, picture_name, shown_takes
+from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Group
 
 if TYPE_CHECKING:

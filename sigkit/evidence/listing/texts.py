@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from sigkit.evidence.listing.claims import Claim, claims_of, not_tested, plain
-from sigkit.evidence.report.pages import cell_text, group_title
+from sigkit.evidence.report.wording import cell_text, group_title
 from sigkit.judging.compare import UNCHANGED
 from sigkit.measures.result import words
 
