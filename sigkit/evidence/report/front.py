@@ -36,6 +36,8 @@ LINE = 62
 """Characters in a line of a list, two lists side by side."""
 MOST_LINES = 17
 """Lines that a list of page one may take."""
+FIRST_LINE = 2
+"""Line of results.csv that holds the first row; the first one holds the names of the columns."""
 LONG_SENTENCE = 230
 BAD = "outside or worse"
 ORDER = (BAD, UNDECIDED, NOT_MEASURABLE, UNCHANGED, WITHIN)
@@ -85,7 +87,9 @@ def front_rows(rows: Sequence[Row], most: int = MOST_ROWS) -> list[dict[str, Any
         for key, own in by_subject.items():
             short = key[:1] if key[0] in merged else key
             groups.setdefault(short, []).extend(own)
-    return [_front_row(own, merged=len(key) == 1) for key, own in groups.items()]
+    lines = {id(row): number for number, row in enumerate(rows, start=FIRST_LINE)}
+    told = [_front_row(own, merged=len(key) == 1) for key, own in groups.items()]
+    return [{**line, "line": lines[id(line["row"])]} for line in told]
 
 
 def _front_row(rows: Sequence[Row], *, merged: bool) -> dict[str, Any]:

@@ -6,6 +6,7 @@ from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.report.captures import Numbered
+from sigkit.evidence.report.front import FIRST_LINE
 from sigkit.evidence.report.methods import methods
 from sigkit.evidence.report.pictures import BESIDE, picture_name
 from sigkit.evidence.report.wording import (
@@ -27,9 +28,6 @@ from sigkit.measures.result import words
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
     from sigkit.evidence.run.takes import Outcome
-
-FIRST_LINE = 2
-"""Line of results.csv that holds the first row; the first one holds the names of the columns."""
 
 
 def sections_of(
