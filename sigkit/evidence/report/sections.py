@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     from sigkit.evidence.run.takes import Outcome
 
 
+UNITS: Mapping[str, str] = {"hz": "Hz", "s": "s", "cents": "cents"}
+"""How the name of an option ends, and its unit."""
+
+
 def sections_of(
     evidence: Evidence,
     sources: Mapping[str, str],
@@ -179,19 +183,20 @@ def _how(outcome: Outcome) -> str:
 
 def _options(outcome: Outcome) -> str:
     """Return the options that a measurement was given, by the job or its capture."""
-    chosen = dict(outcome.take.options)
+    told = [_option(str(key), value) for key, value in outcome.take.options.items()]
     if outcome.take.power_on_s is not None:
-        earliest_s, latest_s = outcome.take.power_on_s
-        chosen["switched on at"] = (
-            f"{earliest_s:g}{HOLD}s"
-            if earliest_s == latest_s
-            else f"{earliest_s:g} to {latest_s:g}{HOLD}s"
-        )
-    told = [
-        f"{words(str(k))} {v:g}" if isinstance(v, float) else f"{words(str(k))} {v}"
-        for k, v in chosen.items()
-    ]
-    return ", ".join(told).replace("-", "\N{MINUS SIGN}") if told else ""
+        edges = dict.fromkeys(f"{edge_s:g}" for edge_s in outcome.take.power_on_s)
+        at = " to ".join(edges).replace("-", "\N{MINUS SIGN}")
+        told.append(f"switched on at {at}{HOLD}s of the capture")
+    return ", ".join(told)
+
+
+def _option(key: str, value: object) -> str:
+    name, _, unit = key.rpartition("_")
+    if unit not in UNITS or isinstance(value, (bool, str)):
+        return f"{words(key)} {value}"
+    number = f"{value:g}" if isinstance(value, (int, float)) else str(value)
+    return f"{words(name)} {number}{HOLD}{UNITS[unit]}"
 
 
 def contents(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -16,6 +17,7 @@ from sigkit.quantity import Quantity, decimal_places
 
 MINUS = "\N{MINUS SIGN}"
 HOLD = "\N{NO-BREAK SPACE}"
+NEGATIVE = re.compile(r"(?<![\w-])-(?=\d)")
 
 
 def value_text(quantity: Quantity, *, signed: bool = False, unit: bool = True) -> str:
@@ -51,7 +53,7 @@ def cell_text(cell: Cell) -> str:
         return f"{cell_text(replace(cell, whole=None))} (over its whole length: {whole})"
     if cell.quantity.measurable:
         return value_text(cell.quantity) if cell.counts is None else rate_text(cell)
-    reason = cell.quantity.reason
+    reason = NEGATIVE.sub(MINUS, cell.quantity.reason)
     if not cell.tested:
         return reason if reason == NOT_TESTED else f"not tested: {reason}"
     return reason if reason.startswith("not measurable") else f"not measurable: {reason}"
@@ -137,7 +139,8 @@ def caption(row: Row) -> str:
     )
     label = row.judged.label[0].upper() + row.judged.label[1:]
     if row.has_change:
-        return f"{label}: {seen}; change {change_text(row.change)}, {row.verdict}."
+        found = f", {row.verdict}" if row.verdict else ""
+        return f"{label}: {seen}; change {change_text(row.change)}{found}."
     end = (
         f" {row.verdict[0].upper()}{row.verdict[1:]}." if row.verdict.startswith("not comp") else ""
     )
