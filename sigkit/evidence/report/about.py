@@ -32,11 +32,10 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
     job = evidence.job
     settings = job.settings
     told = dict(settings.report)
-    key = "not given: job.toml, [report], {}"
     return [
         ("report-name", "This report", f"{report_name(evidence, code)}. {_code(code)}"),
-        ("made-by", "Measured and reported by", told.get("by") or key.format("by")),
-        ("made-at", "Place of the work", told.get("place") or key.format("place")),
+        ("made-by", "Measured and reported by", told.get("by") or NOT_GIVEN),
+        ("made-at", "Place of the work", told.get("place") or NOT_GIVEN),
         (
             "customer",
             "Made for",
@@ -53,7 +52,7 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
             told.get("condition")
             or "as the first stage and the log of repairs show; no more was written down",
         ),
-        ("received", "Received", told.get("received") or key.format("received")),
+        ("received", "Received", told.get("received") or NOT_GIVEN),
         (
             "capture-dates",
             "Recorded",
@@ -61,7 +60,7 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
                 f"{stage.name.replace('_', ' ')}: {stage.date or NOT_GIVEN}" for stage in job.stages
             ),
         ),
-        ("issued", "Date of this report", told.get("issued") or key.format("issued")),
+        ("issued", "Date of this report", told.get("issued") or NOT_GIVEN),
         (
             "selection",
             "What was recorded",
