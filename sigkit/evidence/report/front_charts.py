@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.report.front import front_caption, is_bad
 from sigkit.evidence.report.methods import methods
-from sigkit.evidence.report.pictures import FRONT, draw_small, picture_name, shown_takes
+from sigkit.evidence.report.pictures import FRONT, draw_small, limits_of, picture_name, shown_takes
 from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Row
 from sigkit.judging.compare import IMPROVED
@@ -24,7 +24,7 @@ def draw_front(evidence: Evidence) -> dict[str, bytes]:
     for row in front_chosen(evidence):
         shown = shown_takes(evidence, row.group)
         ends = [shown[0], shown[-1]][: len(shown)]
-        drawn[picture_name(row.group) + FRONT] = draw_small(ends)
+        drawn[picture_name(row.group) + FRONT] = draw_small(ends, limits_of(evidence, row.group))
     return drawn
 
 

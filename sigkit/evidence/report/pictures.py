@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import importlib
+import inspect
 import io
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -37,9 +38,9 @@ WIDTH_IN = 5.2
 HEIGHT_IN = 2.5
 ORDER_IN = 3.4
 STACK_IN = 0.2
-FRONT_IN = (3.3, 2.5)
+FRONT_IN = (2.9, 2.3)
 """A chart of page one, three of which stand side by side on paper."""
-DPI = 160
+DPI, FRONT_DPI = 160, 220
 COLOURS = 64
 MOST_BYTES = 2_200_000
 """Pictures of the report, as base64; the rest of it stays well below the 3 MB of a mail."""
@@ -56,9 +57,10 @@ def draw_groups(evidence: Evidence) -> dict[str, bytes]:
     for group in dict.fromkeys(row.group for row in evidence.rows):
         shown = shown_takes(evidence, group)
         if shown:
-            drawn[picture_name(group)] = draw_stages(shown)
+            limits = limits_of(evidence, group)
+            drawn[picture_name(group)] = draw_stages(shown, limits)
             if beside := _of_chart("beside", group[0]):
-                drawn[picture_name(group) + BESIDE] = _overlaid(beside, shown)
+                drawn[picture_name(group) + BESIDE] = _overlaid(_held(beside, limits), shown)
     if evidence.ladder:
         height_in = height_ladder(evidence.ladder)
         drawn[LADDER] = _drawn(lambda ax: draw_slider_ladder(evidence.ladder, ax), height_in)
@@ -112,7 +114,26 @@ def picture_name(group: Group) -> str:
     return "-".join(part for part in group if part)
 
 
-def draw_stages(shown: Sequence[Outcome]) -> bytes:
+def limits_of(evidence: Evidence, group: Group) -> dict[str, tuple[float, str]]:
+    """Return the limits of a test, subject and setting with their sources, by quantity."""
+    return {
+        row.judged.quantity: (row.limit.value, row.limit.source)
+        for row in evidence.rows
+        if row.group == group and row.limit is not None
+    }
+
+
+def _held(draw: Overlay, limits: Mapping[str, tuple[float, str]] | None) -> Overlay:
+    """Return what draws with the job's own limits, where it draws limits at all."""
+    if limits is None or "limits" not in inspect.signature(draw).parameters:
+        return draw
+    with_limits: Callable[..., object] = draw
+    return functools.partial(with_limits, limits=limits)
+
+
+def draw_stages(
+    shown: Sequence[Outcome], limits: Mapping[str, tuple[float, str]] | None = None
+) -> bytes:
     """Draw the stages on shared scales, as PNG without date or version.
 
     In one picture where the chart of the test can lay stages over each other, else one below the
@@ -120,7 +141,8 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
     """
     overlay = _overlay_of(shown)
     if overlay is not None:
-        return _overlaid(overlay, shown, _of_chart("height", shown[0].take.name.test))
+        height = _of_chart("height", shown[0].take.name.test)
+        return _overlaid(_held(overlay, limits), shown, height)
     from matplotlib.figure import Figure
 
     with look():
@@ -129,7 +151,9 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
         return _png(figure)
 
 
-def draw_small(shown: Sequence[Outcome]) -> bytes:
+def draw_small(
+    shown: Sequence[Outcome], limits: Mapping[str, tuple[float, str]] | None = None
+) -> bytes:
     """Draw stages small: over each other, else what the chart of the test puts beside them."""
     test = shown[0].take.name.test
     overlay = _overlay_of(shown)
@@ -142,9 +166,9 @@ def draw_small(shown: Sequence[Outcome]) -> bytes:
     with look():
         figure = Figure(figsize=FRONT_IN, layout="constrained")
         ax = figure.add_subplot()
-        overlay(_by_stage(shown), ax)
+        _held(overlay, limits)(_by_stage(shown), ax)
         _simplify(ax, [words(outcome.take.stage) for outcome in shown])
-        return _png(figure)
+        return _png(figure, FRONT_DPI)
 
 
 def _simplify(ax: Axes, stages: Sequence[str]) -> None:
@@ -178,11 +202,15 @@ def _simplify(ax: Axes, stages: Sequence[str]) -> None:
             text.set_visible(False)
 
 
-def draw_on(figure: Figure, shown: Sequence[Outcome]) -> None:
+def draw_on(
+    figure: Figure,
+    shown: Sequence[Outcome],
+    limits: Mapping[str, tuple[float, str]] | None = None,
+) -> None:
     """Draw the stages on shared scales on an empty figure, whatever its size."""
     overlay = _overlay_of(shown)
     if overlay is not None:
-        overlay(_by_stage(shown), figure.add_subplot())
+        _held(overlay, limits)(_by_stage(shown), figure.add_subplot())
     else:
         _stack(figure, shown)
 
@@ -217,18 +245,18 @@ def _by_stage(shown: Sequence[Outcome]) -> dict[str, Result | None]:
     return {words(outcome.take.stage): outcome.result for outcome in shown}
 
 
-def _png(figure: Figure) -> bytes:
+def _png(figure: Figure, dpi: int = DPI) -> bytes:
     """Return a figure as PNG with a palette: a third of the size, and nothing to be seen of it."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
-    figure.set_dpi(DPI)
+    figure.set_dpi(dpi)
     canvas: Any = FigureCanvasAgg(figure)
     canvas.draw()
     drawn = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
     few = drawn.quantize(COLOURS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
     picture = io.BytesIO()
-    few.save(picture, "PNG", optimize=True, dpi=(DPI, DPI))
+    few.save(picture, "PNG", optimize=True, dpi=(dpi, dpi))
     return picture.getvalue()
 
 
