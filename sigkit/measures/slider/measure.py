@@ -184,7 +184,7 @@ def assess_slider(
     if floor.value > WORST_FLOOR_DB:
         return _refused(source, controls, _hidden(floor.value), track)
     time, percent, u = lines["time_s"], travel.travel_percent, travel.u_travel_percent
-    events = events_table(track, faults, floor_db)
+    events = events_table(track, faults, floor_db, found)
     events = place_events(events, travel.passes, time, percent, u, travel.moving)
     passes = passes_table(travel.passes, events, time, lines["assessed"])
     looked = parts_looked_at(passes, time, percent, lines["assessed"])
