@@ -138,9 +138,9 @@ def _drawn(
     moment = track.centre[a:b].astype(np.float64) * rest - 0.5 * background
     centre = np.divide(moment, excess, out=np.full(b - a, 0.5), where=loud)
     start, stop = _ends(used / total, centre, SHARE)
-    first, last = _ends(used / total, centre, TAIL_SHARE)
+    core = _ends(used / total, centre, TAIL_SHARE)
     stop = max(stop, start + 1.0)
-    tails_db = 10 * math.log10((stop - start) / max(last - first, 1.0))
+    tails_db = 10 * math.log10((stop - start) / max(core[1] - core[0], 1.0))
     return a + start, a + stop, total / (stop - start), tails_db
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +21,8 @@ LOWEST_HZ, HIGHEST_HZ = 45.0, 2400.0
 FRAME_S, HOP_S = 0.056, 0.01
 """A frame holds two and a half periods of the lowest pitch."""
 LOW_RATE, DARK_HZ = 12_000, 3000.0
-"""Frames are compared at this rate, dark: where a resonance near its upper end rules, a lag of whole
-samples is more alike than the period is, and two or five periods pass for one."""
+"""Frames are compared at this rate, dark: where a resonance near its upper end rules, a lag of
+whole samples is more alike than the period is, and two or five periods pass for one."""
 CLEAR = 0.8
 """Least likeness, one period apart, of a frame that holds a tone."""
 QUIET = 3e-5
@@ -159,10 +160,9 @@ def _candidates(x: NDArray[np.floating], rate: int) -> tuple[Array, Array, Array
     return centre, lag_s, cost, best, sums[:, -1] / size
 
 
-def _dark(factor: int, rate: int) -> Array:
-    """Return the filter before a rate is divided by a factor."""
-    out: Array = signal.firwin(20 * factor + 1, DARK_HZ, fs=rate)
-    return out
+def _dark(factor: int, rate: int) -> Any:  # SciPy's stubs know no filter given as an array
+    """Return the filter before a rate is divided by a factor, shape (20 * factor + 1,)."""
+    return signal.firwin(20 * factor + 1, DARK_HZ, fs=rate)
 
 
 def _peaks(

@@ -76,9 +76,7 @@ def events_table(
     return pd.DataFrame(rows, columns=COLUMNS).astype(kinds)
 
 
-def _row(
-    track: ResidualTrack, fault: Fault, floor_db: Array, controls: str
-) -> dict[str, object]:
+def _row(track: ResidualTrack, fault: Fault, floor_db: Array, controls: str) -> dict[str, object]:
     extent = extent_of(track, fault)
     near = track.tone_rms[max(0, fault.first - 20) : fault.last + 20].astype(np.float64)
     tone = max(float((near**2).mean()), 1e-15)
@@ -124,6 +122,6 @@ def _u_level(track: ResidualTrack, extent: Extent, power: float, controls: str) 
 
 
 def _like_noise(high: NDArray[np.float64], hz: float) -> bool:
-    """Whether the high part of a burst has no gaps, where the edges of the tone would leave some."""
+    """Whether the high part of a burst is without gaps; edges of the tone would leave some."""
     gaps = float(np.mean(high < GAPS * high.mean()))
     return hz < GAP_HZ and gaps < GAP_SHARE
