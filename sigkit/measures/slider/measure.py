@@ -61,7 +61,7 @@ Mask = NDArray[np.bool_]
 CONTROLS = ("level", "pitch", "timbre", "width")
 WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
-UNHEARD = 0.15
+UNHEARD = 0.2
 """Most of the travel of a slider of timbre over which, at either end, a cutoff or a resonance may
 move without a change that is heard: below the lowest harmonic, above the highest. Assumed."""
 MISSED = 2.0
