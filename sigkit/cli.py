@@ -56,7 +56,8 @@ def _evidence(call: argparse.Namespace) -> int:
     job = open_job(call.folder)
     out = Path(call.folder, "evidence") if call.out is None else call.out
     evidence = job.measure(progress=sys.stderr.isatty())
-    folder = evidence.write(out, pdf=call.pdf)
+    pdf = call.pdf or call.paper is not None
+    folder = evidence.write(out, pdf=pdf, paper=call.paper or "a4")
     print("\n".join(table_lines(evidence)))
     print(f"\nWritten: {folder / 'report.html'}")
     code = sha256(folder / FILE)[:CODE_DIGITS]
@@ -176,6 +177,7 @@ def _parser() -> _Parser:
     evidence.add_argument("folder", type=Path, metavar="FOLDER", help="one sub-folder per stage")
     evidence.add_argument("--out", type=Path, metavar="DIR", help="default: FOLDER/evidence")
     evidence.add_argument("--pdf", action="store_true", help="write report.pdf too")
+    evidence.add_argument("--paper", choices=("a4", "letter"), help="paper of report.pdf (a4)")
     evidence.set_defaults(run=_evidence)
 
     demo = commands.add_parser("demo", help="make the demo job")

@@ -29,7 +29,7 @@ def binomial_limits(hits, count):
 
 def planted_of(scored):
     """All planted events, one table; sweeps without any give none."""
-    tables = [s.planted for s in scored if len(s.planted)]
+    tables = [s.planted.assign(controls=s.controls) for s in scored if len(s.planted)]
     return pd.concat(tables, ignore_index=True) if tables else scored[0].planted
 
 
@@ -130,14 +130,13 @@ def stated_floor(dirty):
             "floor re hiss": float(hiss[which].median()),
             "floor re tone": float(p["stated_db"][which].median()),
         }
-    moving = (p["cause"] != "added") & (over >= MOVED_DB)
+    moved = over - p["controls"].map(MOVED_DB)
+    moving = (p["cause"] != "added") & (moved >= 0)
     hits, count = recall(p[moving])
     rows["moves the tone"] = {
         "above the floor": share(hits, count),
         "95 % limits": "{:.3f} to {:.3f}".format(*binomial_limits(hits, count)),
-        "0-6 dB below": share(
-            *recall(p[(p["cause"] != "added") & (over - MOVED_DB).between(-6, 0)])
-        ),
+        "0-6 dB below": share(*recall(p[(p["cause"] != "added") & moved.between(-6, 0)])),
     }
     return pd.DataFrame(rows).T
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 GUIDE_CENTS = 2.0
 """How far a key may lie from the scale: the shipped guide value."""
+GUIDE_SOURCE = "guide value, common practice, no source"
 KEYBOARD = (-0.13, -0.015)
 """Where the keyboard is drawn, in heights of the axes."""
 BLACK_LENGTH = 0.62
@@ -54,7 +55,12 @@ def draw_keyboard(result: KeyboardResult, ax: Axes | None = None) -> Axes:
     return compare_keyboard({result.source.name: result}, ax)
 
 
-def compare_keyboard(stages: Mapping[str, KeyboardResult], ax: Axes | None = None) -> Axes:
+def compare_keyboard(
+    stages: Mapping[str, KeyboardResult],
+    ax: Axes | None = None,
+    *,
+    limits: Mapping[str, tuple[float, str]] | None = None,
+) -> Axes:
     """Draw the keys of several stages over each other, on the same scales.
 
     Parameters
@@ -63,6 +69,9 @@ def compare_keyboard(stages: Mapping[str, KeyboardResult], ax: Axes | None = Non
         Results by the name of their stage, in order.
     ax : Axes, optional
         Where to draw; one new figure if None.
+    limits : mapping of str to (float, str), optional
+        Limits with their sources by quantity, of which ``worst_key`` is drawn; by default the guide
+        value.
     """
     ax = new_axes(ax)
     shown = [r for r in stages.values() if len(r.keys)]
@@ -70,7 +79,7 @@ def compare_keyboard(stages: Mapping[str, KeyboardResult], ax: Axes | None = Non
         return ax
     count = max(len(r.keys) for r in shown)
     last = shown[-1]
-    _band(ax, last)
+    _band(ax, last, *(limits or {}).get("worst_key", (GUIDE_CENTS, GUIDE_SOURCE)))
     for index, (name, result) in enumerate(stages.items()):
         style = stage_style(index, len(stages))
         apart = BESIDE * (2 * index - (len(stages) - 1))
@@ -125,15 +134,15 @@ def _errors(
         ax.plot(x, result.line_cents, **line, zorder=2)
 
 
-def _band(ax: Axes, result: KeyboardResult) -> None:
-    """Draw the guide value about the line of the last stage."""
+def _band(ax: Axes, result: KeyboardResult, limit_cents: float, source: str) -> None:
+    """Draw a limit about the line of the last stage, with its source."""
     line = result.line_cents
     if not result.scale_error.measurable or not np.isfinite(line).all():
         return
     x = result.keys["key"].to_numpy(float)
-    ax.fill_between(x, line - GUIDE_CENTS, line + GUIDE_CENTS, color=LIGHT, zorder=0, linewidth=0)
+    ax.fill_between(x, line - limit_cents, line + limit_cents, color=LIGHT, zorder=0, linewidth=0)
     ax.annotate(
-        f"±{GUIDE_CENTS:g} cents about the scale: guide value, common practice, no source",
+        f"±{limit_cents:g} cents about the scale: {source}",
         (1.0, 0.0),
         xycoords="axes fraction",
         xytext=(-2, 2),

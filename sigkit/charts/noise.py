@@ -11,7 +11,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.charts.stage_marks import SMALL, stage_legend, whisker
-from sigkit.charts.style import GREY, INK, new_axes, stage_style
+from sigkit.charts.style import GREY, INK, LIGHT, new_axes, stage_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -89,7 +89,12 @@ def compare_noise(stages: Mapping[str, NoiseResult], ax: Axes | None = None) -> 
     return ax
 
 
-def beside_noise(stages: Mapping[str, NoiseResult], ax: Axes | None = None) -> Axes:
+def beside_noise(
+    stages: Mapping[str, NoiseResult],
+    ax: Axes | None = None,
+    *,
+    limits: Mapping[str, tuple[float, str]] | None = None,
+) -> Axes:
     """Draw floor and families of every stage as marks with whiskers, re the full tone if known.
 
     Parameters
@@ -98,6 +103,8 @@ def beside_noise(stages: Mapping[str, NoiseResult], ax: Axes | None = None) -> A
         Results by the name of their stage, in order.
     ax : Axes, optional
         Where to draw; one new figure if None.
+    limits : mapping of str to (float, str), optional
+        Limits with their sources by quantity, drawn as bands up to them.
     """
     ax = new_axes(ax)
     relative = all(r.tone.measurable for r in stages.values()) and len(stages) > 0
@@ -136,11 +143,33 @@ def beside_noise(stages: Mapping[str, NoiseResult], ax: Axes | None = None) -> A
     ax.set_yticks(range(len(rows)), [names[name] for name in reversed(rows)])
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.set_xlim(min(values) - 18, max(values) + 6)
+    _limits(ax, rows, limits or {})
     ax.set_xlabel("level re the full tone (dB)" if relative else "level (dBFS)")
     ax.grid(axis="x")
     if len(stages) > 1:
         stage_legend(ax, list(stages))
     return ax
+
+
+def _limits(ax: Axes, rows: list[str], limits: Mapping[str, tuple[float, str]]) -> None:
+    """Draw for each level the band within its limit, and the sources of the limits."""
+    lowest = ax.get_xlim()[0]
+    held = {name: limits[name] for name in rows if name in limits}
+    for name, (limit, _) in held.items():
+        y = len(rows) - 1 - rows.index(name)
+        ax.fill_betweenx([y - 0.4, y + 0.4], lowest, limit, color=LIGHT, alpha=0.6, lw=0, zorder=0)
+    if held:
+        ax.annotate(
+            f"grey: within the limit ({'; '.join(dict.fromkeys(s for _, s in held.values()))})",
+            (1.0, 0.0),
+            xycoords="axes fraction",
+            xytext=(-2, 2),
+            textcoords="offset points",
+            ha="right",
+            va="bottom",
+            fontsize=5.5,
+            color=GREY,
+        )
 
 
 def _number(value: float) -> str:

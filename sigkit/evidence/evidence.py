@@ -24,6 +24,7 @@ from sigkit.evidence.manifest import FILE, KIND, file_entry, outputs_of, sha256
 from sigkit.evidence.place import refuse_other, same_evidence, set_aside
 from sigkit.evidence.report.pdf import pdf_of
 from sigkit.evidence.rows.ladder import Ladder, ladder_of
+from sigkit.evidence.rows.results import results_frame
 from sigkit.evidence.rows.row_causes import with_causes
 from sigkit.evidence.rows.setting_order import SettingOrder, setting_orders_of
 from sigkit.evidence.rows.table import Row, rows_of
@@ -31,6 +32,8 @@ from sigkit.evidence.run.same_sound import same_sound
 from sigkit.evidence.run.takes import Outcome, without_folder
 
 SCHEMA = 1
+RESULTS_SCHEMA = 2
+"""Version of results.json, as results_schema.json describes it."""
 CODE_DIGITS = 16
 DIGITS = 9
 """Significant digits of exported numbers: finer than any uncertainty, coarser than round-off."""
@@ -157,9 +160,10 @@ class Evidence:
         """Return all but tracks and sound, ready for JSON, without private fields."""
         settings = self.job.settings
         document = {
-            "schema": SCHEMA,
+            "schema_version": RESULTS_SCHEMA,
             "unit": settings.unit,
             "description": settings.description,
+            "report": dict(settings.report),
             "stages": [
                 {
                     "name": stage.name,
@@ -184,7 +188,7 @@ class Evidence:
         plain: dict[str, Any] = self._cleaned(document)
         return plain
 
-    def write(self, folder: str | Path, *, pdf: bool = False) -> Path:
+    def write(self, folder: str | Path, *, pdf: bool = False, paper: str = "a4") -> Path:
         """Write report, charts, results, listing kit and manifest into a folder.
 
         Parameters
@@ -195,6 +199,8 @@ class Evidence:
             refused.
         pdf : bool, optional
             Write ``report.pdf`` too, which needs the extra ``pdf`` and takes longer than the rest.
+        paper : {"a4", "letter"}, optional
+            Paper of ``report.pdf``.
 
         Returns
         -------
@@ -219,7 +225,7 @@ class Evidence:
             draft = Path(tempfile.mkdtemp(prefix=".evidence-", dir=folder.parent))
             try:
                 draft.chmod(0o755)
-                self._fill(draft, pdf=pdf)
+                self._fill(draft, paper=paper if pdf else "")
                 if not same_evidence(draft, folder):
                     set_aside(folder)
                     draft.rename(folder)
@@ -233,25 +239,28 @@ class Evidence:
             ) from error
         return folder
 
-    def _fill(self, folder: Path, *, pdf: bool) -> None:
+    def _fill(self, folder: Path, *, paper: str) -> None:
         from sigkit.evidence.listing.kit import kit_of
+        from sigkit.evidence.report.front_charts import draw_front
         from sigkit.evidence.report.pages import report_html
         from sigkit.evidence.report.pictures import draw_groups
 
+        (folder / "results.json").write_bytes(_json(self.to_dict()))
+        code = sha256(folder / "results.json")[:CODE_DIGITS]
         pictures = draw_groups(self)
         (folder / "charts").mkdir()
         for name, picture in pictures.items():
             (folder / "charts" / f"{name}.png").write_bytes(picture)
-        report = without_folder(report_html(self, pictures), self.job.folder)
+        html = report_html(self, pictures | draw_front(self), code)
+        report = without_folder(html, self.job.folder)
         (folder / "report.html").write_bytes(report.encode())
-        if pdf:
-            (folder / "report.pdf").write_bytes(pdf_of(report, "report.pdf"))
-        table = self.table.map(_rounded)
+        if paper:
+            (folder / "report.pdf").write_bytes(pdf_of(report, "report.pdf", paper=paper))
+        table = results_frame(self).map(_rounded)
         (folder / "results.csv").write_bytes(
             table.to_csv(index=False, lineterminator="\n").encode("utf-8")
         )
-        (folder / "results.json").write_bytes(_json(self.to_dict()))
-        for name, data in kit_of(self, sha256(folder / "results.json")[:CODE_DIGITS]).items():
+        for name, data in kit_of(self, code).items():
             path = folder / "listing" / name
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(data)

@@ -9,15 +9,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 from scipy import ndimage
 
 from sigkit.arrays import Real
+from sigkit.tracks.bend_or_leap import CENTS, FASTEST_S, LEAST_CENTS, STANDS_OUT, Change
 from sigkit.tracks.bends import BEND, LEAP, PLAIN_BEND, ROUNDING, Filters, middle_of_peak
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.swings import without_swings
@@ -31,11 +29,8 @@ BESIDE_S, BESIDE_PERIODS = 0.025, 2.5
 """What is left out on either side: half of the slowest step, and the reach of the bands."""
 STAYS_S = 0.25
 """How long half of a step has to stay."""
-LEAST_CENTS = 1.0
 SHARP = 0.7
 """Least share of a step that parabolas on both sides leave to it."""
-STANDS_OUT = 5.5
-"""Scales by which a change stands out; Gaussian noise does so once in some weeks of sound."""
 USUAL_S = 3.0
 """Stretch whose median response is what usually happens around an instant."""
 ABRUPT = 0.05
@@ -50,40 +45,7 @@ REST = 0.05
 """Share of a change below which another one beside it is what it left."""
 MOST = 500
 MOST_ROUNDS = 3
-LONGEST_BREAK_S, PERIODS_IN_BREAK = 0.5, 12
-FASTEST_S = 0.050
-CENTS = 1200 / math.log(2)
-
-
-@dataclass(frozen=True)
-class Change:
-    """One sudden change of phase.
-
-    Parameters
-    ----------
-    kind : {"step", "slip", "break"}
-        The pitch steps; the phase leaps; or the count is lost over a short gap.
-    time_s : float
-        When, from the start of the capture.
-    size, u_size : float
-        Step of the pitch in cents, of a break as well; leap of the phase in cycles; with standard
-        uncertainty.
-    before_hz, after_hz : float
-        Pitch just before and after.
-    gap_s : float
-        Length of a break, else 0.
-    u_leap_cycles : float
-        Scatter of leaps of the phase where there are none, cycles.
-    """
-
-    kind: Literal["step", "slip", "break"]
-    time_s: float
-    size: float
-    u_size: float
-    before_hz: float
-    after_hz: float
-    gap_s: float = 0.0
-    u_leap_cycles: float = 0.0
+LONGEST_BREAK_S = 0.5
 
 
 def find_changes(phase: PhaseTrack) -> list[Change]:
@@ -393,25 +355,3 @@ def _slope(tone: _Tone, side: int, beyond_s: float) -> tuple[float, float]:
     slope = float(t @ phase) / float(t @ t)
     scatter = math.hypot(tone.u, float(np.std(phase - phase.mean() - slope * t)))
     return tone.hz + slope, scatter / math.sqrt(float(t @ t))
-
-
-def as_step(change: Change) -> Change | None:
-    """Return a change as a step of pitch, if it is one.
-
-    A break is one where the pitches on both sides differ, and the gap is no longer than what a
-    step of 50 ms leaves in the bands.
-    """
-    if change.kind == "step":
-        return change
-    longest_s = FASTEST_S + PERIODS_IN_BREAK / min(change.before_hz, change.after_hz)
-    clear = abs(change.size) > max(LEAST_CENTS, STANDS_OUT * change.u_size)
-    if change.kind == "break" and clear and change.gap_s < longest_s:
-        return replace(change, kind="step")
-    return None
-
-
-def jumps_of(changes: Sequence[Change]) -> pd.DataFrame:
-    """Return the steps of pitch among changes as columns time_s, size_cents, u_cents."""
-    steps = [step for step in map(as_step, changes) if step is not None]
-    rows = [(step.time_s, step.size, step.u_size) for step in steps]
-    return pd.DataFrame(rows, columns=["time_s", "size_cents", "u_cents"], dtype=float)

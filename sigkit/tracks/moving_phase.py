@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,9 @@ Array = NDArray[np.float64]
 LOWEST_HZ, HIGHEST_HZ = 45.0, 2400.0
 FRAME_S, HOP_S = 0.056, 0.01
 """A frame holds two and a half periods of the lowest pitch."""
-LOW_RATE = 12_000
+LOW_RATE, DARK_HZ = 12_000, 3000.0
+"""Frames are compared at this rate, dark: where a resonance near its upper end rules, a lag of
+whole samples is more alike than the period is, and two or five periods pass for one."""
 CLEAR = 0.8
 """Least likeness, one period apart, of a frame that holds a tone."""
 QUIET = 3e-5
@@ -119,7 +122,7 @@ def follow_phase(x: NDArray[np.floating], rate: int) -> MovingPhase | None:
 def _candidates(x: NDArray[np.floating], rate: int) -> tuple[Array, Array, Array, Array, Array]:
     """Return each frame's middle, lags of its peaks, their costs, its best likeness, its power."""
     factor = max(1, rate // LOW_RATE)
-    low = signal.resample_poly(x, 1, factor) if factor > 1 else x
+    low = signal.resample_poly(x, 1, factor, window=_dark(factor, rate)) if factor > 1 else x
     rate_low = rate / factor
     size, hop = round(FRAME_S * rate_low), round(HOP_S * rate_low)
     cut = np.lib.stride_tricks.sliding_window_view(low, size)[::hop]
@@ -155,6 +158,11 @@ def _candidates(x: NDArray[np.floating], rate: int) -> tuple[Array, Array, Array
     cost = cost[row, order]
     centre = (np.arange(cut.shape[0]) * hop + size / 2) / rate_low
     return centre, lag_s, cost, best, sums[:, -1] / size
+
+
+def _dark(factor: int, rate: int) -> Any:  # SciPy's stubs know no filter given as an array
+    """Return the filter before a rate is divided by a factor, shape (20 * factor + 1,)."""
+    return signal.firwin(20 * factor + 1, DARK_HZ, fs=rate)
 
 
 def _peaks(

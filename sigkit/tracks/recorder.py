@@ -14,7 +14,7 @@ from sigkit.arrays import Complex, Real
 from sigkit.captures.parts import JoinedCapture
 from sigkit.captures.watch import Silence, Watch
 from sigkit.captures.wav import Capture
-from sigkit.tracks.changes import STANDS_OUT, Change
+from sigkit.tracks.bend_or_leap import STANDS_OUT, Change
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack
 

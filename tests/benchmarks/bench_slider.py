@@ -53,7 +53,7 @@ def test_events_are_found(dirty):
 
 
 def test_floor_is_as_stated(dirty):
-    """The claim is 95 % for noise, and from 20 dB higher for dirt that moves the tone itself.
+    """The claim is 95 % for noise, and from 16 or 26 dB higher for dirt that moves the tone itself.
 
     Fails where the hits show less.
     """

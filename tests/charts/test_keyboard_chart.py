@@ -84,3 +84,12 @@ def test_keys_to_be_seen_to_are_listed_stage_by_stage(stages):
     assert plt.get_fignums() == before
     nothing = beside_keyboard({"after": stages["after"]}, Figure().subplots())
     assert [t.get_text() for t in nothing.texts] == ["nothing to be seen to"]
+
+
+def test_a_limit_of_the_job_takes_the_place_of_the_guide_value(stages):
+    ax = compare_keyboard(stages, Figure().subplots(), limits={"worst_key": (5.0, "set here")})
+    band = ax.collections[0].get_paths()[0].vertices[:, 1]
+    assert np.ptp(band) >= 2 * 5.0
+    assert [t.get_text() for t in ax.texts if "about the scale" in t.get_text()] == [
+        "±5 cents about the scale: set here"
+    ]

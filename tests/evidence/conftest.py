@@ -1,4 +1,5 @@
 import importlib.util
+import shutil
 import sys
 from pathlib import Path
 
@@ -44,3 +45,56 @@ def job_folder(tmp_path, fake_slider):
     fake_slider.tone(folder / "after/slider-release.wav", 0.4)
     fake_slider.tone(folder / "before/slider-noise-half.wav", 0.3)
     return folder
+
+
+PART = ("stability-oscillator_2", "waveform-oscillator_2-square", "noise-output")
+PART_SLIDER = "slider-oscillator_2_level"
+
+
+@pytest.fixture(scope="session")
+def sample_part(tmp_path_factory):
+    """Evidence of four quick tests of the sample job: better, unchanged, outside, not tested."""
+    from sample import SAMPLE
+
+    from sigkit.evidence.evidence import Evidence
+    from sigkit.evidence.job.folder import open_job
+    from sigkit.evidence.run.takes import measure_take
+    from sigkit.measures import TESTS
+
+    folder = tmp_path_factory.mktemp("part")
+    for stage in ("1_before", "2_cleaned", "3_after"):
+        (folder / stage).mkdir()
+        for name in (*PART, PART_SLIDER):
+            path = SAMPLE / stage / f"{name}.wav"
+            if path.exists():
+                shutil.copy(path, folder / stage)
+    (folder / "job.toml").write_text(
+        'unit = "K14"\ndescription = "44-key two-oscillator keyboard synthesizer"\nmains_hz = 50\n'
+        '[report]\nby = "bench 2"\nplace = "workshop"\nreceived = 2026-02-20\nissued = 2026-03-24\n'
+        + "".join(
+            f'[stages.{stage}]\ndate = "{date}"\nroom_c = 20.5\ngain_db = 24\n'
+            "rails_v = { plus15 = 15.02, minus15 = -14.98 }\n"
+            for stage, date in (
+                ("1_before", "2026-03-02"),
+                ("2_cleaned", "2026-03-09"),
+                ("3_after", "2026-03-23"),
+            )
+        )
+        + "".join(
+            f'[captures."{stage}/{PART[1]}"]\nnominal_duty = 50\n'
+            for stage in ("1_before", "3_after")
+        )
+    )
+    shutil.copy(SAMPLE / "repairs.csv", folder)
+    (folder / "readings.csv").write_text(
+        "stage;minutes;room_c;rail_plus15_v\n1_before;0;19,5;+15,02\n3_after;30;20,5;+15,02\n"
+    )
+    job = open_job(folder)
+    outcomes = [measure_take(take, TESTS[take.name.test].measure) for take in job.takes]
+    return Evidence.of(job, outcomes)
+
+
+@pytest.fixture(scope="session")
+def sample_folder(sample_part, tmp_path_factory):
+    """Return the folder that this evidence was written to."""
+    return sample_part.write(tmp_path_factory.mktemp("written") / "evidence")

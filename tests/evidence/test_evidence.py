@@ -158,7 +158,7 @@ def test_folder_holds_everything_and_verifies(evidence, job_folder, tmp_path):
     csv = pd.read_csv(folder / "results.csv")
     pd.testing.assert_frame_equal(csv[["change"]], evidence.table[["change"]], rtol=1e-8)
     document = json.loads((folder / "results.json").read_text())
-    assert document["schema"] == 1
+    assert document["schema_version"] == 2
     assert {c["path"] for c in document["captures"]} == {t.key for t in evidence.job.takes}
     assert document["captures"][0]["result"]["quantities"]["worst_level"]["unit"] == "dB"
 

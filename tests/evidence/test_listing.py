@@ -92,6 +92,38 @@ def test_buyers_questions_are_answered_in_order(evidence):
     assert "Last recorded on 2026-03-23." in text
 
 
+def test_answers_tell_what_is_bad_beside_what_was_asked(evidence):
+    """A slider with few events may still be too loud: leaving that out would claim too much."""
+    text = " ".join(answers_text(evidence).split())
+    bad = [claim for claim in claims_of(evidence) if claim.bad]
+    assert any(claim.row.judged.quantity == "worst_level" for claim in bad)
+    for claim in bad:
+        assert f"{claim.row.judged.label} {claim.value}" in text
+
+
+def test_what_is_open_is_counted_and_brackets_close(kit):
+    texts = {name: data.decode() for name, data in kit.items() if name.endswith(".txt")}
+    for name, text in texts.items():
+        assert text.count("(") == text.count(")"), name
+    assert "Undecided against my limits" in texts["middle.txt"]
+    assert "Undecided against my limits" in texts["long.txt"]
+
+
+def test_a_warm_up_is_told_with_its_length_and_its_room(job_folder, fake_slider, monkeypatch):
+    """A shorter recording settles sooner: without its length the figure says too much."""
+    from sigkit.evidence.listing import claims
+
+    fake_slider.tone(job_folder / "after/slider-volume-t1.WAV", 0.05, seconds=30.0)
+    fake_slider.tone(job_folder / "after/slider-volume-t2.WAV", 0.05, seconds=36.0)
+    (job_folder / "job.toml").write_text("[stages.after]\nroom_c = 20.5\n")
+    evidence = sigkit.open_job(job_folder).measure(progress=False)
+    row = next(row for row in evidence.rows if row.subject == "volume")
+    assert claims.condition_of(evidence, row) == ""
+    monkeypatch.setattr(claims, "WARMUP", "slider")
+    assert claims.condition_of(evidence, row) == " (recorded for 0.5 min at 20.5 °C)"
+    assert " (recorded for 0.5 min at 20.5 °C)" in long_text(evidence, "x").replace("\n", " ")
+
+
 def test_no_word_promises_more_than_was_measured(kit):
     for name, data in kit.items():
         if name.endswith(".txt"):

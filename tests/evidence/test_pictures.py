@@ -47,3 +47,31 @@ def test_pictures_are_pictures_without_dates(job_folder, monkeypatch):
     assert set(image.info) == {"dpi"}
     assert np.ptp(np.asarray(image.convert("L"))) > 200
     assert image.width >= 800
+
+
+def test_limits_of_the_job_are_drawn_with_their_source(sample_part):
+    """The band of a level reaches up to the limit that the rows are held against."""
+    from dataclasses import replace
+
+    from matplotlib.figure import Figure
+
+    from sigkit.charts.noise import beside_noise
+    from sigkit.evidence.report.pictures import limits_of
+    from sigkit.judging.limits import Limit
+
+    own = Limit(-61.5, "dB", "set for this job")
+    rows = tuple(
+        replace(row, limit=own) if row.judged.quantity == "floor_re_tone" else row
+        for row in sample_part.rows
+    )
+    evidence = replace(sample_part, rows=rows)
+    group = ("noise", "output", "")
+    limits = limits_of(evidence, group)
+    assert limits["floor_re_tone"] == (-61.5, "set for this job")
+    stages = {o.take.stage: o.result for o in shown_takes(evidence, group)}
+    ax = beside_noise(stages, Figure().add_subplot(), limits=limits)
+    edges = [band.get_paths()[0].vertices[:, 0].max() for band in ax.collections[-3:]]
+    assert -61.5 in edges
+    assert any("set for this job" in text.get_text() for text in ax.texts)
+    bare = beside_noise(stages, Figure().add_subplot())
+    assert not any("limit" in text.get_text() for text in bare.texts)

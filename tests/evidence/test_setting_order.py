@@ -176,6 +176,6 @@ def test_several_quantities_of_one_subject_share_a_section(monkeypatch):
     evidence = evidence_of({"before": {str(p): glided(0.01 + p / 100) for p in (0, 50, 100)}})
     assert [o.judged.quantity for o in evidence.setting_orders] == ["glide_time", "glitches"]
     text = text_of(evidence)
-    assert text.count("over the marks of its slider") == 1
+    assert text.count("over the marks of its slider") == 2, "in the contents, and as a heading"
     assert "Steps and plateaux a glide" in text
     assert "order-glide-portamento-glitches" in draw_groups(evidence)

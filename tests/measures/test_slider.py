@@ -199,7 +199,7 @@ def test_the_floor_follows_the_hiss_and_is_known_to_a_few_decibels(tmp_path):
 
 def test_the_floor_for_dirt_that_moves_the_tone_is_apart(tmp_path):
     result = measure_slider(steady(tmp_path, 8.0, triangle_path(8 * RATE, -5.0)))
-    assert result.control_floor.value > result.floor.value + 10
+    assert result.control_floor.value == pytest.approx(result.floor.value + 16)
     assert result.control_floor.u > result.floor.u
     sources = [term.source for term in result.control_floor.budget]
     assert sources[:-1] == [term.source for term in result.floor.budget]
@@ -219,11 +219,6 @@ def test_a_steady_pitch_bounds_jumps_below_the_guide_limit(tmp_path):
     assert result.controls == "pitch"
     assert bound.value + bound.expanded < 15
     assert bound.value > 9
-
-
-def test_refusals_bound_nothing(tmp_path):
-    result = measure_slider(Sweep(silent(np.random.default_rng(2)), "").capture(tmp_path))
-    assert result.at_most() == {}
 
 
 def test_a_still_slider_counts_per_second_of_tone(tmp_path):
@@ -328,50 +323,6 @@ def test_an_excerpt_holds_the_event_and_half_a_second_around(tmp_path):
         result.excerpt(1)
 
 
-def test_an_unknown_word_is_an_error(tmp_path):
-    with pytest.raises(InputError, match="volume") as caught:
-        measure_slider(one_burst(tmp_path), controls="volume")
-    for word in ("level", "pitch", "timbre", "width"):
-        assert word in str(caught.value)
-
-
-def noise(rng):
-    return 0.1 * rng.standard_normal(6 * RATE)
-
-
-def dull_noise(rng):
-    from scipy import signal
-
-    return 3 * signal.sosfilt(signal.butter(2, 200, fs=RATE, output="sos"), noise(rng))
-
-
-def silent(rng):
-    return np.zeros(6 * RATE) + 0 * rng.random()
-
-
-def short(rng):
-    return LEVEL * tone(rng, RATE, 90, "triangle")
-
-
-@pytest.mark.parametrize(
-    ("sound", "reason"),
-    [
-        (noise, "no steady tone"),
-        (dull_noise, "no steady tone"),
-        (silent, "silent"),
-        (short, "longer|no steady tone"),
-    ],
-)
-def test_what_cannot_show_dirt_is_refused(tmp_path, sound, reason):
-    made = Sweep(sound(np.random.default_rng(2)), "")
-    result = measure_slider(made.capture(tmp_path))
-    for quantity in result.quantities().values():
-        assert any(part in quantity.reason for part in reason.split("|"))
-    assert result.counts == {}
-    assert np.isnan(result.movement_s)
-    assert result.assessed_s == 0
-
-
 @pytest.mark.recordings
 def test_crackle_of_a_worn_record_in_a_clean_note_is_found(tmp_path):
     """Pieces of vinyl_hiss.flac and vinyl_scratch.flac, Debian package sonic-pi-samples (CC0)."""
@@ -415,17 +366,6 @@ def test_stereo_and_other_rates(tmp_path):
     sf.write(tmp_path / "s.wav", np.stack([0 * sound, sound], axis=1), 44100, subtype="PCM_24")
     result = measure_slider(open_capture(tmp_path / "s.wav", channel=1))
     assert result.events.start_s.tolist() == pytest.approx([5.0], abs=0.002)
-
-
-def test_a_clipped_capture_is_refused_with_its_remedy(tmp_path):
-    """Clipping makes and hides bursts alike: the demo's overdriven pass has none planted in it."""
-    t = np.arange(4 * 48_000) / 48_000
-    path = tmp_path / "clipped.wav"
-    sf.write(path, np.clip(1.4 * np.sin(2 * np.pi * 90 * t), -1, 1), 48_000, subtype="PCM_24")
-    result = measure_slider(open_capture(path))
-    for quantity in result.quantities().values():
-        assert "clipped" in quantity.reason
-    assert result.events.empty
 
 
 def test_a_last_pass_down_is_no_release(tmp_path):

@@ -8,7 +8,8 @@ from tones import moving_tone, write_sound
 
 import sigkit
 from sigkit.synth import wander_cents
-from sigkit.tracks.changes import as_step, changes_and_limit, find_changes, jumps_of
+from sigkit.tracks.bend_or_leap import as_step, jumps_of
+from sigkit.tracks.changes import changes_and_limit, find_changes
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import track_tone
 

@@ -8,7 +8,8 @@ from tones import moving_tone, noisy_tone, write_sound
 
 import sigkit
 from sigkit.synth import pink
-from sigkit.tracks.changes import find_changes, jumps_of
+from sigkit.tracks.bend_or_leap import jumps_of
+from sigkit.tracks.changes import find_changes
 from sigkit.tracks.pitch import track_tone
 
 RATE = 48_000

@@ -45,8 +45,18 @@ _TOP: Mapping[str, tuple[type, ...]] = {
     "options": (dict,),
     "captures": (dict,),
     "limits": (dict,),
+    "report": (dict,),
     "private": (dict,),
 }
+_REPORT: Mapping[str, tuple[type, ...]] = {
+    "by": (str,),
+    "place": (str,),
+    "made_for": (str,),
+    "condition": (str,),
+    "received": (datetime.date, str),
+    "issued": (datetime.date, str),
+}
+"""What the report says of itself, in public."""
 _STAGE: Mapping[str, tuple[type, ...]] = {
     "date": (datetime.date, str),
     "room_c": NUMBER,
@@ -85,6 +95,8 @@ class Settings:
         Channel, power-on time and options by ``STAGE/NAME``.
     limits : mapping of (str, str) to float
         The job's own limits by bench test and quantity.
+    report : mapping of str to str
+        By whom, where, for whom and when the report was made, as it says in public.
     """
 
     unit: str = ""
@@ -94,6 +106,7 @@ class Settings:
     options: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     captures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     limits: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    report: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_settings(path: Path) -> Settings:
@@ -134,6 +147,8 @@ def read_settings(path: Path) -> Settings:
         for rail, volts in stage.get("rails_v", {}).items():
             check_kind(volts, NUMBER, f"stages.{name}.rails_v", rail)
         _check_cleaning(stage.get("cleaning", {}), f"stages.{name}")
+    report = document.get("report", {})
+    check(report, _REPORT, "report")
     options = _tables(document, "options")
     for test, values in options.items():
         known = known_test(test, where=f"{FILE}, [options.{test}]").options
@@ -155,6 +170,7 @@ def read_settings(path: Path) -> Settings:
         options=options,
         captures=_tables(document, "captures"),
         limits=limits,
+        report={key: str(value) for key, value in report.items()},
     )
 
 

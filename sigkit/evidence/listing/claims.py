@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from sigkit.evidence.report.pages import cell_text, group_title, limit_text
+from sigkit.evidence.report.wording import cell_text, group_title, limit_text, short_text
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 Standing = Literal["within", "outside", "undecided", "open"]
 STANDINGS: dict[str, Standing] = {WITHIN: "within", OUTSIDE: "outside", UNDECIDED: "undecided"}
+WARMUP = "warmup"
+FEW_MINUTES = 5
 NEVER = (
     "as new",
     "like new",
@@ -45,10 +47,13 @@ class Claim:
         The row behind it.
     standing : {"within", "outside", "undecided", "open"}
         How the last stage stands to its limit; open where it was not held against one.
+    condition : str
+        Without which the figure would say more than was measured; empty where it needs none.
     """
 
     row: Row
     standing: Standing
+    condition: str = ""
 
     @property
     def name(self) -> str:
@@ -69,6 +74,13 @@ class Claim:
         return plain(cell_text(self.row.cells[tested[0]]))
 
     @property
+    def before_short(self) -> str:
+        """The same without reasons and without the count behind a rate."""
+        if not self.before:
+            return ""
+        return plain(short_text(next(c for c in self.row.cells.values() if c.tested)))
+
+    @property
     def limit(self) -> str:
         """The limit it was held against."""
         return plain(limit_text(self.row)) if self.row.limit is not None else ""
@@ -86,7 +98,7 @@ class Claim:
 
     def __str__(self) -> str:
         where = f" (limit {self.limit})" if self.limit and self.standing != "open" else ""
-        return f"{self.name}: {self.value}{where}"
+        return f"{self.name}: {self.value}{self.condition}{where}"
 
 
 def claims_of(evidence: Evidence) -> list[Claim]:
@@ -106,8 +118,33 @@ def claims_of(evidence: Evidence) -> list[Claim]:
     for row in evidence.rows:
         if row.last.quantity.measurable and row.limit_verdict.word in STANDINGS:
             told.setdefault(row.group, row)
-    every = [Claim(row, STANDINGS.get(row.limit_verdict.word, "open")) for row in evidence.rows]
+    every = [
+        Claim(row, STANDINGS.get(row.limit_verdict.word, "open"), condition_of(evidence, row))
+        for row in evidence.rows
+    ]
     return [c for c in every if told.get(c.row.group) is c.row or c.bad]
+
+
+def condition_of(evidence: Evidence, row: Row) -> str:
+    """Return what a figure of a warm-up goes with: how long was recorded, and how warm it was.
+
+    A shorter recording settles sooner, as what comes after its end is not seen.
+    """
+    if row.test != WARMUP or not row.last.quantity.measurable:
+        return ""
+    last = evidence.job.stages[-1]
+    lengths = [
+        outcome.duration_s / 60
+        for outcome in evidence.outcomes
+        if outcome.used
+        and outcome.take.stage == last.name
+        and (outcome.take.name.test, outcome.take.name.subject) == (WARMUP, row.subject)
+    ]
+    room_c = last.room_of(row.test, row.subject)
+    where = f" at {room_c:g} °C" if room_c is not None else ""
+    shortest = min(lengths, default=0.0)
+    places = 0 if shortest > FEW_MINUTES else 1
+    return f" (recorded for {shortest:.{places}f} min{where})" if lengths else ""
 
 
 def not_tested(evidence: Evidence) -> list[str]:

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from sigkit.charts.slider_ladder import draw_slider_ladder
 from sigkit.charts.style import GREY, INK, look
 from sigkit.evidence.listing.texts import ASKED
-from sigkit.evidence.report.pages import group_title, weight
-from sigkit.evidence.report.pictures import LADDER, draw_on, picture_name, shown_takes
+from sigkit.evidence.report.pictures import LADDER, draw_on, limits_of, picture_name, shown_takes
+from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Group
 
 if TYPE_CHECKING:
@@ -72,7 +72,11 @@ def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw]]:
             chosen.append((LADDER, "Sliders: events per pass", _ladder(evidence)))
         elif test in best:
             shown = shown_takes(evidence, best[test])
-            draw = functools.partial(draw_on, shown=[shown[0], shown[-1]][: len(shown)])
+            draw = functools.partial(
+                draw_on,
+                shown=[shown[0], shown[-1]][: len(shown)],
+                limits=limits_of(evidence, best[test]),
+            )
             chosen.append((picture_name(best[test]), group_title(best[test]), draw))
     return chosen
 

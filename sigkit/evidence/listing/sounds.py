@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from sigkit.captures.parts import join_parts
 from sigkit.evidence.gate import other_gain
-from sigkit.evidence.report.pages import group_title, weight
 from sigkit.evidence.report.pictures import picture_name
+from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Group
 
 if TYPE_CHECKING:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from sigkit.evidence.listing.claims import Claim, claims_of, not_tested, plain
-from sigkit.evidence.report.pages import cell_text, group_title
-from sigkit.judging.compare import UNCHANGED
+from sigkit.evidence.listing.claims import Claim, claims_of, condition_of, not_tested, plain
+from sigkit.evidence.report.front import is_bad
+from sigkit.evidence.report.wording import cell_text, group_title
+from sigkit.judging.compare import UNCHANGED, WORSE
+from sigkit.judging.limits import NOT_MEASURABLE, UNDECIDED
 from sigkit.measures.result import words
 
 if TYPE_CHECKING:
@@ -63,9 +65,10 @@ def short_text(evidence: Evidence) -> str:
     number = f"{len(bad)} quantities outside my limits or worse, named in the report."
     said = [head] + ([named if len(named) <= room // 2 else number] if bad else [])
     for claim in _good(claims):
-        more = f"{_short_name(claim)} {claim.value}."
-        if len(" ".join([*said, more, tail])) <= SHORT:
-            said.append(more)
+        more = f"{_short_name(claim)} {claim.value}{claim.condition}."
+        if len(" ".join([*said, more, tail])) > SHORT:
+            break
+        said.append(more)
     return " ".join([*said, tail])
 
 
@@ -98,6 +101,8 @@ def long_text(evidence: Evidence, code: str) -> str:
         *([_line(c) for c in claims if c.bad] or ["None among what was tested."]),
         "No change shown",
         *(_by_group(_unchanged(evidence)) or ["None among what was compared."]),
+        f"Undecided against my limits are {_number_of(evidence, UNDECIDED)} quantities, not "
+        f"measurable {_number_of(evidence, NOT_MEASURABLE)}; the report names them.",
         "Not tested",
         *(
             [", ".join(not_tested(evidence)) + "."]
@@ -115,7 +120,10 @@ def long_text(evidence: Evidence, code: str) -> str:
 
 
 def answers_text(evidence: Evidence) -> str:
-    """Return answers to what buyers ask, in their order, from the last stage."""
+    """Return answers to what buyers ask, in their order, from the last stage.
+
+    What is outside its limit or became worse is told beside what was asked for.
+    """
     blocks = []
     for question, test, quantities in ASKED:
         rows = [row for row in evidence.rows if row.test == test]
@@ -125,9 +133,11 @@ def answers_text(evidence: Evidence) -> str:
             chosen = [found[q] for q in quantities if q in found]
             if test == "slider":
                 chosen = chosen[:1]
+            chosen += [row for row in found.values() if is_bad(row) and row not in chosen]
             lines = [
-                f"{row.judged.label} {plain(cell_text(row.last))}"
+                f"{row.judged.label} {plain(cell_text(row.last))}{condition_of(evidence, row)}"
                 + (f", {row.limit_verdict.word}" if row.limit_verdict.word else "")
+                + (f", {row.verdict}" if row.verdict == WORSE else "")
                 for row in chosen
                 if row.last.tested
             ]
@@ -163,11 +173,18 @@ def _middle(evidence: Evidence, bad: list[Claim], good: list[Claim], more_bad: i
         f"No change shown: {len(unchanged)} of the quantities compared, named in the report."
         if unchanged
         else "No change shown: none of what was compared.",
+        f"Undecided against my limits: {_number_of(evidence, UNDECIDED)}; not measurable: "
+        f"{_number_of(evidence, NOT_MEASURABLE)}.",
         f"Not tested: {', '.join(untested) if untested else 'none of the bench tests'}.",
         "",
         NOT_SHOWN,
     ]
     return "\n".join(lines)
+
+
+def _number_of(evidence: Evidence, word: str) -> int:
+    """Return how many quantities stand to their limits in a word."""
+    return sum(row.limit_verdict.word == word for row in evidence.rows)
 
 
 def _good(claims: list[Claim]) -> list[Claim]:
@@ -185,8 +202,8 @@ def _good(claims: list[Claim]) -> list[Claim]:
 
 
 def _short_line(claim: Claim) -> str:
-    before = claim.before.partition(": ")[0]
-    told = f"{claim.value} (before {before}" if before else f"{claim.value} ("
+    before, value = claim.before_short, f"{claim.value}{claim.condition}"
+    told = f"{value} (before {before}" if before else f"{value} ("
     limit = f"limit {claim.limit.removeprefix('at most ')})"
     return f"{_short_name(claim)}: {told}{'; ' if before else ''}{limit}"
 
@@ -201,7 +218,7 @@ def _line(claim: Claim) -> str:
         ends.append(claim.change)
     if claim.row.last.takes == 1:
         ends.append("single take")
-    return f"{claim.name}: {before}{claim.value}{', ' if ends else ''}{', '.join(ends)}."
+    return f"{claim.name}: {before}{', '.join([claim.value + claim.condition, *ends])}."
 
 
 def _headline(evidence: Evidence) -> str:

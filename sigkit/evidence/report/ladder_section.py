@@ -64,8 +64,10 @@ def ladder_section(
     }
 
 
-def ladder_sentence(ladder: Ladder) -> str:
+def ladder_sentence(ladder: Ladder, *, named: bool = True) -> str:
     """Return what to do with the sliders in one sentence, such as "clean these three, ...".
+
+    Without names where they would be too many: they stand in the table.
 
     Examples
     --------
@@ -75,16 +77,18 @@ def ladder_sentence(ladder: Ladder) -> str:
     """
     parts = []
     for action, (one, several) in ASKED.items():
-        named = [name_of(line) for line in ladder.lines if line.step.action == action]
-        if named:
-            asked = one if len(named) == 1 else several.format(_number(len(named)))
-            parts.append(f"{asked} ({', '.join(named)})")
+        names = [name_of(line) for line in ladder.lines if line.step.action == action]
+        if names:
+            asked = one if len(names) == 1 else several.format(_number(len(names)))
+            parts.append(f"{asked} ({', '.join(names)})" if named else asked)
     back = [name_of(line) for line in ladder.lines if line.last.returned]
     if not parts:
         return ""
     sentence = "; ".join(parts)
     sentence = f"Sliders: {sentence}."
-    if back:
+    if back and not named:
+        sentence += f" {_number(len(back)).capitalize()} returned after having been quiet."
+    elif back:
         sentence += f" Returned after having been quiet: {', '.join(back)}."
     return sentence
 

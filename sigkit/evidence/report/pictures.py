@@ -5,12 +5,16 @@ from __future__ import annotations
 import contextlib
 import functools
 import importlib
+import inspect
 import io
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from sigkit.charts.setting_order import draw_setting_order
 from sigkit.charts.slider_ladder import draw_slider_ladder, height_ladder
+from sigkit.charts.stage_marks import stage_legend
 from sigkit.charts.style import ACCENT, INK, look
 from sigkit.evidence.report.setting_order_section import order_picture
 from sigkit.evidence.rows.table import Group
@@ -26,6 +30,7 @@ if TYPE_CHECKING:
 
 Overlay = Callable[[Mapping[str, Result | None], "Axes"], object]
 BESIDE = "-beside"
+FRONT = "-front"
 LADDER = "ladder-slider"
 """Name of the picture of all sliders over the stages."""
 WIDTH_IN = 5.2
@@ -33,7 +38,12 @@ WIDTH_IN = 5.2
 HEIGHT_IN = 2.5
 ORDER_IN = 3.4
 STACK_IN = 0.2
-DPI = 160
+FRONT_IN = (2.9, 2.3)
+"""A chart of page one, three of which stand side by side on paper."""
+DPI, FRONT_DPI = 160, 220
+COLOURS = 64
+MOST_BYTES = 2_200_000
+"""Pictures of the report, as base64; the rest of it stays well below the 3 MB of a mail."""
 
 
 def draw_groups(evidence: Evidence) -> dict[str, bytes]:
@@ -47,9 +57,10 @@ def draw_groups(evidence: Evidence) -> dict[str, bytes]:
     for group in dict.fromkeys(row.group for row in evidence.rows):
         shown = shown_takes(evidence, group)
         if shown:
-            drawn[picture_name(group)] = draw_stages(shown)
+            limits = limits_of(evidence, group)
+            drawn[picture_name(group)] = draw_stages(shown, limits)
             if beside := _of_chart("beside", group[0]):
-                drawn[picture_name(group) + BESIDE] = _overlaid(beside, shown)
+                drawn[picture_name(group) + BESIDE] = _overlaid(_held(beside, limits), shown)
     if evidence.ladder:
         height_in = height_ladder(evidence.ladder)
         drawn[LADDER] = _drawn(lambda ax: draw_slider_ladder(evidence.ladder, ax), height_in)
@@ -57,6 +68,35 @@ def draw_groups(evidence: Evidence) -> dict[str, bytes]:
         draw = functools.partial(draw_setting_order, order)
         drawn[order_picture(order)] = _drawn(draw, ORDER_IN)
     return drawn
+
+
+def fitting(pictures: Mapping[str, bytes], kept: Sequence[str]) -> dict[str, bytes]:
+    """Return the pictures that a report of 3 MB holds; the others lie in ``charts/`` alone.
+
+    Parameters
+    ----------
+    pictures : mapping of str to bytes
+        Every picture by name.
+    kept : sequence of str
+        Names that go last: what is outside its limit or became worse.
+
+    Notes
+    -----
+    What stands beside a main picture goes first, the last test's before the first one's, then main
+    pictures of what is within limits, then the rest.
+    """
+    names = list(pictures)
+    front = [name for name in names if name.endswith(FRONT) or name == LADDER]
+    bad = [name for name in names if name.removesuffix(BESIDE) in kept]
+    main = [name for name in names if not name.endswith(BESIDE)]
+    order = dict.fromkeys([*front, *(n for n in main if n in bad), *main, *bad, *names])
+    room, held = float(MOST_BYTES), set()
+    for name in order:
+        room -= len(pictures[name]) * 4 / 3
+        if room < 0:
+            break
+        held.add(name)
+    return {name: data for name, data in pictures.items() if name in held}
 
 
 def shown_takes(evidence: Evidence, group: Group) -> list[Outcome]:
@@ -74,7 +114,26 @@ def picture_name(group: Group) -> str:
     return "-".join(part for part in group if part)
 
 
-def draw_stages(shown: Sequence[Outcome]) -> bytes:
+def limits_of(evidence: Evidence, group: Group) -> dict[str, tuple[float, str]]:
+    """Return the limits of a test, subject and setting with their sources, by quantity."""
+    return {
+        row.judged.quantity: (row.limit.value, row.limit.source)
+        for row in evidence.rows
+        if row.group == group and row.limit is not None
+    }
+
+
+def _held(draw: Overlay, limits: Mapping[str, tuple[float, str]] | None) -> Overlay:
+    """Return what draws with the job's own limits, where it draws limits at all."""
+    if limits is None or "limits" not in inspect.signature(draw).parameters:
+        return draw
+    with_limits: Callable[..., object] = draw
+    return functools.partial(with_limits, limits=limits)
+
+
+def draw_stages(
+    shown: Sequence[Outcome], limits: Mapping[str, tuple[float, str]] | None = None
+) -> bytes:
     """Draw the stages on shared scales, as PNG without date or version.
 
     In one picture where the chart of the test can lay stages over each other, else one below the
@@ -82,7 +141,8 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
     """
     overlay = _overlay_of(shown)
     if overlay is not None:
-        return _overlaid(overlay, shown, _of_chart("height", shown[0].take.name.test))
+        height = _of_chart("height", shown[0].take.name.test)
+        return _overlaid(_held(overlay, limits), shown, height)
     from matplotlib.figure import Figure
 
     with look():
@@ -91,11 +151,66 @@ def draw_stages(shown: Sequence[Outcome]) -> bytes:
         return _png(figure)
 
 
-def draw_on(figure: Figure, shown: Sequence[Outcome]) -> None:
+def draw_small(
+    shown: Sequence[Outcome], limits: Mapping[str, tuple[float, str]] | None = None
+) -> bytes:
+    """Draw stages small: over each other, else what the chart of the test puts beside them."""
+    test = shown[0].take.name.test
+    overlay = _overlay_of(shown)
+    if overlay is None or _of_chart("lies_over", test) is not None:
+        overlay = _of_chart("beside", test) or overlay
+    if overlay is None:
+        return draw_stages(shown)
+    from matplotlib.figure import Figure
+
+    with look():
+        figure = Figure(figsize=FRONT_IN, layout="constrained")
+        ax = figure.add_subplot()
+        _held(overlay, limits)(_by_stage(shown), ax)
+        _simplify(ax, [words(outcome.take.stage) for outcome in shown])
+        return _png(figure, FRONT_DPI)
+
+
+def _simplify(ax: Axes, stages: Sequence[str]) -> None:
+    """Leave a small chart its axes, its marks and the names of the stages."""
+    from matplotlib.text import Annotation
+
+    ax.set_title("")
+    legend = ax.get_legend()
+    if legend is not None:
+        named: dict[str, Any] = {
+            text.get_text().partition(":")[0]: handle
+            for handle, text in zip(legend.legend_handles, legend.get_texts(), strict=True)
+            if handle is not None
+        }
+        kept = {name: handle for name, handle in named.items() if name in stages}
+        legend.remove()
+        place: dict[str, Any] = {
+            "loc": "lower left",
+            "bbox_to_anchor": (0.0, 1.0),
+            "borderaxespad": 0.2,
+        }
+        if kept:
+            ax.legend(list(kept.values()), list(kept), ncols=2, fontsize=8, **place)
+        elif len(stages) > 1:
+            stage_legend(ax, stages)
+    for label in (ax.xaxis.label, ax.yaxis.label):
+        label.set_fontsize(8)
+    for text in ax.texts:
+        above = isinstance(text, Annotation) and text.xyann[1] > 0 and text.xy[1] >= 1
+        if above or (text.get_transform() == ax.transAxes and text.get_position()[1] >= 1):
+            text.set_visible(False)
+
+
+def draw_on(
+    figure: Figure,
+    shown: Sequence[Outcome],
+    limits: Mapping[str, tuple[float, str]] | None = None,
+) -> None:
     """Draw the stages on shared scales on an empty figure, whatever its size."""
     overlay = _overlay_of(shown)
     if overlay is not None:
-        overlay(_by_stage(shown), figure.add_subplot())
+        _held(overlay, limits)(_by_stage(shown), figure.add_subplot())
     else:
         _stack(figure, shown)
 
@@ -117,11 +232,11 @@ def _overlaid(
     return _drawn(lambda ax: draw(stages, ax), height_in)
 
 
-def _drawn(draw: Callable[[Axes], object], height_in: float) -> bytes:
+def _drawn(draw: Callable[[Axes], object], height_in: float, width_in: float = WIDTH_IN) -> bytes:
     from matplotlib.figure import Figure
 
     with look():
-        figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+        figure = Figure(figsize=(width_in, height_in), layout="constrained")
         draw(figure.add_subplot())
         return _png(figure)
 
@@ -130,9 +245,18 @@ def _by_stage(shown: Sequence[Outcome]) -> dict[str, Result | None]:
     return {words(outcome.take.stage): outcome.result for outcome in shown}
 
 
-def _png(figure: Figure) -> bytes:
+def _png(figure: Figure, dpi: int = DPI) -> bytes:
+    """Return a figure as PNG with a palette: a third of the size, and nothing to be seen of it."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    figure.set_dpi(dpi)
+    canvas: Any = FigureCanvasAgg(figure)
+    canvas.draw()
+    drawn = Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB")
+    few = drawn.quantize(COLOURS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
     picture = io.BytesIO()
-    figure.savefig(picture, format="png", dpi=DPI, metadata={"Software": None})
+    few.save(picture, "PNG", optimize=True, dpi=(dpi, dpi))
     return picture.getvalue()
 
 

@@ -19,9 +19,10 @@ LOUD_DB = 25.0
 """The shape of the wave is judged where the tone is this near to its loudest."""
 SHAPE = 0.08
 """Least range of a harmonic re the first, over the whole capture, that is another shape."""
-OF_WIDTH, SQUARE = 0.15, 0.25
+OF_WIDTH, SQUARE, ALIGNED = 0.15, 0.25, 15.0
 """A width moves the third harmonic as the second's square says, within this share of its range;
-and at its middle the third harmonic keeps this share of its largest."""
+at its middle the third harmonic keeps this share of its largest; and what the square adds points
+the other way, within this many degrees (simulated widths: 0, other sliders: 33 and more)."""
 
 
 def lines_of(track: ResidualTrack) -> dict[str, Array]:
@@ -56,8 +57,8 @@ def control_of(track: ResidualTrack, heard: Mask) -> str:
     -------
     str
         Pitch if that moves by 30 cents; level if the wave keeps its shape; width if the third
-        harmonic goes with the second's square as a pulse's do, sin(k pi w)/k, and stays where the
-        second vanishes; else timbre.
+        harmonic goes with the second's square as a pulse's do, sin(k pi w)/k: re the first they are
+        cos(pi w) and (4 cos(pi w)**2 - 1)/3, whatever filter follows; else timbre.
     """
     lines = lines_of(track)
     known = heard[: lines["level"].size * STEP : STEP]
@@ -76,7 +77,9 @@ def control_of(track: ResidualTrack, heard: Mask) -> str:
     left = np.sqrt(np.mean(np.abs(third - terms @ fit) ** 2))
     turned = np.abs(np.sum(square)) / (np.sum(np.abs(square)) + 1e-12)
     pulse = left < OF_WIDTH * _spread(third) and np.abs(fit[0]) > SQUARE * np.abs(third).max()
-    return "width" if pulse and turned > 0.8 and _spread(third) > SHAPE / 5 else "timbre"
+    away = np.angle(-fit[1] * np.sum(square) * np.conj(fit[0]), deg=True)
+    pulse = pulse and bool(abs(away) < ALIGNED)
+    return "width" if pulse and turned > 0.8 and _spread(third) > SHAPE / 8 else "timbre"
 
 
 def _width(track: ResidualTrack) -> Array:

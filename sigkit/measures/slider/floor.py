@@ -17,10 +17,12 @@ Mask = NDArray[np.bool_]
 FLOOR_BINS, MET = 10, 0.9
 """Length of the bursts that the floor speaks of, and the share of the time in which it is met."""
 LOUD_DB = 6.0
-MOVED_DB, U_MOVED_DB = 20.0, 4.0
+MOVED_DB = {"level": 16.0, "pitch": 16.0, "timbre": 26.0, "width": 26.0}
+U_MOVED_DB = 4.0
 """Dirt that moves the tone itself (a contact that chops it, a control voltage that jumps) keeps to
-the tone's spectrum, most of it below 500 Hz, and is in part taken for the tone: 19 of 20 simulated
-ones were found from this far above the floor on, and how far that may be off."""
+the tone's spectrum, most of it below 500 Hz, and is in part taken for the tone, the more where it
+shapes the wave: 19 of 20 simulated ones were found from this far above the floor on, and how far
+that may be off."""
 SPECTRUM_DB = 1.0
 """Standard uncertainty for a burst's spectrum, taken as even."""
 
@@ -70,9 +72,9 @@ def floor_of(track: ResidualTrack, floor_db: Array, where: Mask, tests: list[Tes
     return combine(float(np.quantile(floor_db[loud], MET)), "dB", terms)
 
 
-def moved_floor_of(floor: Quantity) -> Quantity:
+def moved_floor_of(floor: Quantity, controls: str) -> Quantity:
     """Return the floor for dirt that moves the tone itself, from that for noise, in dB."""
     if not floor.measurable:
         return floor
     term = Term("spectrum of dirt that moves the tone", U_MOVED_DB, "B")
-    return combine(floor.value + MOVED_DB, "dB", (*floor.budget, term))
+    return combine(floor.value + MOVED_DB[controls], "dB", (*floor.budget, term))

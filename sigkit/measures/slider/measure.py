@@ -17,9 +17,11 @@ from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Source
 from sigkit.measures.slider.control import LEAST, STEP, control_of, lines_of
 from sigkit.measures.slider.events import COLUMNS, events_table
-from sigkit.measures.slider.floor import LOUD_DB, MET, MOVED_DB, floor_by_bin, floor_of
+from sigkit.measures.slider.floor import LOUD_DB, MET, floor_by_bin, floor_of
 from sigkit.measures.slider.lines import residual_lines, shown_lines
+from sigkit.measures.slider.notes import TURNED, notes_of
 from sigkit.measures.slider.passes import (
+    NO_PASS,
     count_passes,
     counted,
     events_per_pass,
@@ -30,7 +32,7 @@ from sigkit.measures.slider.passes import (
 )
 from sigkit.measures.slider.result import SliderResult
 from sigkit.measures.slider.sizes import energy_ratio, largest_jump, longest_dropout
-from sigkit.measures.slider.spots import first_pass_apart, fixed_spots, spots_of
+from sigkit.measures.slider.spots import fixed_spots, spots_of
 from sigkit.measures.slider.tone import (
     HEADROOM_DB,
     HIDDEN_DB,
@@ -59,7 +61,7 @@ Mask = NDArray[np.bool_]
 CONTROLS = ("level", "pitch", "timbre", "width")
 WORST_FLOOR_DB = -25.0
 """A floor above this, re tone, cannot judge a slider."""
-UNHEARD = 0.4
+UNHEARD = 0.2
 """Most of the travel of a slider of timbre over which, at either end, a cutoff or a resonance may
 move without a change that is heard: below the lowest harmonic, above the highest. Assumed."""
 MISSED = 2.0
@@ -184,7 +186,7 @@ def assess_slider(
     if floor.value > WORST_FLOOR_DB:
         return _refused(source, controls, _hidden(floor.value), track)
     time, percent, u = lines["time_s"], travel.travel_percent, travel.u_travel_percent
-    events = events_table(track, faults, floor_db)
+    events = events_table(track, faults, floor_db, found)
     events = place_events(events, travel.passes, time, percent, u, travel.moving)
     passes = passes_table(travel.passes, events, time, lines["assessed"])
     looked = parts_looked_at(passes, time, percent, lines["assessed"])
@@ -196,11 +198,14 @@ def assess_slider(
         source=source,
         settings={"controls": controls},
         notes=(
-            *_notes(track, events, passes, floor_db, assessed, travel.moving, exposure, recorder),
+            *notes_of(
+                *(track, found, events, passes, floor_db, assessed),
+                *(travel.moving, exposure, recorder, travel.turned),
+            ),
             *by_cue,
             *how_placed,
         ),
-        events_per_pass=events_per_pass(passes),
+        events_per_pass=events_per_pass(passes, why_none=TURNED if travel.turned else NO_PASS),
         event_rate=_rate(len(hits), exposure),
         worst_level=_worst(hits, floor),
         longest_dropout=longest_dropout(events),
@@ -270,6 +275,7 @@ def _travel(
         least=LEAST[found],
         unheard=unheard,
         fades=found == "level",
+        may_turn=found == "timbre",
     )
 
 
@@ -328,44 +334,6 @@ def _bounds(hits: pd.DataFrame, floor: Quantity, limit: Array | None) -> dict[st
         term = Term("scatter of the pitch's own steps", scatter, "A")
         out["largest_jump"] = combine((SIGMAS + MISSED) * scatter, "cents", [term])
     return out
-
-
-def _notes(
-    track: ResidualTrack,
-    events: pd.DataFrame,
-    passes: pd.DataFrame,
-    floor_db: Array,
-    assessed: Mask,
-    moving: Mask | None,
-    exposure: float,
-    recorder: pd.DataFrame,
-) -> tuple[str, ...]:
-    quiet = float(np.quantile(floor_db[assessed], 0.9))
-    notes = [
-        f"Events per second of slider movement; {exposure:.1f} s of movement assessed."
-        if moving is not None
-        else f"No movement seen: events per second of tone, {exposure:.1f} s.",
-        f"Nine tenths of the assessed time: floor below {quiet:.0f} dB re the tone there for noise "
-        f"that a contact adds, {quiet + MOVED_DB:.0f} dB for dirt that moves the tone itself.",
-    ]
-    left = float((track.tone & ~assessed).sum() * BIN_S)
-    if left > 0.5:
-        notes.append(
-            f"{left:.1f} s of tone not assessed: too soft, too fast, or at the ends of a note."
-        )
-    if len(recorder):
-        at = ", ".join(f"{row.kind} at {row.time_s:.2f} s" for row in recorder[:4].itertuples())
-        notes.append(
-            f"{len(recorder)} fault(s) of the recorder, not looked at and no dirt: {at}"
-            f"{', ...' if len(recorder) > 4 else ''}."
-        )
-    resting = int((~events["moving"]).sum())
-    if resting:
-        notes.append(f"{resting} event(s) while the slider was at rest: listed, not counted.")
-    apart = str(first_pass_apart(passes))
-    if apart:
-        notes.append(f"{apart[0].upper()}{apart[1:]}.")
-    return tuple(notes)
 
 
 UNITS = {

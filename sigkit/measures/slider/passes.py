@@ -145,13 +145,18 @@ def count_passes(passes: pd.DataFrame) -> PassCount:
     return PassCount(number=int(whole["events"].sum()), exposure=float(len(whole)))
 
 
-def events_per_pass(passes: pd.DataFrame) -> Quantity:
+NO_PASS = "no pass over the travel seen: move the slider end to end"
+
+
+def events_per_pass(passes: pd.DataFrame, *, why_none: str = NO_PASS) -> Quantity:
     """Return how many events a whole pass over the travel has on average.
 
     Parameters
     ----------
     passes : DataFrame
         As from `passes_table`.
+    why_none : str
+        Why there is no pass, if there is none.
 
     Returns
     -------
@@ -173,7 +178,7 @@ def events_per_pass(passes: pd.DataFrame) -> Quantity:
     """
     unit = "per pass"
     if passes.empty:
-        return not_measurable(unit, "no pass over the travel seen: move the slider end to end")
+        return not_measurable(unit, why_none)
     whole = whole_passes(passes)
     if whole.empty:
         return not_measurable(unit, _why_none_whole(passes))

@@ -129,7 +129,7 @@ class SliderResult(Result):
         That is what a control voltage or a contact that chops the tone does; ``floor`` speaks of
         noise that a contact adds. dB.
         """
-        return moved_floor_of(self.floor)
+        return moved_floor_of(self.floor, self.controls)
 
     def at_most(self) -> Mapping[str, Quantity]:
         """Return the bounds of what was looked for and not found."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from sigkit.arrays import Flags, Real
 from sigkit.errors import InputError
 from sigkit.measures.slider.strokes import PAUSE_S, STEP_S, Line, Stroke, line_of, strokes_of
 from sigkit.measures.slider.taper import U_UNHEARD, Move, Taper, taper_of
+from sigkit.measures.slider.turns import turns_on_the_way
 
 COLUMNS = ["number", "direction", "start_s", "stop_s", "from_percent", "to_percent"]
 LEAST_PASS = 0.15
@@ -37,12 +38,15 @@ class Travel:
         the highest), and its standard uncertainty; nan where unknown.
     moving : ndarray of bool, shape (n_points,), or None
         Where the control moves, short pauses in a pass included; None if nothing moves.
+    turned : bool
+        Whether the control may turn back where the hand goes on, so that no place is told.
     """
 
     passes: pd.DataFrame
     travel_percent: Real
     u_travel_percent: Real
     moving: Flags | None
+    turned: bool = False
 
 
 def travel_of(
@@ -54,6 +58,7 @@ def travel_of(
     least: float,
     unheard: float = 0.0,
     fades: bool = True,
+    may_turn: bool = False,
 ) -> Travel:
     """Find the passes of a slider and its place from the control that is heard.
 
@@ -119,6 +124,8 @@ def travel_of(
     strokes = strokes_of(line, least)
     if not strokes:
         return _nothing(t.size)
+    if may_turn and turns_on_the_way(line):
+        return replace(_nothing(t.size), moving=_moving(t.size, _moves(line, strokes)), turned=True)
     smooth = _smoothed(line, strokes)
     moves = _moves(line, strokes)
     spans = [abs(float(np.ptp(line.steady[m[0].start : m[-1].stop + 1]))) for m in moves]
@@ -127,16 +134,20 @@ def travel_of(
     taper = taper_of(line, moves, smooth, fades=fades)
     place, u = _places(line, taper, smooth, unheard)
     kept = [m for m in moves if np.ptp(_way(line, m, taper)) >= 100 * LEAST_PASS]
-    moving = np.zeros(t.size, bool)
-    for m in moves:
-        moving[m[0].start : m[-1].stop + 1] = True
     rows = [_row(n, t, m, _way(line, m, taper)) for n, m in enumerate(kept, 1)]
     return Travel(
         passes=pd.DataFrame(rows, columns=COLUMNS),
         travel_percent=place,
         u_travel_percent=u,
-        moving=moving,
+        moving=_moving(t.size, moves),
     )
+
+
+def _moving(count: int, moves: list[Move]) -> Flags:
+    out = np.zeros(count, bool)
+    for m in moves:
+        out[m[0].start : m[-1].stop + 1] = True
+    return out
 
 
 def _checked(

@@ -29,7 +29,8 @@ from sigkit.measures.stability.mains import mains_wobble
 from sigkit.measures.stability.wander import jitter_of
 from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
 from sigkit.quantity import Quantity, Term, combine
-from sigkit.tracks.changes import changes_and_limit, jumps_of
+from sigkit.tracks.bend_or_leap import jumps_of
+from sigkit.tracks.changes import changes_and_limit
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack, track_tone
 from sigkit.tracks.recorder import LOST, cut_at_faults, known_gaps, recorder_faults, without_faults

@@ -1,0 +1,382 @@
+"""Page one: a row for each bench test and subject, four sentences, and two lists.
+
+It has to stay one page however many captures a job has. Rows and lists are shortened by rule, and
+what is outside its limit or became worse is never left out: it is named with fewer words.
+"""
+
+from __future__ import annotations
+
+import collections
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from sigkit.evidence.report.ladder_section import ladder_sentence
+from sigkit.evidence.report.pictures import picture_name
+from sigkit.evidence.report.setting_order_section import order_faults, order_sentence
+from sigkit.evidence.report.wording import (
+    change_text,
+    group_title,
+    limit_text,
+    short_text,
+    upper_first,
+)
+from sigkit.evidence.rows.table import SINGLE, Cell, Row
+from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
+from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
+from sigkit.measures import TESTS
+from sigkit.measures.result import words
+
+if TYPE_CHECKING:
+    from sigkit.evidence.evidence import Evidence
+
+MOST_ROWS = 12
+"""So many rows are read in ten seconds, and leave room for the rest of an A4 or letter page."""
+LINE = 62
+"""Characters in a line of a list, two lists side by side."""
+MOST_LINES = 17
+"""Lines that a list of page one may take."""
+FIRST_LINE = 2
+"""Line of results.csv that holds the first row; the first one holds the names of the columns."""
+LONG_SENTENCE = 230
+BAD = "outside or worse"
+ORDER = (BAD, UNDECIDED, NOT_MEASURABLE, UNCHANGED, WITHIN)
+"""What a row is called by, the worst first."""
+
+
+@dataclass(frozen=True)
+class FrontList:
+    """A list of page one.
+
+    Parameters
+    ----------
+    heading, anchor : str
+        Its name, and where it can be linked to.
+    items : tuple of (str, str)
+        Text, and the anchor that holds the rest; an empty anchor for none.
+    """
+
+    heading: str
+    anchor: str
+    items: tuple[tuple[str, str], ...] = field(default=())
+
+
+def front_rows(rows: Sequence[Row], most: int = MOST_ROWS) -> list[dict[str, Any]]:
+    """Return the table of page one: a row for each bench test and subject, or for a test alone.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+        The job's rows.
+    most : int, optional
+        Where there are more tests and subjects than that, the test with most subjects is told in
+        one row, then the next, until they fit.
+    """
+    by_subject: dict[tuple[str, ...], list[Row]] = {}
+    for row in rows:
+        by_subject.setdefault((row.test, row.subject), []).append(row)
+    merged: set[str] = set()
+    groups = dict(by_subject)
+    while len(groups) > most:
+        sizes = collections.Counter(key[0] for key in groups if len(key) > 1)
+        test, count = max(sizes.items(), key=lambda item: item[1])
+        if count < 2:
+            break
+        merged.add(test)
+        groups = {}
+        for key, own in by_subject.items():
+            short = key[:1] if key[0] in merged else key
+            groups.setdefault(short, []).extend(own)
+    lines = {id(row): number for number, row in enumerate(rows, start=FIRST_LINE)}
+    told = [_front_row(own, merged=len(key) == 1) for key, own in groups.items()]
+    return [{**line, "line": lines[id(line["row"])]} for line in told]
+
+
+def _front_row(rows: Sequence[Row], *, merged: bool) -> dict[str, Any]:
+    row = carrying(rows)
+    subjects = list(dict.fromkeys(r.subject for r in rows))
+    setting = f", {words(row.setting)}" if row.setting else ""
+    title = f"{TESTS[row.test].title}: {words(row.subject)}{setting}"
+    if merged:
+        others = len(subjects) - 1
+        title += f" and {others} other{'' if others == 1 else 's'}"
+    return {
+        "row": row,
+        "title": title,
+        "anchor": picture_name(row.group),
+        "label": _label(row),
+        "cells": [
+            (name, row.cells[name], short_text(row.cells[name], unit=False))
+            for name in ends_of(row)
+        ],
+        "change": change_text(row.change, unit=False),
+        "finding": finding(row),
+        "single": SINGLE in row.remarks and row.has_change,
+        "word": row.limit_verdict.word.removesuffix(" limits") or "no limit set",
+        "limit": limit_text(row, unit=False)
+        if row.limit_verdict.word and row.limit is not None
+        else "",
+        "others": _subjects(rows) if merged else _others(rows, row),
+        "bad": is_bad(row),
+    }
+
+
+def _label(row: Row) -> str:
+    """Return a quantity with its unit, which its values then go without."""
+    unit = row.judged.unit
+    inside = not unit or unit == "1/s" or unit in row.judged.label
+    return row.judged.label if inside else f"{row.judged.label} ({unit})"
+
+
+def carrying(rows: Sequence[Row]) -> Row:
+    """Return the quantity that carries a row of page one: the worst, else the leading one.
+
+    What is worse or outside limits comes first, then what is undecided, then the leading quantity
+    with a value in the last stage.
+    """
+    judged = [row for row in rows if row.judged.better != "none"] or list(rows)
+    for rank in (BAD, UNDECIDED):
+        if found := [row for row in judged if standing(row) == rank]:
+            return max(found, key=_size)
+    leading = [row for row in judged if row.last.quantity.measurable]
+    with_limit = [row for row in leading if row.limit_verdict.word]
+    compared = [row for row in with_limit if row.has_change]
+    return (compared or with_limit or leading or judged)[0]
+
+
+def _size(row: Row) -> tuple[bool, bool, float]:
+    change = abs(row.change.value) / row.change.expanded if row.change.measurable else 0.0
+    return row.limit_verdict.word == OUTSIDE, row.verdict == WORSE, change
+
+
+def standing(row: Row) -> str:
+    """Return how a quantity stands, in one of the words of `ORDER`."""
+    if is_bad(row):
+        return BAD
+    word = row.limit_verdict.word
+    if word == UNDECIDED:
+        return UNDECIDED
+    if not row.last.quantity.measurable and word != WITHIN:
+        return NOT_MEASURABLE
+    return UNCHANGED if row.verdict == UNCHANGED and word != WITHIN else WITHIN
+
+
+def is_bad(row: Row) -> bool:
+    """Whether a quantity became worse or lies outside its limit at the last stage."""
+    return row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+
+
+def finding(row: Row) -> str:
+    """Return the finding on a change in a word or two."""
+    short = row.verdict.partition(":")[0]
+    return short or ("not judged" if row.has_change else "one stage only")
+
+
+def ends_of(row: Row) -> list[str]:
+    """Return the first and the last stage of a row that have captures of it."""
+    stages = list(row.cells)
+    tested = [name for name in stages if row.cells[name].tested]
+    if len(tested) > 1:
+        return [tested[0], tested[-1]]
+    one = tested[0] if tested else stages[-1]
+    return list(dict.fromkeys([one if one != stages[-1] else stages[0], stages[-1]]))
+
+
+def _others(rows: Sequence[Row], shown: Row) -> str:
+    """Return how many other quantities of a row are outside, worse or undecided."""
+    counted = collections.Counter(standing(row) for row in rows if row is not shown)
+    told = ", ".join(f"{counted[word]} {word}" for word in (BAD, UNDECIDED) if counted[word])
+    return f"also {told}" if told else ""
+
+
+def _subjects(rows: Sequence[Row]) -> str:
+    """Return how the subjects of a bench test stand that share a row, each by its worst word."""
+    subjects = dict.fromkeys(row.subject for row in rows)
+    worst = [standing(carrying([r for r in rows if r.subject == subject])) for subject in subjects]
+    counted = collections.Counter(worst)
+    told = ", ".join(f"{counted[word]} {word}" for word in ORDER if counted[word])
+    return f"{len(worst)} in all: {told}"
+
+
+def sentences(evidence: Evidence) -> list[str]:
+    """Return four plain sentences: changes, limits, sliders or single takes, captures."""
+    rows = [row for row in evidence.rows if row.judged.better != "none"]
+    verdicts = collections.Counter(row.verdict for row in rows if row.has_change)
+    lost = sum(not row.has_change for row in rows)
+    limits = collections.Counter(row.limit_verdict.word for row in rows if row.limit_verdict.word)
+    stages = evidence.job.stages
+    said = []
+    if len(stages) > 1:
+        said.append(
+            f"Of {len(rows)} quantities {verdicts[IMPROVED]} improved, {verdicts[WORSE]} became "
+            f"worse, {verdicts[UNCHANGED]} show no change, and {lost} could not be compared."
+        )
+    if limits:
+        said.append(
+            f"In the last stage, {words(stages[-1].name)}, {limits[WITHIN]} lie within the chosen "
+            f"limits, {limits[OUTSIDE]} outside, {limits[UNDECIDED]} are undecided, "
+            f"{limits[NOT_MEASURABLE]} not measurable, {limits[NOT_TESTED]} not tested."
+        )
+    told = ladder_sentence(evidence.ladder) if evidence.ladder else ""
+    if len(told) > LONG_SENTENCE:
+        told = ladder_sentence(evidence.ladder, named=False)
+    if not told and evidence.setting_orders:
+        told = order_sentence(evidence.setting_orders[0])
+    if told:
+        said.append(told)
+    used = sum(outcome.used for outcome in evidence.outcomes)
+    captures = f"{used} of {evidence.capture_count} captures were used; each is listed with its "
+    captures += "reason"
+    if any(SINGLE in row.remarks for row in rows):
+        captures += "; where a stage has a single take, repeatability is unknown"
+    return [*said, f"{captures}."]
+
+
+def front_lists(evidence: Evidence) -> list[FrontList]:
+    """Return the two lists of page one: what is still outside or worse, and what was not tested."""
+    last = evidence.job.stages[-1].name
+    bad = [row for row in evidence.rows if is_bad(row)]
+    faults = [(text, "") for text in order_faults(evidence.setting_orders, last)]
+    told = _fitting(
+        [
+            [*_bad_items(bad, _with_value), *faults],
+            [*_bad_items(bad, _name_only), *faults],
+            [*_bad_subjects(bad), *faults],
+        ]
+    )
+    untested = _fitting([_untested(evidence, named=True), _untested(evidence, named=False)])
+    return [
+        FrontList("Still outside limits or worse", "outside", tuple(told)),
+        FrontList("Not tested", "not-tested", tuple(untested)),
+    ]
+
+
+Items = list[tuple[str, str]]
+
+
+def _fitting(choices: Sequence[Items]) -> Items:
+    """Return the first list that is short enough, else the last."""
+    return next((items for items in choices if lines_of(items) <= MOST_LINES), choices[-1])
+
+
+def lines_of(items: Sequence[tuple[str, str]]) -> int:
+    """Return how many lines of page one some items take, about."""
+    return sum(-(-len(text) // LINE) for text, _ in items)
+
+
+def _bad_items(rows: Sequence[Row], told: Callable[[Row], str]) -> Items:
+    groups = dict.fromkeys(row.group for row in rows)
+    return [
+        (
+            f"{group_title(group)}: {'; '.join(told(row) for row in rows if row.group == group)}",
+            picture_name(group),
+        )
+        for group in groups
+    ]
+
+
+def _with_value(row: Row) -> str:
+    how = ", ".join(w for w in (row.verdict if row.verdict == WORSE else "", outside(row)) if w)
+    return f"{row.judged.label} {short_text(row.last)}, {how}"
+
+
+def _name_only(row: Row) -> str:
+    return row.judged.label
+
+
+def _bad_subjects(rows: Sequence[Row]) -> Items:
+    """Return a line for each bench test with the names of all that is bad in it."""
+    items = []
+    for test in dict.fromkeys(row.test for row in rows):
+        own = [row for row in rows if row.test == test]
+        counted = collections.Counter((row.subject, row.setting) for row in own)
+        named = ", ".join(
+            words(subject) + (f" {words(setting)}" if setting else "")
+            for subject, setting in counted
+        )
+        items.append((f"{TESTS[test].title}: {named}", picture_name(own[0].group)))
+    return items
+
+
+def outside(row: Row) -> str:
+    """Return that a quantity is outside its limit, and the limit; else nothing."""
+    return f"{OUTSIDE} ({limit_text(row)})" if row.limit_verdict.word == OUTSIDE else ""
+
+
+def _untested(evidence: Evidence, *, named: bool) -> Items:
+    """Return what was not tested, stage by stage: whole tests by name, else their subjects."""
+    groups = list(dict.fromkeys(row.group for row in evidence.rows))
+    cells: Mapping[tuple[str, str, str], Mapping[str, Cell]] = {
+        row.group: row.cells for row in reversed(evidence.rows)
+    }
+    items = [
+        (f"{words(stage.name)}, nothing: {stage.reason}", "conditions")
+        for stage in evidence.job.stages
+        if stage.reason
+    ]
+    for stage in evidence.job.stages:
+        if stage.reason:
+            continue
+        missing = [group for group in groups if not cells[group][stage.name].tested]
+        told = []
+        for test in dict.fromkeys(group[0] for group in missing):
+            every = [group for group in groups if group[0] == test]
+            own = [group for group in missing if group[0] == test]
+            title = TESTS[test].title
+            if len(own) == len(every):
+                told.append(title)
+            elif named:
+                told.append(f"{title} of {', '.join(_subject(group) for group in own)}")
+            else:
+                told.append(f"{title} of {len(own)} of {len(every)}")
+        if told:
+            items.append((f"Not in {words(stage.name)}: {'; '.join(told)}", "all-results"))
+    never = [t.title for t in TESTS.values() if t.name not in {group[0] for group in groups}]
+    if never:
+        items.append((f"In no stage: {'; '.join(never)}", ""))
+    return items
+
+
+def _subject(group: tuple[str, str, str]) -> str:
+    return words(group[1]) + (f" {words(group[2])}" if group[2] else "")
+
+
+def second_lists(evidence: Evidence) -> list[FrontList]:
+    """Return the lists of page two: no change shown, and what could not be told."""
+    rows = [row for row in evidence.rows if row.judged.better != "none"]
+    same: dict[tuple[str, str, str], list[str]] = {}
+    untold: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        if row.verdict == UNCHANGED:
+            same.setdefault(row.group, []).append(f"{row.judged.label} {change_text(row.change)}")
+        for why in _untold(row):
+            key = f"{group_title(row.group)}, {why}", picture_name(row.group)
+            untold.setdefault(key, []).append(row.judged.label)
+    unchanged = [
+        (f"{group_title(group)}: {'; '.join(told)}", picture_name(group))
+        for group, told in same.items()
+    ]
+    lost = [(f"{text} ({', '.join(told)})", anchor) for (text, anchor), told in untold.items()]
+    return [
+        FrontList("No change shown", "no-change", tuple(unchanged)),
+        FrontList("Not measurable or not comparable", "not-measurable", tuple(lost)),
+    ]
+
+
+def _untold(row: Row) -> list[str]:
+    if row.verdict.startswith("not comparable"):
+        return [row.verdict]
+    return [
+        f"{words(name)}: {cell.quantity.reason}"
+        for name, cell in row.cells.items()
+        if cell.tested and not cell.quantity.measurable
+    ]
+
+
+def front_caption(row: Row) -> str:
+    """Return the sentence below a small chart: the row that carries it, from stage to stage."""
+    seen = "; ".join(f"{words(name)} {short_text(row.cells[name])}" for name in ends_of(row))
+    said = f"{upper_first(row.judged.label)}: {seen}"
+    if row.has_change:
+        said += f"; {row.verdict or 'not judged'}"
+    return f"{said}."

@@ -1,0 +1,92 @@
+"""results.csv: every number that the report shows, one line for each of its rows."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from sigkit.evidence.rows.table import Cell, Row
+from sigkit.judging.compare import rate_interval
+from sigkit.quantity import Quantity
+
+if TYPE_CHECKING:
+    from sigkit.evidence.evidence import Evidence
+
+
+def results_frame(evidence: Evidence) -> pd.DataFrame:
+    """Return the table of the evidence with the intervals that the report shows beside each value.
+
+    For each stage ``low_STAGE`` and ``high_STAGE`` (ends of the 95 % interval: value less and plus
+    its expanded uncertainty, or exact Poisson limits of a rate), ``count_STAGE`` and
+    ``exposure_STAGE`` (events, and the seconds or passes in which they were counted),
+    ``takes_STAGE``, ``captures_STAGE`` (the files behind the value) and, where captures were cut to
+    the shorter one for a comparison, ``whole_STAGE``, ``whole_low_STAGE`` and ``whole_high_STAGE``
+    over their whole length. Then ``low_change`` and ``high_change``.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        A job's evidence.
+    """
+    found = [_more(evidence, row) for row in evidence.rows]
+    more = pd.DataFrame(found, columns=list(_columns(evidence)))
+    return pd.concat([evidence.table, more], axis=1)
+
+
+def _columns(evidence: Evidence) -> list[str]:
+    per_stage = ("low", "high", "count", "exposure", "takes", "captures")
+    whole = ("whole", "whole_low", "whole_high")
+    names = [stage.name for stage in evidence.job.stages]
+    cut = any(cell.whole is not None for row in evidence.rows for cell in row.cells.values())
+    columns = [f"{word}_{name}" for name in names for word in (*per_stage, *(whole if cut else ()))]
+    return [*columns, "low_change", "high_change"]
+
+
+def _more(evidence: Evidence, row: Row) -> dict[str, Any]:
+    more: dict[str, Any] = {}
+    for stage, cell in row.cells.items():
+        low, high = _ends(cell)
+        count, exposure = cell.counts or (math.nan, math.nan)
+        more |= {
+            f"low_{stage}": low,
+            f"high_{stage}": high,
+            f"count_{stage}": count,
+            f"exposure_{stage}": exposure,
+            f"takes_{stage}": cell.takes,
+            f"captures_{stage}": "; ".join(_files(evidence, row, stage)),
+        }
+        if cell.whole is not None:
+            whole_low, whole_high = _interval(cell.whole)
+            more |= {
+                f"whole_{stage}": cell.whole.value,
+                f"whole_low_{stage}": whole_low,
+                f"whole_high_{stage}": whole_high,
+            }
+    low, high = _interval(row.change)
+    return more | {"low_change": low, "high_change": high}
+
+
+def _ends(cell: Cell) -> tuple[float, float]:
+    if cell.counts is not None and cell.quantity.measurable:
+        return rate_interval(*cell.counts)
+    return _interval(cell.quantity)
+
+
+def _interval(quantity: Quantity) -> tuple[float, float]:
+    if not quantity.measurable:
+        return math.nan, math.nan
+    return quantity.value - quantity.expanded, quantity.value + quantity.expanded
+
+
+def _files(evidence: Evidence, row: Row, stage: str) -> list[str]:
+    return [
+        file.key
+        for outcome in evidence.outcomes
+        if outcome.used
+        and outcome.take.stage == stage
+        and (outcome.take.name.test, outcome.take.name.subject, outcome.take.name.setting)
+        == row.group
+        for file in outcome.files
+    ]

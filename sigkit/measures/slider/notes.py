@@ -1,0 +1,83 @@
+"""What is to be said beside the numbers of a slider pass."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sigkit.measures.slider.floor import MOVED_DB
+from sigkit.measures.slider.spots import first_pass_apart
+from sigkit.tracks.residual import BIN_S, ResidualTrack
+
+Array = NDArray[np.floating]
+Mask = NDArray[np.bool_]
+
+TURNED = (
+    "no places and no passes: the brightness turns back without a rest, so that hand and sound "
+    "can't be told apart; take a brighter wave, and rest at both ends"
+)
+
+
+def notes_of(
+    track: ResidualTrack,
+    controls: str,
+    events: pd.DataFrame,
+    passes: pd.DataFrame,
+    floor_db: Array,
+    assessed: Mask,
+    moving: Mask | None,
+    exposure: float,
+    recorder: pd.DataFrame,
+    turned: bool,
+) -> tuple[str, ...]:
+    """Return what is to be said beside the numbers of a result.
+
+    Parameters
+    ----------
+    track : ResidualTrack
+        The capture's track.
+    controls : str
+        What the slider controls.
+    events, passes, recorder : DataFrame
+        Events, passes and the recorder's faults.
+    floor_db : ndarray, shape (n_bins,)
+        Floor re tone at each millisecond.
+    assessed : ndarray of bool, shape (n_bins,)
+        Where events were looked for.
+    moving : ndarray of bool, shape (n_points,), or None
+        Where the slider moves; None if no movement was seen.
+    exposure : float
+        Seconds of movement, or of tone, that were assessed.
+    turned : bool
+        Whether places and passes are not told, since the control turns back on the way.
+    """
+    quiet = float(np.quantile(floor_db[assessed], 0.9))
+    moved = quiet + MOVED_DB[controls]
+    notes = [
+        f"Events per second of slider movement; {exposure:.1f} s of movement assessed."
+        if moving is not None
+        else f"No movement seen: events per second of tone, {exposure:.1f} s.",
+        f"Nine tenths of the assessed time: floor below {quiet:.0f} dB re the tone there for noise "
+        f"that a contact adds, {moved:.0f} dB for dirt that moves the tone itself.",
+    ]
+    if turned:
+        notes.append(f"{TURNED[0].upper()}{TURNED[1:]}.")
+    left = float((track.tone & ~assessed).sum() * BIN_S)
+    if left > 0.5:
+        notes.append(
+            f"{left:.1f} s of tone not assessed: too soft, too fast, or at the ends of a note."
+        )
+    if len(recorder):
+        at = ", ".join(f"{row.kind} at {row.time_s:.2f} s" for row in recorder[:4].itertuples())
+        notes.append(
+            f"{len(recorder)} fault(s) of the recorder, not looked at and no dirt: {at}"
+            f"{', ...' if len(recorder) > 4 else ''}."
+        )
+    resting = int((~events["moving"]).sum())
+    if resting:
+        notes.append(f"{resting} event(s) while the slider was at rest: listed, not counted.")
+    apart = str(first_pass_apart(passes))
+    if apart:
+        notes.append(f"{apart[0].upper()}{apart[1:]}.")
+    return tuple(notes)

@@ -1,0 +1,132 @@
+"""Every number of the report is in results.csv, at the digits that the report shows."""
+
+import math
+import re
+
+import pandas as pd
+import pytest
+from reports import by_id, parsed, text_of
+
+NUMBER = re.compile(r"(?<![\w.])[+\N{MINUS SIGN}-]?\d+(?:\.\d+)?")
+
+
+@pytest.fixture(scope="module")
+def tree(sample_folder):
+    return parsed((sample_folder / "report.html").read_text(encoding="utf-8"))[0]
+
+
+@pytest.fixture(scope="module")
+def table(sample_folder):
+    return pd.read_csv(sample_folder / "results.csv")
+
+
+def numbers_of(text):
+    return [n.replace("\N{MINUS SIGN}", "-") for n in NUMBER.findall(text)]
+
+
+def step(number):
+    """Half of the last digit that is shown; of 440, which has two digits, half of ten."""
+    if "." in number:
+        return 0.5 * 10.0 ** -len(number.partition(".")[2])
+    zeros = len(number) - len(number.rstrip("0"))
+    return 0.5 * 10.0 ** (zeros if number.strip("+-0") else 0)
+
+
+def known(row):
+    """Values of a line of the table, half widths of its intervals, and its texts."""
+    values = [float(v) for v in row if isinstance(v, (int, float)) and math.isfinite(v)]
+    values += [100 * row.p_within]
+    for low in [name for name in row.index if "low" in name]:
+        values.append((row[low.replace("low", "high")] - row[low]) / 2)
+    texts = " ".join(v for v in row if isinstance(v, str))
+    return [v for v in values if math.isfinite(v)], numbers_of(texts)
+
+
+def untold(text, rows):
+    """Numbers of a text that no line holds."""
+    values, texts = zip(*(known(row) for row in rows), strict=True)
+    every = [v for own in values for v in own]
+    typed = {t.lstrip("+") for own in texts for t in own}
+    return [
+        n
+        for n in numbers_of(text)
+        if n.lstrip("+") not in typed
+        and not any(abs(abs(v) - abs(float(n))) <= step(n) * (1 + 1e-6) for v in every)
+        and not (n == "99.9" and any(row.p_within > 0.999 for row in rows))
+        and not (n == "0.1" and any(row.p_within < 0.001 for row in rows))
+    ]
+
+
+def without_captures(element):
+    """Text of a row of values without its label and the numbers of captures."""
+    said = [text_of(cell) for cell in element if cell.tag == "td"]
+    return re.sub(r"mean of captures [\d, ]+", "", " | ".join(said))
+
+
+def test_the_numbers_of_every_table_row_are_in_its_line(tree, table):
+    names = by_id(tree)
+    shown = 0
+    for index, row in table.iterrows():
+        text = without_captures(names[f"r{index + 2}"])
+        assert untold(text, [row]) == [], f"line {index + 2}: {text}"
+        shown += len(numbers_of(text))
+    assert shown > 3 * len(table)
+
+
+def test_page_one_shows_its_lines(tree, table):
+    rows = [e for e in tree.iter("tr") if e.get("data-row")]
+    assert rows
+    for element in rows:
+        line = table.iloc[int(element.get("data-row")[1:]) - 2]
+        text = re.sub(r"(also|in all:).*$", "", without_captures(element))
+        assert untold(text, [line]) == [], text
+
+
+def test_captions_and_lists_show_the_lines_of_their_section(tree, table):
+    names = by_id(tree)
+    lines = {
+        "-".join(map(str, key)).rstrip("-"): [row for _, row in own.iterrows()]
+        for key, own in table.fillna({"setting": ""}).groupby(["test", "subject", "setting"])
+    }
+    seen = 0
+    for element in tree.iter("section"):
+        for item in element.iter("li"):
+            for link in item.iter("a"):
+                anchor = link.get("href")[1:]
+                if anchor in lines:
+                    text = text_of(link).partition(": ")[2].partition(": ")[2] or text_of(link)
+                    assert untold(text, lines[anchor]) == [], text
+                    seen += 1
+    assert seen
+    for anchor, own in lines.items():
+        assert anchor in names
+        for figure in tree.iter("img"):
+            title = figure.get("alt").partition(". ")
+            if title[0] == text_of(names[anchor]):
+                said = title[2].partition(". ")[2]
+                labels = " ".join(numbers_of("1 2 3 10 to 90 % 95"))
+                left = [n for n in untold(said, own) if n not in labels.split()]
+                assert left == [], said
+
+
+def test_the_sentences_count_the_lines(tree, table, sample_part):
+    from sigkit.measures import TESTS
+
+    judged = {(t.name, j.quantity) for t in TESTS.values() for j in t.judged if j.better != "none"}
+    own = table[[key in judged for key in zip(table.test, table.quantity, strict=True)]]
+    front = next(e for e in tree.iter("section") if e.get("class") == "page-one")
+    first, second, *others = [text_of(p) for p in front if p.tag == "p"][1:]
+    counts = own.verdict.value_counts()
+    word = [counts.get(w, 0) for w in ("improved", "worse", "no change shown")]
+    assert numbers_of(first) == [str(n) for n in (len(own), *word, len(own) - sum(word))]
+    limits = table.limit_verdict.value_counts()
+    order = ("within limits", "outside limits", "undecided", "not measurable", "not tested")
+    assert numbers_of(second)[1:] == [str(limits.get(w, 0)) for w in order]
+    assert len(others) <= 2
+    used = sum(outcome.used for outcome in sample_part.outcomes)
+    assert others[-1].startswith(f"{used} of {len(sample_part.outcomes)} captures were used")
+
+
+def test_a_number_that_is_not_there_is_noticed(table):
+    row = table.iloc[0]
+    assert untold("123.456 ± 7.89 cents", [row]) == ["123.456", "7.89"]

@@ -1,0 +1,17 @@
+"""A report parsed, for the tests that read it."""
+
+from tinyhtml5.parser import HTMLParser
+
+
+def parsed(html):
+    """Tree of a document, and every error of its grammar (WHATWG HTML, 13.2)."""
+    parser = HTMLParser(namespace_html_elements=False)
+    return parser.parse(html), parser.errors
+
+
+def text_of(element):
+    return " ".join("".join(element.itertext()).split())
+
+
+def by_id(tree):
+    return {element.get("id"): element for element in tree.iter() if element.get("id")}
