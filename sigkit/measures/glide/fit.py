@@ -58,7 +58,7 @@ if it has not landed, octaves."""
 
 
 @dataclass(frozen=True, eq=False)
-class _Problem:
+class Problem:
     """Marks, a model, and what follows for numbers that are tried."""
 
     series: Series
@@ -179,7 +179,7 @@ def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False)
     Fit
         The best found from this guess.
     """
-    problem = _Problem(series, model)
+    problem = Problem(series, model)
     guess, scale, low, high = problem.start(first)
     for _ in range(1 if rough else 2):
         sd = problem.scatter(guess)
