@@ -144,7 +144,7 @@ def _told(fit: Fit) -> _Told:
     scatter, jitter = _levels(fit, rows)
     white, lower = _whitened(fit, rows, jitter / math.sqrt(scatter))
     back = linalg.solve_banded((0, 1), np.array([[0, *lower[1, :-1]], lower[0]]), white[:, :-1])
-    root = np.linalg.qr(white, mode="r") / math.sqrt(scatter)
+    root = np.asarray(np.linalg.qr(white, mode="r")) / math.sqrt(scatter)
     part = (back[1:].T * np.diff(fit.cycles)) @ back[1:]
     return _Told(fit, unit, root, (jitter / scatter) ** 2 * part)
 
@@ -200,7 +200,7 @@ def _levels(fit: Fit, rows: Real) -> tuple[float, float]:
 
 def _phases(fit: Fit) -> Real:
     """Columns of each family's own phase, which is free."""
-    return (fit.family[:, None] == np.unique(fit.family)) / fit.sd[:, None]
+    return np.asarray((fit.family[:, None] == np.unique(fit.family)) / fit.sd[:, None])
 
 
 def _filters(fit: Fit) -> Real:
@@ -255,7 +255,7 @@ def _answers(told: _Told) -> _Answers:
     # A number on which no mark depends stays as it is.
     np.fill_diagonal(flat, np.where(np.abs(told.root[:, :-1]).max(axis=0) > 0, FLAT, 1.0))
     stack = [np.broadcast_to(part, (len(WAYS), *part.shape)) for part in (told.root, flat)]
-    triangle = np.linalg.qr(np.concatenate([*stack, expected], axis=1), mode="r")
+    triangle: Real = np.asarray(np.linalg.qr(np.concatenate([*stack, expected], 1), mode="r"))
     size = np.abs(np.diagonal(triangle, axis1=1, axis2=2))
     inverse = np.linalg.inv(triangle[:, :-1, :-1])
     # Coupling, filters and drift have a row each, of one number.
