@@ -8,6 +8,7 @@ oscillator at these instants as a whole number, without a window and without a w
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,6 +45,10 @@ MOST_LEVELS = 6
 BEYOND = 1.7
 """Times the higher note, and part of the lower one, that no period's pitch goes beyond: a glide may
 overshoot; a mark too many doubles it at least, and one too few halves it."""
+SHOWN_PERIODS = 150
+"""Periods of a held note that show how steady the marks of a level are."""
+PAD_PERIODS = 4
+"""Periods of the lower note beside what is filtered, that the filter may bend."""
 EDGE_PERIODS = 3
 """Periods at both ends of the sound that the high-pass bends."""
 FINEST = 1e-4
@@ -100,14 +105,29 @@ def find_marks(
         on both notes, the better one first.
     """
     low, high = sorted((before[2], after[2]))
+    margin_s = PAD_PERIODS / low
+    times = max(1, math.ceil(FINE_RATE / rate)) if sound.size / rate < FINE_S else 1
+    notes = [(max(a, b - SHOWN_PERIODS / hz), b, hz) for a, b, hz in (before, after)]
+    cuts = [(max(0.0, a - margin_s), b + margin_s) for a, b, _ in notes]
+    cuts = [(round(a * rate), min(round(b * rate), sound.size)) for a, b in cuts]
     best: dict[int, tuple[float, Marks]] = {}
     for bottom, top in BANDS:
         rest = top <= LAST_RESORT and len(best) == 2
         if rest or (math.isfinite(top) and top * high > 0.4 * rate):
             continue
-        band, fine = _band(sound, rate, bottom * low, top * high, 4 / low)
+        band = _Band(rate, bottom * low, top * high, margin_s, times)
+        parts = []
+        for (a, b, _), (first, last) in zip(notes, cuts, strict=True):
+            shown = slice(*(times * (round(at * rate) - first) for at in (a, b)))
+            parts.append(band(sound[first:last])[shown])
+        whole = None
         for sign in (1, -1):
-            found = _best_level(sign * band, fine, before, after)
+            levels = _levels([sign * part for part in parts], band.fine_rate, notes)
+            least = min((level.sd for level in levels), default=math.inf)
+            if not least < (NARROWER * best[sign][0] if sign in best else math.inf):
+                continue
+            whole = band(sound) if whole is None else whole
+            found = _first_level(sign * whole, [sign * p for p in parts], levels, band, notes)
             if found is None:
                 continue
             sd = math.hypot(found.before_sd, found.after_sd)
@@ -116,75 +136,107 @@ def find_marks(
     return [marks for _, marks in sorted(best.values(), key=lambda pair: pair[0])]
 
 
-def _band(
-    sound: Real, rate: int, bottom_hz: float, top_hz: float, margin_s: float
-) -> tuple[Real, float]:
-    """Sound between two corners, without shift of phase, and its rate, raised where it is short."""
-    margin = min(math.ceil(margin_s * rate), sound.size - 1)
-    padded = np.pad(sound, margin, mode="reflect", reflect_type="odd")
-    n = fft.next_fast_len(padded.size, real=True)
-    spectrum = fft.rfft(padded, n)
-    hz = np.arange(spectrum.size) * (rate / n)
-    gain = np.ones(hz.size)
-    if bottom_hz > 0:
-        gain = 1 - np.exp(-0.5 * (hz / bottom_hz) ** 4)
-    if math.isfinite(top_hz):
-        gain = gain / (1 + (hz / top_hz) ** 6)
-    times = 1
-    if sound.size / rate < FINE_S:
-        times = max(1, math.ceil(FINE_RATE / rate))
-    wide = times * fft.irfft(spectrum * gain, times * n)
-    return wide[times * margin : times * (margin + sound.size)], float(rate * times)
+@dataclass(frozen=True)
+class _Band:
+    """Sound between two corners, without shift of phase, read ``times`` as fine.
+
+    The filter bends the sound for ``margin_s`` at both ends; this much is reflected there.
+    """
+
+    rate: int
+    bottom_hz: float
+    top_hz: float
+    margin_s: float
+    times: int
+
+    @property
+    def fine_rate(self) -> float:
+        """Rate of what comes out."""
+        return float(self.rate * self.times)
+
+    def __call__(self, sound: Real) -> Real:
+        """Return a sound filtered, shape (times * n_samples,)."""
+        margin = min(math.ceil(self.margin_s * self.rate), sound.size - 1)
+        padded = np.pad(sound, margin, mode="reflect", reflect_type="odd")
+        n = fft.next_fast_len(padded.size, real=True)
+        spectrum = fft.rfft(padded, n)
+        hz = np.arange(spectrum.size) * (self.rate / n)
+        if self.bottom_hz > 0:
+            spectrum *= 1 - np.exp(-0.5 * (hz / self.bottom_hz) ** 4)
+        if math.isfinite(self.top_hz):
+            spectrum /= 1 + (hz / self.top_hz) ** 6
+        wide = self.times * fft.irfft(spectrum, self.times * n)
+        out: Real = wide[self.times * margin : self.times * (margin + sound.size)]
+        return out
 
 
-def _best_level(
-    sound: Real,
-    rate: float,
-    before: tuple[float, float, float],
-    after: tuple[float, float, float],
-) -> Marks | None:
-    notes = (before, after)
-    parts = [sound[round(a * rate) : round(b * rate)] for a, b, _ in notes]
+@dataclass(frozen=True)
+class _Level:
+    """A level that is crossed once a period on both notes."""
+
+    at: float
+    back: float
+    room: float
+    spread: tuple[float, float]
+
+    @property
+    def sd(self) -> float:
+        """Scatter of its marks in periods."""
+        return math.hypot(*self.spread)
+
+
+def _levels(
+    parts: Sequence[Real], rate: float, notes: Sequence[tuple[float, float, float]]
+) -> list[_Level]:
+    """Find the levels that both held notes cross once a period, the best first."""
     edges = [np.quantile(part[:: max(1, part.size // 20_000)], ROOM) for part in parts]
     lowest, highest = max(e[0] for e in edges), min(e[1] for e in edges)
-    height = min(float(e[1] - e[0]) for e in edges)
-    found: list[tuple[float, float, float, list[float]]] = []
+    back = BACK * min(float(e[1] - e[0]) for e in edges)
+    found = []
     for level in np.linspace(lowest, highest, LEVELS + 2)[1:-1].tolist():
         spread = []
         for part, (a, b, hz) in zip(parts, notes, strict=True):
-            at = crossings(part, level, BACK * height) / rate
+            at = crossings(part, level, back) / rate
             if abs(at.size - (b - a) * hz) > SLACK + ROUGH_PITCH * (b - a) * hz or at.size < 6:
                 break
             spread.append(_scatter(at))
-        if len(spread) < 2:
-            continue
-        room = min(level - max(e[0] for e in edges), min(e[1] for e in edges) - level)
-        found.append((math.hypot(*spread), room, level, spread))
-    found = [f for f in found if f[0] < UNSTEADY]
-    if not found:
-        return None
-    steadiest = min(f[0] for f in found)
+        if len(spread) == 2:
+            room = min(level - lowest, highest - level)
+            found.append(_Level(level, back, room, (spread[0], spread[1])))
+    found = [level for level in found if level.sd < UNSTEADY]
+    steadiest = min((level.sd for level in found), default=0.0)
     # Of levels about as steady, the one furthest from the ends of the wave comes first.
-    found.sort(key=lambda f: (f[0] > AS_STEADY * steadiest, -f[1]))
-    low, high = sorted((before[2], after[2]))
-    for _, _, level, spread in found[:MOST_LEVELS]:
-        at = crossings(sound, level, BACK * height) / rate
+    return sorted(found, key=lambda level: (level.sd > AS_STEADY * steadiest, -level.room))
+
+
+def _first_level(
+    sound: Real,
+    parts: Sequence[Real],
+    levels: Sequence[_Level],
+    band: _Band,
+    notes: Sequence[tuple[float, float, float]],
+) -> Marks | None:
+    """Return the marks of the first level that is crossed once a period between the notes too."""
+    rate = band.fine_rate
+    low, high = sorted(hz for _, _, hz in notes)
+    for level in levels[:MOST_LEVELS]:
+        at = crossings(sound, level.at, level.back) / rate
         at = at[(at > EDGE_PERIODS / low) & (at < sound.size / rate - EDGE_PERIODS / low)]
         pitch = 1 / np.diff(at)
-        # Between the notes too: a ripple beside an edge may reach the level now and then.
+        # A ripple beside an edge may reach the level now and then.
         if pitch.size and pitch.min() > low / BEYOND and pitch.max() < high * BEYOND:
             shifts = [
-                _shift(part - level, BACK * height) / hz
+                _shift(part - level.at, level.back) / hz
                 for part, (_, _, hz) in zip(parts, notes, strict=True)
             ]
-            return Marks(at, *spread, *shifts)
+            return Marks(at, *level.spread, *shifts)
     return None
 
 
 def crossings(sound: Real, level: float, back: float) -> Real:
     """Return where a sound rises through a level, in samples, after it was ``back`` below it."""
     above = sound >= level
-    up = np.flatnonzero(~above[:-1] & above[1:])
+    up = np.flatnonzero(above[1:] > above[:-1])
     if not up.size:
         return np.empty(0)
     down = np.minimum.reduceat(sound, np.concatenate([[0], up[:-1] + 1]))

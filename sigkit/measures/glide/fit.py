@@ -12,7 +12,15 @@ from scipy import optimize
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.glide.laws import Law
-from sigkit.measures.glide.model import LINEAR_BOUNDS, ONE_LAW, Fit, Model, phase_of
+from sigkit.measures.glide.model import (
+    LINEAR_BOUNDS,
+    ONE_LAW,
+    Fit,
+    Model,
+    Pieces,
+    phase_of,
+    pitch_of,
+)
 from sigkit.measures.glide.series import (
     Series,
     all_of,
@@ -21,7 +29,6 @@ from sigkit.measures.glide.series import (
     series_of,
     thinned,
 )
-from sigkit.measures.glide.weighing import weighed
 from sigkit.tracks.marks import Marks
 
 COARSE_MARKS, COARSE_SD = 160, 0.003
@@ -33,6 +40,10 @@ AS_GOOD = 4.0
 """Laws whose rough fits differ by less are both fitted to all marks."""
 UNREMARKABLE, EXPLAINED = 1.2, 1.5
 """Residuals, in variances of the marks, up to which a law has nothing left to explain."""
+ROUGH, FINE = 1e-4, 1e-8
+"""Share by which the squares, or the numbers, still change where a fit ends."""
+ASIDE = 1e-7
+"""Share by which a number is moved for a derivative."""
 CLEARLY = 9.0
 """Loss of squared residuals, in variances, from which one more parameter is believed."""
 CORNER_SD_HZ = 20 / math.sqrt(3)
@@ -47,7 +58,7 @@ if it has not landed, octaves."""
 
 
 @dataclass(frozen=True, eq=False)
-class _Problem:
+class Problem:
     """Marks, a model, and what follows for numbers that are tried."""
 
     series: Series
@@ -71,29 +82,64 @@ class _Problem:
 
     def gap(self, numbers: Real) -> Real:
         """Periods by which each mark comes late, each family's phase being whatever it is."""
+        s, extra = self.series, self.model.extra(numbers)
+        phase = phase_of(self.model.law_of(numbers), numbers, extra, s.time_s)
+        return np.asarray(s.cycle - phase + self.aside(numbers))
+
+    def aside(self, numbers: Real) -> Real:
+        """Periods by which each mark comes late by what is on the way to it."""
         s, share, extra = self.series, self.share(numbers), self.model.extra(numbers)
-        gap = s.cycle - phase_of(self.model.law_of(numbers), numbers, extra, s.time_s)
-        inverse = 2.0 ** (-(numbers[3] - numbers[2]) * share)
+        inverse = np.exp2(-(numbers[3] - numbers[2]) * share)
         # A coupling shifts by as much as the period is long.
         along = (1 - inverse) / (1 - 2.0 ** (numbers[2] - numbers[3]))
         shift = self.model.corner_hz(numbers) * (s.after_shift - s.before_shift)
-        gap = gap + shift[s.family] * along
+        late = shift[s.family] * along
         if self.model.beside:
-            gap = gap - extra[2:][s.family] * share
-        return np.asarray(gap)
+            late = late - extra[2:][s.family] * share
+        return np.asarray(late)
 
     def left(self, numbers: Real, sd: Real) -> Real:
         """Residuals of the marks in units of ``sd``, then of what is expected of the numbers."""
-        gap, weight = self.gap(numbers), sd**-2.0
-        for own in self.own:  # each family's phase is whatever fits best: it needs no guess
-            if own.any():
-                gap[own] -= weight[own] @ gap[own] / weight[own].sum()
+        return np.concatenate([self._apart(self.gap(numbers), sd) / sd, self.expected(numbers)])
+
+    def expected(self, numbers: Real) -> Real:
+        """Return what the numbers depart by from what is expected of them, in its units."""
         held = (numbers[2:4] - self.series.held_log2) / HELD_SD
         expected = [self.model.corner_hz(numbers) / CORNER_SD_HZ, *held]
         if self.model.beside:
             extra = self.model.extra(numbers)
             expected = [*expected, *(extra[:2] / SLOPE_SD), *(extra[2:] / SHIFT_SD)]
-        return np.concatenate([gap / sd, expected])
+        return np.array(expected)
+
+    def _apart(self, gap: Real, sd: Real) -> Real:
+        """Take the mean of each family away: its phase is whatever fits best, it needs no guess."""
+        for own in self.own:
+            if own.any():
+                weight = sd[own] ** -2.0
+                gap[own] -= weight @ gap[own] / weight.sum()
+        return gap
+
+    def slopes(self, numbers: Real, sd: Real) -> Real:
+        """Return the derivatives of ``left``, shape (n_marks + n_expected, n_numbers).
+
+        The law's own derivatives are differences of the pitch at the points over which it is
+        integrated, so that the seams stay where they are.
+        """
+        law, extra = self.model.law_of(numbers), self.model.extra(numbers)
+        pieces = Pieces.of(law, numbers, self.series.time_s)
+        pitch = pitch_of(law, numbers, extra, pieces.at)
+        rate = math.log(2) * np.exp2(pitch)
+        aside, expected = self.aside(numbers), self.expected(numbers)
+        columns = []
+        for i, number in enumerate(numbers.tolist()):
+            moved = numbers.copy()
+            moved[i] += ASIDE * max(abs(number), 1.0) * (-1 if number > 0 else 1)
+            step = moved[i] - number
+            after = pitch_of(self.model.law_of(moved), moved, self.model.extra(moved), pieces.at)
+            gap = self.aside(moved) - aside - pieces.total(rate * (after - pitch))
+            ends = self.expected(moved) - expected
+            columns.append(np.concatenate([self._apart(gap, sd) / sd, ends]) / step)
+        return np.column_stack(columns)
 
     def start(self, first: Real) -> tuple[Real, Real, Real, Real]:
         """First guess of all numbers, their scale, and their lowest and highest values."""
@@ -114,7 +160,7 @@ class _Problem:
         return np.clip(guess, low + 1e-9, high - 1e-9), scale, low, high
 
 
-def fit_model(series: Series, model: Model, first: Real) -> Fit:
+def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False) -> Fit:
     """Fit one model to the marks by least squares on the phase.
 
     Parameters
@@ -125,23 +171,27 @@ def fit_model(series: Series, model: Model, first: Real) -> Fit:
         What is fitted.
     first : ndarray, shape (4,)
         First guess of start (s), ln of the 10-90 % time, and log2 of both pitches.
+    rough : bool
+        Whether it is enough to come near.
 
     Returns
     -------
     Fit
         The best found from this guess.
     """
-    problem = _Problem(series, model)
+    problem = Problem(series, model)
     guess, scale, low, high = problem.start(first)
-    for _ in range(2):
+    for _ in range(1 if rough else 2):
         sd = problem.scatter(guess)
         found = optimize.least_squares(
             problem.left,
             np.clip(guess, low + 1e-9, high - 1e-9),
+            problem.slopes,
             x_scale=scale,
             bounds=(low, high),
             max_nfev=60,
-            xtol=1e-10,
+            ftol=ROUGH if rough else FINE,
+            xtol=ROUGH if rough else FINE,
             args=(sd,),
         )
         guess = found.x
@@ -175,12 +225,8 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
     -------
     Fit
         Of a single pole or a constant rate where either explains the marks; else of what runs from
-        the one into the other, if that explains them clearly better; weighed, with its terms.
+        the one into the other, if that explains them clearly better.
     """
-    return weighed(_best(marks, before_hz, after_hz))
-
-
-def _best(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
     guess = first_guess(marks[0], before_hz, after_hz)
     series = series_of(marks, before_hz, after_hz)
     few = thinned(around(series, guess), guess, COARSE_MARKS)
@@ -190,19 +236,20 @@ def _best(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
         after_sd=np.maximum(few.after_sd, COARSE_SD),
     )
     seconds = math.exp(guess[1])
-    rough = [fit_model(few, Model(law), guess) for law in (Law(0.0), Law(1.0))]
+    rough = [fit_model(few, Model(law), guess, rough=True) for law in (Law(0.0), Law(1.0))]
     for later, longer in STARTS:
         if min(fit.reduced for fit in rough) < EXPLAINED:
             break
         moved = guess + np.array([later * seconds, math.log(longer), 0, 0])
-        rough = [min(fit, fit_model(few, fit.model, moved), key=_chi2) for fit in rough]
+        tried = [fit_model(few, fit.model, moved, rough=True) for fit in rough]
+        rough = [min(pair, key=_chi2) for pair in zip(rough, tried, strict=True)]
     near = [fit for fit in rough if fit.chi2 <= AS_GOOD * min(map(_chi2, rough))]
     fits = [_finished(series, fit.model, fit) for fit in near]
     best = min(fits, key=_chi2)
     if best.reduced < EXPLAINED:
         return best
     tries = [
-        fit_model(few, Model(Law(share), free_share=True), rough[of].numbers)
+        fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
         for of, share in ((0, 0.1), (1, 0.9), (0, 0.5))
     ]
     mixed = min(tries, key=_chi2)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar
@@ -15,6 +14,7 @@ from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
 from sigkit.measures.cued import unanswered
 from sigkit.measures.glide.curve import Curve
+from sigkit.measures.glide.landing import SAME_NOTE_CENTS, landing_errors
 from sigkit.measures.glide.numbers import (
     imbalance_of,
     largest_of,
@@ -22,7 +22,8 @@ from sigkit.measures.glide.numbers import (
     number_of,
     spread_of,
 )
-from sigkit.measures.glide.rows import GLIDE_COLUMNS, OTHER, measure_change
+from sigkit.measures.glide.rows import GLIDE_COLUMNS, OTHER, Heard, hear_change, measured
+from sigkit.measures.glide.weighing import weighed
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Result
 from sigkit.quantity import Quantity
@@ -30,9 +31,6 @@ from sigkit.tracks.note_changes import note_changes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-SAME_NOTE_CENTS = 60.0
-"""Pitches this close are one note, or one place."""
 
 FAULT_COLUMNS = ("glide", "kind", "time_s", "at_hz", "progress", "size_cents", "duration_s")
 
@@ -57,8 +55,8 @@ class GlideResult(Result):
     time_to_5_cents : Quantity
         Mean time from the start until within 5 cents of the pitch that the glide goes to, s.
     landing_error : Quantity
-        Where a note stands after its glide against where it stands otherwise in this capture, the
-        largest of all glides, cents.
+        Where a note stands after its glide, its mean pitch in the last 0.3 s held, against the
+        median of where it stands otherwise in this capture; the largest of all glides, cents.
     overshoot : Quantity
         Largest overshoot beyond the pitch of the note, cents.
     glitches : Quantity
@@ -72,7 +70,8 @@ class GlideResult(Result):
         carrier is too low for a number; ``time_constant_s`` and its uncertainty (nan: constant
         rate); ``law``, ``exponential`` (a single pole in pitch), ``linear`` (constant rate in
         pitch), ``mixed`` (from the one into the other) or ``other``; ``misfit_cents``, the rms
-        departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents``;
+        departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents`` and
+        ``u_landing_error_cents``, without what the oscillator wanders from hold to hold;
         ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
         99 % of the interval; ``reason`` where it has no time.
     faults : DataFrame
@@ -151,9 +150,10 @@ def measure_glide(capture: Capture) -> GlideResult:
     that the glide goes to, in cents; of a single pole it is ln 9 time constants. Uncertainties
     follow [2]_, 5.1.2: scatter of the marks, jitter of the oscillator that adds up in its phase,
     filters left open (2 kHz or higher), which delay a high note more than a low one, coupling
-    capacitors of 0 to 20 Hz, which move the marks of slow edges on low notes, and a drift of a cent
-    a second. The last three are fitted with the law, so that they count by what the marks leave
-    open of them, or as much as they may be where there are few periods. Fewer than 3 periods of
+    capacitors of 0 to 20 Hz, which move the marks of slow edges on low notes, and a drift of some
+    cents a second at most. The last three are fitted with the law, so that they count by what the
+    marks of all glides of the capture leave open of them, or as much as they may be where there are
+    few periods. Fewer than 3 periods of
     the carrier between the start and 99 % of the interval give a bound.
 
     References
@@ -162,8 +162,9 @@ def measure_glide(capture: Capture) -> GlideResult:
     .. [2] JCGM 100:2008.
     """
     watch = watched(capture)
-    measured = [measure_change(change) for change in note_changes(watch)]
-    found = [one for one in measured if one is not None]
+    heard = [one for one in map(hear_change, note_changes(watch)) if one is not None]
+    fits = iter(weighed([one.fit for one in heard if isinstance(one, Heard)]))
+    found = [measured(one, next(fits)) if isinstance(one, Heard) else one for one in heard]
     if not found:
         raise SignalError(
             "No glide from one held note to another was found.",
@@ -172,7 +173,8 @@ def measure_glide(capture: Capture) -> GlideResult:
             "its pitch has settled and half a second longer.",
         )
     table = pd.DataFrame([one.row for one in found], columns=list(GLIDE_COLUMNS))
-    table["landing_error_cents"] = _landing_errors([one.levels for one in found])
+    landing = landing_errors([one.stands for one in found])
+    table[["landing_error_cents", "u_landing_error_cents"]] = landing
     faults = pd.DataFrame(
         [
             (number, f.kind, f.time_s, f.at_hz, f.progress, f.size_cents, f.duration_s)
@@ -211,17 +213,6 @@ def measure_glide(capture: Capture) -> GlideResult:
         faults=faults,
         curves=tuple(one.curve for one in found),
     )
-
-
-def _landing_errors(levels: list[tuple[float, float]]) -> list[float]:
-    """Where each note stands after its glide, against where it stands otherwise, cents."""
-    landed = np.array([levels[0][0], *(after for _, after in levels)])
-    out = []
-    for number in range(1, landed.size):
-        others = np.delete(landed, number)
-        same = others[np.abs(others - landed[number]) < SAME_NOTE_CENTS]
-        out.append(float(landed[number] - np.median(same)) if same.size else math.nan)
-    return out
 
 
 def _notes(

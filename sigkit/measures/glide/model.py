@@ -20,6 +20,10 @@ PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
 ONE_LAW = 0.1
 """Share of the interval up to which the other law does not count as part of a mixed one."""
+DEPARTS = 4.0
+"""Residuals, in variances of the marks, from which the curve itself gives the time."""
+DEPARTS_PERIODS = 0.03
+"""Root mean square of the residuals in the glide, in periods, from which its law is none."""
 LINEAR_BOUNDS = (0.0, 0.999)
 """Least and largest share of the interval that a fit gives to the constant rate."""
 
@@ -78,18 +82,46 @@ def pitch_of(law: Law, numbers: Real, slopes: Real, time_s: Real) -> Real:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Pieces:
+    """Time cut into pieces over which the pitch is integrated to the phase.
+
+    Parameters
+    ----------
+    half : ndarray, shape (n_pieces,)
+        Half their length, s.
+    at : ndarray, shape (n_pieces, 6)
+        Points in them.
+    ends : ndarray of int, shape (n_times,)
+        The pieces before each of the times between which the phase is asked for.
+    """
+
+    half: Real
+    at: Real
+    ends: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, law: Law, numbers: Real, time_s: Real) -> Pieces:
+        """Cut time at the times, rising, and where the law bends."""
+        start, seconds = numbers[0], math.exp(numbers[1])
+        seams = start + seconds * np.array([*law.kinks, *PIECES])
+        seams = seams[(seams > time_s[0]) & (seams < time_s[-1])]
+        seams.sort()
+        edge = np.insert(time_s, np.searchsorted(time_s, seams), seams)
+        ends = np.arange(time_s.size) + np.searchsorted(seams, time_s, side="right")
+        half = np.diff(edge) / 2
+        return cls(half, (edge[:-1] + half)[:, None] + half[:, None] * NODES, ends)
+
+    def total(self, rate: Real) -> Real:
+        """Return the integral of something given at the points, from the first time on."""
+        out: Real = np.concatenate([[0.0], np.cumsum((rate @ WEIGHTS) * self.half)])[self.ends]
+        return out
+
+
 def phase_of(law: Law, numbers: Real, slopes: Real, time_s: Real) -> Real:
     """Return the cycles of the oscillator from the first time on; parameters as of `pitch_of`."""
-    start, seconds = numbers[0], math.exp(numbers[1])
-    seams = start + seconds * np.array([*law.kinks, *PIECES])
-    seams = seams[(seams > time_s[0]) & (seams < time_s[-1])]
-    edge = np.union1d(time_s, seams)
-    half = np.diff(edge) / 2
-    at = (edge[:-1] + half)[:, None] + half[:, None] * NODES
-    cycles = (2.0 ** pitch_of(law, numbers, slopes, at)) @ WEIGHTS * half
-    total = np.concatenate([[0.0], np.cumsum(cycles)])
-    out: Real = total[np.searchsorted(edge, time_s)]
-    return out
+    pieces = Pieces.of(law, numbers, time_s)
+    return pieces.total(np.exp2(pitch_of(law, numbers, slopes, pieces.at)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,6 +183,15 @@ class Fit:
     def stretch(self) -> float:
         """By how much the residuals are larger than the marks' scatter explains, at least 1."""
         return math.sqrt(max(1.0, self.reduced))
+
+    @property
+    def departs(self) -> bool:
+        """Whether the phase departs from the law beyond the marks' scatter, enough to matter."""
+        end_s = self.start_s + self.law.when(0.99) * self.seconds
+        inside = (self.time_s > self.start_s) & (self.time_s < end_s)
+        if self.reduced < DEPARTS or not inside.any():
+            return False
+        return bool(np.sqrt(np.mean(self.residual[inside] ** 2)) > DEPARTS_PERIODS)
 
     @functools.cached_property
     def cycles(self) -> Real:

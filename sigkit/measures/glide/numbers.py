@@ -13,9 +13,9 @@ from sigkit.measures.held_note import clock_term
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 NOTE_CENTS = 60.0
-LANDING_U_CENTS = 0.5
-"""Standard uncertainty of where a note stands: what an oscillator wanders from hold to hold (common
-practice, no source). Hiss 35 dB below the tone adds 0.03 at most."""
+WANDER_CENTS = 0.5
+"""Standard uncertainty of where a note stands by what an oscillator wanders from hold to hold
+(common practice, no source)."""
 
 
 def mean_time(
@@ -151,10 +151,10 @@ def largest_of(table: pd.DataFrame, column: str) -> Quantity:
         }[column]
         return not_measurable("cents", _reason(table, why))
     row = int(np.nanargmax(np.abs(values)))
-    u = LANDING_U_CENTS
-    if f"u_{column}" in table:
-        u = max(float(table[f"u_{column}"].iloc[row]), 1e-6)
-    return combine(float(values[row]), "cents", [Term("pitch of the held notes", u, "A")])
+    terms = [Term("pitch of the held notes", max(float(table[f"u_{column}"].iloc[row]), 1e-6), "A")]
+    if column == "landing_error_cents":
+        terms.append(Term("wander of the oscillator from hold to hold", WANDER_CENTS, "B"))
+    return combine(float(values[row]), "cents", terms)
 
 
 def number_of(table: pd.DataFrame) -> Quantity:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from sigkit.measures.glide.curve import (
     read_off,
 )
 from sigkit.measures.glide.fit import fit_glide
+from sigkit.measures.glide.landing import Stand, rough_stand, stand_of
 from sigkit.measures.glide.model import Fit
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
 from sigkit.tracks.marks import Marks, find_marks
@@ -34,10 +35,6 @@ CYCLE = 0.25
 WORSE, AT_ODDS = 2.0, 1.5
 """A second family of marks is left out where it scatters this many times more, or where residuals
 of both, in variances of the marks, are above that and those of the better one half as large."""
-DEPARTS = 4.0
-"""Residuals, in variances of the marks, from which the curve itself gives the time."""
-DEPARTS_PERIODS = 0.03
-"""Root mean square of the residuals in the glide, in periods, from which its law is none."""
 LAST_PART = 0.02
 """Share of a time read off the curve within which the pitch enters the band, at a small slope."""
 LINEAR, OTHER = "linear", "other"
@@ -62,10 +59,30 @@ GLIDE_COLUMNS = (
     "overshoot_cents",
     "u_overshoot_cents",
     "landing_error_cents",
+    "u_landing_error_cents",
     "glitches",
     "periods",
     "reason",
 )
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """One change of note, its law fitted to its marks.
+
+    Parameters
+    ----------
+    change : NoteChange
+        The change, without its sound.
+    marks : Marks
+        The better family of marks.
+    fit : Fit
+        What was fitted to them.
+    """
+
+    change: NoteChange
+    marks: Marks
+    fit: Fit
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,59 +93,54 @@ class Measured:
     ----------
     row : dict
         Its row of the table of glides.
+    stands : tuple of Stand
+        Where the notes before and after stand.
     faults : list of Fault
         Steps and plateaux, times from the start of the capture.
     curve : Curve
         Its pitch from period to period, for drawing.
-    levels : tuple of float
-        Rough pitch of both notes, cents re 1 Hz.
     """
 
     row: dict[str, object]
-    faults: list[Fault]
-    curve: Curve
-    levels: tuple[float, float]
+    stands: tuple[Stand, Stand]
+    faults: list[Fault] = field(default_factory=list)
+    curve: Curve = field(default_factory=lambda: Curve(np.empty(0), np.empty(0), np.empty(0)))
 
 
-def measure_change(change: NoteChange) -> Measured | None:
-    """Measure one change of note; None where it is none."""
-    rate = change.rate
-    before, after = change.before, change.after
-    row: dict[str, object] = dict.fromkeys(GLIDE_COLUMNS, math.nan)
-    row |= {
-        "start_s": change.start_s + before[1],
-        "from_hz": before[2],
-        "to_hz": after[2],
-        "interval_cents": 1200 * math.log2(after[2] / before[2]),
-        "law": "",
-        "glitches": 0,
-        "reason": "",
-    }
-    empty = Curve(np.empty(0), np.empty(0), np.empty(0))
-    levels = 1200 * math.log2(before[2]), 1200 * math.log2(after[2])
-    nothing = Measured(row, [], empty, levels)
+def hear_change(change: NoteChange) -> Heard | Measured | None:
+    """Fit one change of note; None where it is none, its row where there is nothing to fit."""
+    rate, before, after = change.rate, change.before, change.after
     if change.broken_s is not None:
-        row["reason"] = (
-            f"the tone stops at {change.broken_s:.2f} s, between the notes: hold the amplifier open"
+        return _without_time(
+            change,
+            f"the tone stops at {change.broken_s:.2f} s, between the notes: hold the amplifier "
+            "open",
         )
-        return nothing
     marks = find_marks(change.sound, rate, before, after)
     if not marks:
         if _same_after_all(change, rate):
             return None
-        row["reason"] = (
-            "no level is crossed once a period on both notes: play one oscillator, filter open"
+        return _without_time(
+            change,
+            "no level is crossed once a period on both notes: play one oscillator, filter open",
         )
-        return nothing
     if len(marks) == 2 and _scatter(marks[1]) > WORSE * _scatter(marks[0]):
         marks = marks[:1]
     fit = fit_glide(marks, before[2], after[2])
     if len(marks) == 2 and fit.reduced > AT_ODDS:
         alone = fit_glide(marks[:1], before[2], after[2])
         fit = alone if alone.reduced < fit.reduced / 2 else fit
-    curve = curve_of(marks[0], fit)
+    return Heard(replace(change, sound=np.empty(0)), marks[0], fit)
+
+
+def measured(heard: Heard, fit: Fit) -> Measured:
+    """Measure one change of note by its weighed fit."""
+    change, marks = heard.change, heard.marks
+    before, after = change.before, change.after
+    row = _row(change)
+    curve = curve_of(marks, fit)
     read = None
-    if _departs(fit):
+    if fit.departs:
         read = read_off(curve, float(fit.numbers[2]), before[:2], after[:2])
     row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
@@ -139,17 +151,30 @@ def measure_change(change: NoteChange) -> Measured | None:
     if not row["reason"]:
         faults = faults_of(curve, 1200 * (high - low), start_s, end_s, low)
     row |= {"start_s": change.start_s + start_s, "glitches": len(faults)}
-    return Measured(row, _later(faults, change.start_s), _drawn(curve, start_s, end_s), levels)
-
-
-def _departs(fit: Fit) -> bool:
-    """Whether the phase departs from the law beyond the marks' scatter, and enough to matter."""
-    inside = (fit.time_s > fit.start_s) & (
-        fit.time_s < fit.start_s + fit.law.when(0.99) * fit.seconds
+    return Measured(
+        row,
+        (stand_of(marks, before), stand_of(marks, after)),
+        _later(faults, change.start_s),
+        _drawn(curve, start_s, end_s),
     )
-    if fit.reduced < DEPARTS or not inside.any():
-        return False
-    return bool(np.sqrt(np.mean(fit.residual[inside] ** 2)) > DEPARTS_PERIODS)
+
+
+def _row(change: NoteChange, reason: str = "") -> dict[str, object]:
+    """Row of a change of note before it is measured."""
+    before, after = change.before, change.after
+    return dict.fromkeys(GLIDE_COLUMNS, math.nan) | {
+        "start_s": change.start_s + before[1],
+        "from_hz": before[2],
+        "to_hz": after[2],
+        "interval_cents": 1200 * math.log2(after[2] / before[2]),
+        "law": "",
+        "glitches": 0,
+        "reason": reason,
+    }
+
+
+def _without_time(change: NoteChange, reason: str) -> Measured:
+    return Measured(_row(change, reason), (rough_stand(change.before), rough_stand(change.after)))
 
 
 def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:

@@ -1,87 +1,213 @@
-"""Marks of a fitted glide weighed by all they err by, and the named uncertainty of what follows."""
+"""Marks of fitted glides weighed by all they err by, and the named uncertainty of what follows."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import linalg, special
 
 from sigkit.arrays import Real
 from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, phase_of
 from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, SCATTER
 
-JITTERS = np.geomspace(1e-6, 3e-3, 60)
-"""Jitter that an oscillator may have, relative standard deviation of a period, as likely in each
-decade (common practice, no source)."""
-FILTER_HZ, ORDERS, SHIFT = 2000.0, (3, 5), 0.1
-"""A filter left open has its corner at this frequency or higher. Beyond a mere delay its phase is
-odd in frequency: of these orders, so many periods at the corner. (A pole of four, 4 arctan(x), has
-0.21 of the third order and 0.13 of the fifth; two Butterworth poles 0.08 and 0.05: closed form.)"""
-DRIFT_SD = 1 / 1200
-"""Drift of an oscillator, octaves a second: a cent a second (common practice, no source)."""
+JITTERS = np.array([0.0, *np.geomspace(1e-6, 3e-3, 21)])
+"""Jitter that an oscillator may have, relative standard deviation of a period, in units of the
+scatter: none, or as likely in each decade (common practice, no source)."""
 LEAST = 1e-4
 """Least variance of the scatter, in units of the held notes': what the matrices bear."""
-RANK = 1e-10
-"""Share of the largest below which a combination of numbers is not told by the marks."""
+FILTER_HZ, ORDERS, SHIFT = 2000.0, (3, 5), 0.1
+"""Lowest corner of a filter left open. Beyond a mere delay its phase is odd in frequency: of these
+orders, so many periods at the corner. (A pole of four, 4 arctan(x), has 0.21 of the third order and
+0.13 of the fifth; two Butterworth poles 0.08 and 0.05: closed form.)"""
+CENTS_S = 1 / 1200
+"""A drift of a cent a second, octaves a second."""
+WAYS = np.array(
+    [
+        (corner, drift, coupling)
+        for corner in 2.0 ** np.arange(0, 4, 0.5)
+        for drift in (0.03, 0.1, 0.3, 1.0, 3.0)
+        for coupling in (0.03, 0.1, 0.3, 1.0)
+    ]
+)
+"""What may be on the way from the oscillator to the marks, shape (n_ways, 3): the lowest corner of
+the filters in times 2 kHz, the size of a drift in cents a second, and of the couplings in parts of
+what a fit allows them."""
+EXPECTED = np.log(WAYS[:, 0]) - 0.5 * np.log(WAYS[:, 1]) - 0.5 * np.log(WAYS[:, 2])
+"""Logarithm of how likely each of them is beforehand: corners as likely in each hertz; drifts and
+couplings rather small than large (common practice, no source)."""
+UNTOLD = 0.05
+"""Share of the weight in which no corner is preferred because it leaves less open. Marks of a sine
+swept evenly hardly tell a filter from a longer glide: the simplest answer, none, would win, and 2u
+held 90 % of 40 such glides."""
+LEAST_WEIGHT = 1e-5
+"""Ways that count for less of the likeliest one are left out."""
+FLAT = 1e-8
+"""What little is expected of a number that nothing else bounds, in units of what one mark tells."""
 
 
-def weighed(fit: Fit) -> Fit:
-    """Take a fit one step on, to the estimate of generalised least squares.
+def weighed(fits: Sequence[Fit]) -> list[Fit]:
+    """Take the fits of one capture one step on, to the estimate of generalised least squares.
 
     Parameters
     ----------
-    fit : Fit
+    fits : sequence of Fit
         Of least squares, in which every mark counts by its scatter alone.
 
     Returns
     -------
-    Fit
-        Its numbers, and their covariance by named terms.
+    list of Fit
+        Their numbers, and the covariance of these by named terms.
 
     Notes
     -----
-    The marks err by their scatter, independent of each other; by jitter of the oscillator, which
-    adds up from period to period; by filters on the way, whose phase is no mere delay; and by a
-    drift. All together are the covariance of the marks (JCGM 100:2008, 5.2: correlated inputs), so
-    that filters and drift count by what the marks themselves leave open of them. How much of the
-    residuals is scatter and how much jitter comes from their restricted likelihood.
+    The marks err by their scatter, independent of each other, and by jitter of the oscillator,
+    which adds up from period to period: both are their covariance (JCGM 100:2008, 5.2: correlated
+    inputs), and how much of the residuals is which comes from their restricted likelihood. Filters
+    on the way, whose phase is no mere delay, a drift and couplings are fitted with the law, each
+    expected to be about nothing, by more or less. By how much, the marks of all glides of a
+    capture say together, which went the same way: numbers and covariance are means over all that
+    may be, each weighed by its likelihood (Hoeting et al., Bayesian model averaging, Statistical
+    Science 14, 1999, eqs 1 to 3).
     """
+    told = [_told(fit) for fit in fits]
+    answers = [_answers(one) for one in told]
+    votes = [answer for answer, fit in zip(answers, fits, strict=True) if not fit.departs]
+    weight = (1 - UNTOLD) * special.softmax(EXPECTED + sum(a.likely for a in votes))
+    weight += UNTOLD * special.softmax(EXPECTED + sum(a.near + a.open_to for a in votes))
+    return [_answered(one, answer, weight) for one, answer in zip(told, answers, strict=True)]
+
+
+@dataclass(frozen=True, eq=False)
+class _Told:
+    """What the marks of one glide tell of all that is fitted.
+
+    Parameters
+    ----------
+    fit : Fit
+        Of least squares.
+    unit : ndarray, shape (n_columns,)
+        Unit of each number: those of the fit, each family's phase, filters, drift.
+    root : ndarray, shape (n_columns + 1, n_columns + 1)
+        Triangle of the marks' normal equations, their residuals last.
+    jitter : ndarray, shape (n_columns, n_columns)
+        Part of the jitter in the marks' normal matrix.
+    """
+
+    fit: Fit
+    unit: Real
+    root: Real
+    jitter: Real
+
+    @property
+    def filters(self) -> int:
+        """Number of columns of what filters may do."""
+        return len(ORDERS) * int(np.unique(self.fit.family).size)
+
+
+@dataclass(frozen=True, eq=False)
+class _Answers:
+    """Numbers of one glide for everything that may be on the way.
+
+    Parameters
+    ----------
+    near, open_to : ndarray, shape (n_ways,)
+        Logarithm of the likelihood: how near the marks are met, and how much of what may be is left
+        open; the latter that of the highest corner of all.
+    likely : ndarray, shape (n_ways,)
+        Their sum, the latter that of each corner.
+    step : ndarray, shape (n_ways, n_columns)
+        Numbers, less those of the fit, in their units.
+    covariance : ndarray, shape (n_ways, n_columns, n_columns)
+        Their covariance.
+    expected : ndarray, shape (n_ways, n_expected, n_columns)
+        Rows of what is expected of them.
+    """
+
+    near: Real
+    open_to: Real
+    likely: Real
+    step: Real
+    covariance: Real
+    expected: Real
+
+
+def _told(fit: Fit) -> _Told:
+    """Weigh the marks by their scatter and jitter, both by their restricted likelihood."""
     n = fit.time_s.size
-    design = np.hstack([fit.jacobian, _phases(fit)])
-    size = np.linalg.norm(design, axis=0)
-    size[size == 0] = 1.0
-    design = design / size
-    shift, drift = _filters(fit), _drift(fit)
-    walk = np.minimum.outer(fit.cycles, fit.cycles) / np.outer(fit.sd, fit.sd)
-    scatter, jitter = _levels(np.hstack([design[:n], shift, drift]), fit.left[:n], walk)
-    noise = {SCATTER: scatter * np.eye(n), JITTER: jitter * walk}
-    noise |= {FILTERS: shift @ shift.T, DRIFT: drift @ drift.T}
-    root = np.linalg.cholesky(sum(noise.values()))
-    inverse = np.linalg.inv(root)
-    solve = np.linalg.pinv(np.vstack([inverse @ design[:n], design[n:]]), rcond=RANK)
-    step = -solve @ np.concatenate([inverse @ fit.left[:n], fit.left[n:]]) / size
-    gain, assumed = solve[:, :n] @ inverse / size[:, None], solve[:, n:] / size[:, None]
-    count = fit.numbers.size
-    terms = {name: (gain @ part @ gain.T)[:count, :count] for name, part in noise.items()}
-    terms[ASSUMED] = (assumed @ assumed.T)[:count, :count]
-    numbers = fit.numbers + step[:count]
-    if fit.model.free_share:
-        numbers[4] = np.clip(numbers[4], *LINEAR_BOUNDS)
-    return replace(fit, numbers=numbers, law=fit.model.law_of(numbers), terms=terms)
+    design = np.hstack([fit.jacobian[:n], _phases(fit), _filters(fit), _drift(fit)])
+    unit = np.linalg.norm(design, axis=0)
+    unit[unit == 0] = 1.0
+    rows = np.column_stack([design / unit, fit.left[:n]])
+    scatter, jitter = _levels(fit, rows)
+    white, lower = _whitened(fit, rows, jitter / math.sqrt(scatter))
+    back = linalg.solve_banded((0, 1), np.array([[0, *lower[1, :-1]], lower[0]]), white[:, :-1])
+    root = np.asarray(np.linalg.qr(white, mode="r")) / math.sqrt(scatter)
+    part = (back[1:].T * np.diff(fit.cycles)) @ back[1:]
+    return _Told(fit, unit, root, (jitter / scatter) ** 2 * part)
+
+
+def _whitened(fit: Fit, rows: Real, jitter: float) -> tuple[Real, Real]:
+    """Take correlations out of columns over the marks; the jitter in units of the scatter.
+
+    Between a mark and the one before it, jitter adds what the periods between them err by, and no
+    more: of such differences only neighbours are correlated. Returns the columns, and the Cholesky
+    factor of the differences as the two diagonals that it has.
+    """
+    own = fit.sd**2
+    band = np.zeros((2, own.size))
+    band[0] = own
+    band[0, 1:] += own[:-1] + jitter**2 * np.diff(fit.cycles)
+    band[1, :-1] = -own[:-1]
+    lower = linalg.cholesky_banded(band, lower=True)
+    late = rows * fit.sd[:, None]
+    late[1:] -= late[:-1].copy()
+    return linalg.solve_banded((1, 0), lower, late), lower
+
+
+def _levels(fit: Fit, rows: Real) -> tuple[float, float]:
+    """Return the variance of the scatter and the size of the jitter that the residuals speak for.
+
+    Parameters
+    ----------
+    fit : Fit
+        Of least squares.
+    rows : ndarray, shape (n_marks, n_columns + 1)
+        All that is fitted, what is left beside it tells of the noise alone, and the residuals.
+
+    Returns
+    -------
+    tuple of float
+        Mean variance of the scatter, in units of the held notes', and mean jitter, over the
+        restricted likelihood.
+    """
+    spare = rows.shape[0] - rows.shape[1] + 1
+    if spare <= 0:
+        return 1.0, 0.0
+    likely, scatter = np.empty(JITTERS.size), np.empty(JITTERS.size)
+    for i, jitter in enumerate(JITTERS.tolist()):
+        white, lower = _whitened(fit, rows, jitter)
+        size = np.abs(np.diag(np.linalg.qr(white, mode="r")))
+        scatter[i] = max(size[-1] ** 2 / spare, LEAST)
+        told = size[:-1][size[:-1] > FLAT]
+        likely[i] = -0.5 * spare * math.log(scatter[i]) - np.log(told).sum()
+        likely[i] -= np.log(lower[0]).sum()
+    weight = special.softmax(likely)
+    return float(weight @ scatter), float(weight @ (JITTERS * np.sqrt(scatter)))
 
 
 def _phases(fit: Fit) -> Real:
     """Columns of each family's own phase, which is free."""
-    families = np.unique(fit.family)
-    columns = np.zeros((fit.left.size, families.size))
-    for column, family in zip(columns.T, families, strict=True):
-        own = np.flatnonzero(fit.family == family)
-        column[own] = 1 / fit.sd[own]
-    return columns
+    return np.asarray((fit.family[:, None] == np.unique(fit.family)) / fit.sd[:, None])
 
 
 def _filters(fit: Fit) -> Real:
-    """Columns of what filters may shift each family of marks by, one standard deviation each."""
+    """Columns of what filters may shift each family of marks by, one standard deviation each.
+
+    That of a filter at the lowest corner, or at the highest pitch of the glide if that is higher.
+    """
     hz = 2.0 ** fit.log2_at(fit.time_s)
     top = float(hz.max())
     columns = []
@@ -93,41 +219,92 @@ def _filters(fit: Fit) -> Real:
 
 
 def _drift(fit: Fit) -> Real:
-    """Column of what a drift beside the law does to the marks, one standard deviation."""
-    slopes = np.array([DRIFT_SD, DRIFT_SD])
+    """Column of what a drift of a cent a second beside the law does to the marks."""
+    slopes = np.array([CENTS_S, CENTS_S])
     with_it, without = (
         phase_of(fit.law, fit.numbers, extra, fit.time_s) for extra in (slopes, 0 * slopes)
     )
     return np.asarray((with_it - without) / fit.sd)[:, None]
 
 
-def _levels(design: Real, left: Real, walk: Real) -> tuple[float, float]:
-    """Return the variances of scatter and of jitter that the residuals speak for.
+def _expected(told: _Told) -> Real:
+    """Rows of what is expected of the numbers and, last column, of what they depart by from it.
 
-    Parameters
-    ----------
-    design : ndarray, shape (n_marks, n_columns)
-        All that is fitted: what is left beside it tells of the noise alone.
-    left : ndarray, shape (n_marks,)
-        Residuals, in units of the scatter that the held notes show.
-    walk : ndarray, shape (n_marks, n_marks)
-        Covariance in those units, by a jitter of one period a period.
-
-    Returns
-    -------
-    tuple of float
-        Mean variance of the scatter, in units of the held notes', and square of the mean jitter,
-        over the restricted likelihood.
+    Shape (n_ways, n_expected, n_columns + 1): those of the fit, couplings first; filters; drift.
     """
-    beside = np.linalg.qr(design, mode="complete")[0][:, design.shape[1] :]
-    grown, axes = np.linalg.eigh(beside.T @ walk @ beside)
-    energy = (axes.T @ (beside.T @ left)) ** 2
-    if not energy.size:
-        return 1.0, 0.0
-    ratio = JITTERS**2
-    spread = 1 + ratio[:, None] * np.maximum(grown, 0.0)
-    scatter = np.maximum(np.mean(energy / spread, axis=1), LEAST)
-    likely = -0.5 * (energy.size * np.log(scatter) + np.sum(np.log(spread), axis=1))
-    weight = np.exp(likely - likely.max())
-    weight /= weight.sum()
-    return float(weight @ scatter), float(weight @ np.sqrt(ratio * scatter)) ** 2
+    fit, unit, filters = told.fit, told.unit, told.filters
+    n, count = fit.time_s.size, fit.numbers.size
+    own = fit.left.size - n
+    rows = np.zeros((len(WAYS), own + filters + 1, unit.size + 1))
+    rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
+    rows[:, 0] /= WAYS[:, 2, None]
+    top = 2.0 ** float(max(fit.numbers[2:4]))
+    smaller = np.minimum(1, top / (FILTER_HZ * WAYS[:, 0])) / min(1, top / FILTER_HZ)
+    for i in range(filters):
+        rows[:, own + i, unit.size - 1 - filters + i] = smaller ** -ORDERS[i % len(ORDERS)]
+    rows[:, -1, -2] = 1 / WAYS[:, 1]
+    rows[..., :-1] /= unit
+    return rows
+
+
+def _answers(told: _Told) -> _Answers:
+    """Fit the marks once for everything that may be on the way."""
+    columns = told.unit.size
+    expected = _expected(told)
+    flat = np.zeros((columns, columns + 1))
+    # A number on which no mark depends stays as it is.
+    np.fill_diagonal(flat, np.where(np.abs(told.root[:, :-1]).max(axis=0) > 0, FLAT, 1.0))
+    stack = [np.broadcast_to(part, (len(WAYS), *part.shape)) for part in (told.root, flat)]
+    triangle: Real = np.asarray(np.linalg.qr(np.concatenate([*stack, expected], 1), mode="r"))
+    size = np.abs(np.diagonal(triangle, axis1=1, axis2=2))
+    inverse = np.linalg.inv(triangle[:, :-1, :-1])
+    # Coupling, filters and drift have a row each, of one number.
+    held = np.delete(expected[..., :-1], slice(1, -1 - told.filters), axis=1).max(axis=2)
+    near = -0.5 * size[:, -1] ** 2
+    left_open = np.log(held).sum(axis=1) - np.log(size[:, :-1]).sum(axis=1)
+    highest = left_open[WAYS[:, 0] == WAYS[-1, 0]]
+    return _Answers(
+        near=near,
+        open_to=np.tile(highest, len(WAYS) // highest.size),
+        likely=near + left_open,
+        step=-(inverse @ triangle[:, :-1, -1:])[..., 0],
+        covariance=inverse @ inverse.transpose(0, 2, 1),
+        expected=expected[..., :-1],
+    )
+
+
+def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
+    """Take the mean over everything that may be on the way, and its covariance by named terms."""
+    kept = np.flatnonzero(weight > LEAST_WEIGHT * weight.max())
+    weight = weight[kept] / weight[kept].sum()
+    step, covariance = answers.step[kept], answers.covariance[kept]
+    mean = weight @ step
+    off = step - mean
+
+    def part(matrix: Real) -> Real:
+        return np.asarray(np.tensordot(weight, covariance @ matrix @ covariance, 1))
+
+    def of(rows: Real) -> Real:
+        return np.asarray(rows.transpose(0, 2, 1) @ rows)
+
+    marks = told.root[:, :-1].T @ told.root[:, :-1]
+    expected = answers.expected[kept]
+    terms = {
+        SCATTER: part(marks - told.jitter),
+        JITTER: part(told.jitter),
+        FILTERS: part(of(expected[:, -1 - told.filters : -1])),
+        DRIFT: part(of(expected[:, -1:])),
+    }
+    whole = np.tensordot(weight, covariance, 1) + (weight * off.T) @ off
+    terms[ASSUMED] = whole - sum(terms.values())
+    fit, count = told.fit, told.fit.numbers.size
+    unit = told.unit[:count]
+    numbers = fit.numbers + mean[:count] / unit
+    if fit.model.free_share:
+        numbers[4] = np.clip(numbers[4], *LINEAR_BOUNDS)
+    return replace(
+        fit,
+        numbers=numbers,
+        law=fit.model.law_of(numbers),
+        terms={k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()},
+    )
