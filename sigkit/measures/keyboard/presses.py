@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
-from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, without_tail
+from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, take_tail_out
 from sigkit.tracks.keyboard.beside import doubtful, pitch_beside
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch, note_pitch
@@ -119,7 +119,8 @@ def presses_of(
     Parameters
     ----------
     original, whole : KeySound
-        The sweep; and without stuck notes, from where they were no longer alone.
+        The sweep; and without stuck notes, from where they were no longer alone (the same where
+        there are none). What releases leave under the next notes is taken out of the latter.
     notes : sequence of KeyNote
         Its notes.
     stuck : sequence of Stuck
@@ -145,7 +146,7 @@ def presses_of(
         attacks.append(attack)
         later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
         if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
-            whole = without_tail(whole, note, pitch, later)
+            take_tail_out(whole, note, pitch, later)
     taus = np.array([a.tau_s for a in attacks if a is not None])
     usual = float(np.median(taus)) if taus.size else math.nan
     left = np.array([a.left_s for a in attacks if a is not None])

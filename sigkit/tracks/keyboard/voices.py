@@ -96,7 +96,8 @@ def without_stuck(
     if not step_s > 0:
         return whole, notes, []
     notes, found = _without_returns(notes, held_s)
-    sound, at = whole.sound, 0
+    original = sound = whole.sound
+    at = 0
     while at < len(notes):
         note = notes[at]
         at += 1
@@ -119,7 +120,8 @@ def without_stuck(
             last += step_s
         if last <= begin:
             continue
-        until, sound = voice.taken_out(sound, alone.stop_s, last + WIDTH * step_s)
+        sound = sound.copy() if sound is original else sound
+        until = voice.take_out(sound, alone.stop_s, last + WIDTH * step_s)
         power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
         whole = replace(whole, sound=sound, power=power)
         notes[at - 1] = alone
@@ -243,8 +245,8 @@ class _Voice:
         mass = np.cumsum(size[strong][order] ** 2)
         return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
 
-    def taken_out(self, sound: Real, from_s: float, to_s: float) -> tuple[float, Real]:
-        """Return when the note ended, and the sound without it from an instant on."""
+    def take_out(self, sound: Real, from_s: float, to_s: float) -> float:
+        """Take the note out of a sound, in place, from an instant on; return when it ended."""
         rate, end = self.rate, min(sound.size, round(to_s * self.rate))
         begin = round((self.start_s + 0.03) * rate)
         cut = round((from_s - NOTCH_S) * rate)
@@ -253,11 +255,10 @@ class _Voice:
         gained = np.cumsum(2 * part * voice - voice**2)
         last = int(np.argmax(gained)) + 1
         voice = self._followed(part[:last], begin, last)
-        out = sound.copy()
         keep = max(cut - begin, 0)
         ramp = np.clip((np.arange(last) - keep) / (0.005 * rate), 0, 1)
-        out[begin : begin + last] -= (voice * ramp).astype(np.float32)
-        return (begin + last) / rate, out
+        sound[begin : begin + last] -= (voice * ramp).astype(np.float32)
+        return (begin + last) / rate
 
     def _followed(self, part: Real, begin: int, size: int) -> Real:
         """Return the note along a part, each harmonic's amplitude and phase smoothed."""
