@@ -31,6 +31,8 @@ LEAST_BETTER_S = 2e-5
 MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.3, (0.2, 0.97)
 """Where other sound is left at the onset: by how much two attacks leave less, and how high the
 touch reaches."""
+UNDER_S = 0.02
+"""For how long what other sound leaves of a held note may look like a second attack."""
 HIDDEN_S = 3e-4
 """What is left of an onset that is taken for one attack, from which on it may hide a bounce."""
 FADES_S = 0.5
@@ -219,7 +221,8 @@ def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
     better = attack.left_s - touch.left_s
     clear = CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
     if touch.left_s < TWO_LEAVE * attack.left_s:
-        return better > LEAST_BETTER_S if clean else better > MUCH_BETTER_S and clear
+        under = max(MUCH_BETTER_S, UNDER_S * attack.misfit)
+        return better > LEAST_BETTER_S if clean else better > under and clear
     much = better > max(MUCH_BETTER_S, LEAST_SHARE * attack.left_s)
     return clean and much and clear
 

@@ -23,6 +23,9 @@ BLOCK_S = 0.01
 HEARD = 0.03
 """Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
 OWN_CENTS, AGAIN_CENTS, REPEAT_HELD = 30.0, 6.0, 0.6
+END_S, END_HELD, NEXT_CENTS = 0.1, 0.3, 90.0
+"""A shorter note, in times for which one is held, that ends with a stuck one is its end, whatever its
+pitch seems to be; and how far that is from the stuck one at most."""
 TAKEN_OUT = 300.0
 """Power of what sounds under a note re its own, from which on a short one is a residue of that."""
 RISEN = 0.1
@@ -171,9 +174,11 @@ def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: f
 
 def _leftover(note: KeyNote, stuck: Stuck, held_s: float) -> bool:
     """Whether a note is only what the release of a stuck one leaves."""
-    same = abs(1200 * np.log2(note.hz / stuck.note.hz)) < OWN_CENTS
-    near = stuck.note.stop_s < note.start_s < stuck.until_s + 0.3 * held_s
-    return bool(same and near and note.held_s < REPEAT_HELD * held_s)
+    cents = abs(1200 * np.log2(note.hz / stuck.note.hz))
+    near = stuck.note.stop_s <= note.start_s < stuck.until_s + 0.3 * held_s
+    last = abs(note.stop_s - stuck.until_s) < END_S and cents < NEXT_CENTS
+    short = REPEAT_HELD if cents < OWN_CENTS else END_HELD
+    return bool((cents < OWN_CENTS or last) and near and note.held_s < short * held_s)
 
 
 def _residue(note: KeyNote, held_s: float) -> bool:
