@@ -130,7 +130,7 @@ def test_two_stuck_keys_between_dead_ones_shift_nothing(tmp_path):
 
 
 def test_two_keys_that_stick_at_the_end_leave_no_note_of_their_own(tmp_path):
-    """What the end of the last stuck key leaves between its pitch and the next was a press of that."""
+    """What the end of the last one leaves, between its pitch and the next, was a press of that."""
     made = random_sweep(1_318_007, wave="sine", lowest=29, hum_db=-40.0)
     path = made.write(tmp_path / "keyboard.wav")
     result = sigkit.measure_keyboard(sigkit.open_capture(path), lowest_key=29, keys=37)

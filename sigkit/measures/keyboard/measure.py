@@ -45,8 +45,8 @@ ODD_CENTS, ODD_SPREADS = 2.0, 4.0
 LEGATO = 0.5
 """Share of the notes that run into each other from which on a sweep is not separated."""
 CLEAR, CLEARER = 0.1, 10.0
-"""Presses of a key that are known so well, in cents, or at most so many times worse than the best one,
-make its pitch together; one over which something else sounds would spoil the others."""
+"""Presses of a key that are known so well, in cents, or at most so many times worse than the best
+one, make its pitch together; one over which something else sounds would spoil the others."""
 FULL_SCALE_SINE_DB = 10 * math.log10(2)
 NOT_PARTED = "notes not separated"
 CENTS = 1200 / math.log(2)

@@ -24,8 +24,8 @@ HEARD = 0.03
 """Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
 OWN_CENTS, AGAIN_CENTS, REPEAT_HELD = 30.0, 6.0, 0.6
 END_S, END_HELD, NEXT_CENTS = 0.1, 0.3, 90.0
-"""A shorter note, in times for which one is held, that ends with a stuck one is its end, whatever its
-pitch seems to be; and how far that is from the stuck one at most."""
+"""A note that ends so near the end of a stuck one is that end, where it is as short, in times for
+which one is held, and so near in pitch."""
 TAKEN_OUT = 300.0
 """Power of what sounds under a note re its own, from which on a short one is a residue of that."""
 RISEN = 0.1
