@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from recorders import Recorder
 from scipy import signal
 
 FINER = {True: 16, False: 32}
@@ -46,6 +47,7 @@ class Wave:
     inverted: bool = False
     bits: int | None = 24
     slews_s: tuple = (0.0, 0.0)
+    recorder_db: float = 0.0
     seed: int = 0
 
 
@@ -126,6 +128,9 @@ def play(wave: Wave) -> np.ndarray:
         x = signal.lfilter(*signal.bilinear([1, 0], [1, w], high), x)
     for kind in wave.low_pass:
         x = low_passed(x, kind, high)
+    if wave.recorder_db:
+        own = np.random.default_rng([wave.seed, 1])
+        x = Recorder(own, wave.recorder_db).through(x, high)
     taps = signal.firwin(2 * half + 1, 0.475 * wave.rate, fs=high, window=("kaiser", 9.0))
     x = signal.upfirdn(taps, x[run_in:], 1, finer)[64 : 64 + round(wave.seconds * wave.rate)]
     x = x * (wave.peak / np.abs(x).max())

@@ -12,7 +12,7 @@ from scipy import special
 
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
-SHARED = frozenset({"sound-card clock"})
+SHARED = frozenset({"sound-card clock", "response of the recorder"})
 """Sources of uncertainty that act alike on all captures made with the same sound card."""
 
 COVERAGE = 0.95

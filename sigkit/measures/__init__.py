@@ -225,6 +225,7 @@ TESTS: Mapping[str, BenchTest] = {
                 "band_hz": (float, int),
                 "inverting": (bool,),
                 "nominal_duty": (float, int),
+                "response_db": (float, int),
             },
             judged=(
                 Judged("duty_error", "duty cycle less nominal", "%", "nearer zero", True),

@@ -63,7 +63,7 @@ SOUNDS = {
 @pytest.mark.parametrize("name", SOUNDS)
 def test_print_memory(name, tmp_path):
     options, make = SOUNDS[name]
-    minutes = min(MINUTES, 14.9) if name == "keyboard" else MINUTES
+    minutes = min(MINUTES, 29.9) if name == "keyboard" else MINUTES
     path, part = tmp_path / "long.wav", make()
     both = np.stack([part, 0.1 * part], axis=1)
     with sf.SoundFile(path, "w", RATE, 2, "PCM_24", format="RF64") as file:

@@ -39,7 +39,7 @@ def square(tmp_path_factory):
     wave = Wave(
         "pulse", 220.0, 0.44, coupling_hz=(8.0,), low_pass=((1, 7000, 0),), snr_db=45, seed=5
     )
-    return measured(tmp_path_factory.mktemp("square"), wave, nominal_duty=50)
+    return measured(tmp_path_factory.mktemp("square"), wave, nominal_duty=50, response_db=0)
 
 
 def test_duty_cycles_up_to_500_hz_are_within_two_hundredths_of_a_point(low_pulses):
@@ -107,7 +107,7 @@ def test_a_path_that_droops_as_no_pole_does_stays_inside_the_interval(tmp_path, 
     x += x.std() * 10 ** (-70 / 20) * np.random.default_rng(3).standard_normal(t.size)
     path = tmp_path / "droop.wav"
     sf.write(path, x, 48_000, subtype="PCM_24")
-    duty = sigkit.measure_waveform(sigkit.open_capture(path)).duty_cycle
+    duty = sigkit.measure_waveform(sigkit.open_capture(path), response_db=0).duty_cycle
     assert abs(duty.value - 6) < duty.expanded < 0.01
     assert "path beside ideal poles" in {term.source for term in duty.budget}
 
@@ -294,6 +294,8 @@ def test_several_waves_at_once_are_mixed(tmp_path):
         ("nominal_duty", 0, "nominal_duty must be between 0 and 100"),
         ("nominal_duty", "half", "nominal_duty must be a number"),
         ("inverting", 1, "inverting must be True, False or None"),
+        ("response_db", -0.1, "response_db must be from 0 to 6"),
+        ("response_db", "flat", "response_db must be a number"),
     ],
 )
 def test_wrong_options_are_refused(tmp_path, option, value, match):

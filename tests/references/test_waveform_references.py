@@ -25,7 +25,9 @@ WAVEFORMS = "usr/share/lmms/samples/waveforms"
 
 
 def measured(folder, x, rate=48_000):
-    return sigkit.measure_waveform(sigkit.open_capture(write_sound(folder, x, rate)))
+    """Measure what no recorder has heard."""
+    capture = sigkit.open_capture(write_sound(folder, x, rate))
+    return sigkit.measure_waveform(capture, response_db=0)
 
 
 def played(wave, hz, top, duty=0.5, seconds=1.0, rate=48_000, noise=2e-6):

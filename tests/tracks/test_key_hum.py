@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from keyboards import Instrument, Press, render
 
-from sigkit.tracks.keyboard.hum import without_mains
+from sigkit.tracks.keyboard.hum import take_mains_out
 
 
 def sweep(seed, hum_db, mains_hz):
@@ -24,7 +24,8 @@ def sweep(seed, hum_db, mains_hz):
 @pytest.mark.parametrize("mains_hz", [49.97, 60.04])
 def test_hum_is_gone_to_a_thousandth_of_a_note(seed, mains_hz):
     """The same sweep with its hum 260 dB lower is what has to be left."""
-    heard, hz = without_mains(sweep(seed, -40.0, mains_hz), 22_050)
+    heard = sweep(seed, -40.0, mains_hz)
+    hz = take_mains_out(heard, 22_050)
     bare = sweep(seed, -300.0, mains_hz)
     assert hz == pytest.approx(mains_hz, abs=0.001)
     assert np.std(heard - bare) < 1e-3 * 0.1
@@ -36,12 +37,13 @@ def test_mains_that_wander_a_little_leave_a_sixth():
     t = np.arange(bare.size) / 22_050
     stray = 0.005 * 40.0 * np.sin(2 * np.pi * t / 40.0)
     hum = 0.1 * 10**-2 * math.sqrt(2) * np.cos(2 * np.pi * 50.02 * t + stray)
-    heard, _ = without_mains(bare + hum, 22_050)
+    heard = bare + hum
+    take_mains_out(heard, 22_050)
     assert np.std(heard - bare) < 0.25 * np.std(hum)
 
 
 def test_no_hum_is_left_alone():
     bare = sweep(5, -300.0, 50.0)
-    heard, hz = without_mains(bare, 22_050)
-    assert math.isnan(hz)
-    assert heard is bare
+    heard = bare.copy()
+    assert math.isnan(take_mains_out(heard, 22_050))
+    assert np.array_equal(heard, bare)

@@ -33,6 +33,7 @@ WIDE: Mapping[str, tuple[type, ...]] = {
     "lowest_key": (str, int),
     "keys": (int,),
     "power_on_s": NUMBER,
+    "response_db": NUMBER,
 }
 """Options of bench tests that hold for the whole job."""
 
@@ -304,6 +305,11 @@ _SENSE: Mapping[str, tuple[Callable[[Any], bool], str, str]] = {
         lambda value: value > 0,
         "above 0",
         "Give the largest error of the sound card's clock in parts per million, such as 50.",
+    ),
+    "response_db": (
+        lambda value: 0 <= value <= 6,
+        "from 0 to 6",
+        "Give the most that the recorder departs from flat, 20 Hz to 20 kHz, in dB, such as 0.1.",
     ),
     "keys": (
         lambda value: value >= 1,

@@ -44,6 +44,9 @@ ODD_CENTS, ODD_SPREADS = 2.0, 4.0
 """A key is off by itself from the guide value on, if it is that many times the usual scatter."""
 LEGATO = 0.5
 """Share of the notes that run into each other from which on a sweep is not separated."""
+CLEAR, CLEARER = 0.1, 10.0
+"""Presses of a key that are known so well, in cents, or at most so many times worse than the best
+one, make its pitch together; one over which something else sounds would spoil the others."""
 FULL_SCALE_SINE_DB = 10 * math.log10(2)
 NOT_PARTED = "notes not separated"
 CENTS = 1200 / math.log(2)
@@ -285,6 +288,8 @@ def _mean(pitches: list[tuple[float, float]], nominal_hz: float) -> tuple[float,
     if not pitches:
         return math.nan, math.nan
     hz, u_hz = np.array(pitches).T
+    clear = u_hz < max(CLEARER * float(u_hz.min()), CLEAR / CENTS * nominal_hz)
+    hz, u_hz = hz[clear], u_hz[clear]
     cents, u = CENTS * np.log(hz / nominal_hz), CENTS * u_hz / hz
     noise = float(np.sqrt(np.mean(u**2) / u.size))
     if cents.size == 1:

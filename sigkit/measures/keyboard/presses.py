@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
-from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, without_tail
+from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, take_tail_out
 from sigkit.tracks.keyboard.beside import doubtful, pitch_beside
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch, note_pitch
@@ -31,6 +31,8 @@ LEAST_BETTER_S = 2e-5
 MUCH_BETTER_S, LEAST_SHARE, CLEAR_TOUCH = 6e-5, 0.3, (0.2, 0.97)
 """Where other sound is left at the onset: by how much two attacks leave less, and how high the
 touch reaches."""
+UNDER_S = 0.02
+"""For how long what other sound leaves of a held note may look like a second attack."""
 HIDDEN_S = 3e-4
 """What is left of an onset that is taken for one attack, from which on it may hide a bounce."""
 FADES_S = 0.5
@@ -119,7 +121,8 @@ def presses_of(
     Parameters
     ----------
     original, whole : KeySound
-        The sweep; and without stuck notes, from where they were no longer alone.
+        The sweep; and without stuck notes, from where they were no longer alone (the same where
+        there are none). What releases leave under the next notes is taken out of the latter.
     notes : sequence of KeyNote
         Its notes.
     stuck : sequence of Stuck
@@ -145,7 +148,7 @@ def presses_of(
         attacks.append(attack)
         later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
         if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
-            whole = without_tail(whole, note, pitch, later)
+            take_tail_out(whole, note, pitch, later)
     taus = np.array([a.tau_s for a in attacks if a is not None])
     usual = float(np.median(taus)) if taus.size else math.nan
     left = np.array([a.left_s for a in attacks if a is not None])
@@ -218,7 +221,8 @@ def _is_second(attack: Attack, touch: Touch, *, clean: bool) -> bool:
     better = attack.left_s - touch.left_s
     clear = CLEAR_TOUCH[0] < touch.level < CLEAR_TOUCH[1]
     if touch.left_s < TWO_LEAVE * attack.left_s:
-        return better > LEAST_BETTER_S if clean else better > MUCH_BETTER_S and clear
+        under = max(MUCH_BETTER_S, UNDER_S * attack.misfit)
+        return better > LEAST_BETTER_S if clean else better > under and clear
     much = better > max(MUCH_BETTER_S, LEAST_SHARE * attack.left_s)
     return clean and much and clear
 

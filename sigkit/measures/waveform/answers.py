@@ -11,8 +11,10 @@ import pandas as pd
 
 from sigkit.arrays import Complex, Real
 from sigkit.measures.waveform.difference import db_of
+from sigkit.measures.waveform.fit import path_leaves
 from sigkit.measures.waveform.harmonics import Tone
 from sigkit.measures.waveform.models import ideal
+from sigkit.measures.waveform.recorder import RECORDER, u_of, ways_of
 from sigkit.measures.waveform.result import COLUMNS
 from sigkit.measures.waveform.shape import Explained, Verdict
 from sigkit.quantity import Quantity, Term, combine, not_measurable
@@ -45,7 +47,9 @@ class Answers:
     bounds: Mapping[str, Quantity]
 
 
-def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not: str) -> Answers:
+def answers_of(
+    tone: Tone, verdict: Verdict, nominal_duty: float | None, response_db: float, why_not: str
+) -> Answers:
     """Return the numbers of a tone.
 
     Parameters
@@ -56,6 +60,8 @@ def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not
         What it was taken for.
     nominal_duty : float or None
         The duty cycle it should have, %.
+    response_db : float
+        By how much the recorder may depart from flat.
     why_not : str
         Why the capture can't answer anything about its shape; else empty.
     """
@@ -66,14 +72,15 @@ def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not
         units |= {"even_harmonics": "dB", "departure": "dB", "level": "dBFS"}
         return Answers({n: not_measurable(unit, why_not) for n, unit in units.items()}, {})
     bounds: dict[str, Quantity] = {}
-    duty, symmetry = share_of(tone, verdict, "pulse"), share_of(tone, verdict, "triangle")
-    thd, bound = root_over_fundamental(tone, slice(1, None))
+    ways = ways_of(tone.order * tone.hz, response_db)
+    duty, symmetry = (share_of(tone, verdict, name, ways) for name in ("pulse", "triangle"))
+    thd, bound = root_over_fundamental(tone, slice(1, None), ways)
     if bound is not None:
         bounds["thd"] = _in_percent(bound)
-    even, even_bound = root_over_fundamental(tone, slice(1, None, 2))
+    even, even_bound = root_over_fundamental(tone, slice(1, None, 2), ways)
     if even_bound is not None:
         bounds["even_harmonics"] = _in_db(even_bound)
-    departure, departure_bound = departure_of(tone, verdict)
+    departure, departure_bound = departure_of(tone, verdict, ways)
     if departure_bound is not None:
         bounds["departure"] = departure_bound
     power = tone.power
@@ -84,6 +91,7 @@ def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not
         [
             Term("noise", max(db_of(relative), LEAST_DB_U), "A"),
             Term("gain of the interface", GAIN_U_DB, "B"),
+            *_by_recorder(tone.shares(), ways, 20 / math.log(10)),
         ],
     )
     return Answers(
@@ -101,7 +109,13 @@ def answers_of(tone: Tone, verdict: Verdict, nominal_duty: float | None, why_not
     )
 
 
-def share_of(tone: Tone, verdict: Verdict, shape: str) -> Quantity:
+def _by_recorder(weight: Complex, ways: Complex, scale: float) -> list[Term]:
+    """Return what the recorder's response does to something, by its change with each harmonic."""
+    u = scale * u_of(weight, ways[:, : weight.size])
+    return [Term(RECORDER, u, "B")] if u > 0 else []
+
+
+def share_of(tone: Tone, verdict: Verdict, shape: str, ways: Complex) -> Quantity:
     """Return the duty cycle of a pulse or the rising share of a triangle, %."""
     what = "duty cycle" if shape == "pulse" else "symmetry"
     if verdict.confidence < SURE:
@@ -124,10 +138,10 @@ def share_of(tone: Tone, verdict: Verdict, shape: str) -> Quantity:
             "%", f"the wave is a {verdict.shape}, which has no {what}: record a {shape}"
         )
     kind = verdict.kinds["pulse" if shape == "pulse" else "ramp"]
-    return combine(100 * kind.share, "%", _share_terms(tone, kind))
+    return combine(100 * kind.share, "%", _share_terms(tone, kind, ways))
 
 
-def _share_terms(tone: Tone, kind: Explained) -> list[Term]:
+def _share_terms(tone: Tone, kind: Explained, ways: Complex) -> list[Term]:
     within = tone.stretches - tone.value
     moved = np.sum(within[:, : kind.best.gain.size] * kind.best.gain, axis=1).real
     seen = tone.scatter(moved)
@@ -136,9 +150,11 @@ def _share_terms(tone: Tone, kind: Explained) -> list[Term]:
     if kind.u_choice > 0:
         terms.append(Term("kind of the low-pass", 100 * kind.u_choice, "B"))
     terms.append(Term("path beside ideal poles", max(100 * _u_path(tone, kind), LEAST_U), "B"))
+    terms += _by_recorder(kind.best.gain * kind.best.model, ways, 100)
     if seen > SAME_SHAPE * fitted:
         dof = tone.stretches.shape[0] - 1.0
-        terms.append(Term("changes within the tone", 100 * seen, "A", dof))
+        beyond = math.sqrt(seen**2 - fitted**2)
+        terms.append(Term("changes within the tone", 100 * beyond, "A", dof))
     return terms
 
 
@@ -163,7 +179,9 @@ def error_of(share: Quantity, nominal: float | None) -> Quantity:
     return Quantity(float(share) - nominal, share.u, "%", share.dof, share.budget)
 
 
-def root_over_fundamental(tone: Tone, part: slice) -> tuple[Quantity, Quantity | None]:
+def root_over_fundamental(
+    tone: Tone, part: slice, ways: Complex
+) -> tuple[Quantity, Quantity | None]:
     """Return the root of summed powers of some harmonics over the fundamental, noise taken out.
 
     Returns
@@ -191,13 +209,19 @@ def root_over_fundamental(tone: Tone, part: slice) -> tuple[Quantity, Quantity |
     own = np.sqrt(np.sum(rows[:, part], axis=1) / rows[:, 0])
     seen = tone.scatter(own)
     terms = [Term("noise", max(noise, 1e-9), "A")]
+    weight = np.zeros(tone.order.size, complex)
+    weight[part] = np.abs(value) ** 2 / np.sum(np.abs(value) ** 2)
+    weight[0] -= 1
+    terms += _by_recorder(weight, ways, ratio)
     if seen > SAME_SHAPE * noise:
-        terms.append(Term("changes within the tone", seen, "A", rows.shape[0] - 1.0))
+        beyond = math.sqrt(seen**2 - noise**2)
+        terms.append(Term("changes within the tone", beyond, "A", rows.shape[0] - 1.0))
     return combine(ratio, "", terms), None
 
 
-def departure_of(tone: Tone, verdict: Verdict) -> tuple[Quantity, Quantity | None]:
+def departure_of(tone: Tone, verdict: Verdict, ways: Complex) -> tuple[Quantity, Quantity | None]:
     """Return what the ideal wave leaves, dB re the wave, or a bound of it."""
+    kind = None
     model: Complex = np.zeros(tone.order.size, complex)
     if verdict.shape == "sine":
         model[0] = tone.value[0]
@@ -211,14 +235,16 @@ def departure_of(tone: Tone, verdict: Verdict) -> tuple[Quantity, Quantity | Non
     rest = np.abs(tone.value - model) ** 2
     left = float(np.sum(rest - tone.variance)) / tone.power
     noise = math.sqrt(float(np.sum(2 * rest * tone.variance + tone.variance**2))) / tone.power
-    path = 0.0 if verdict.shape == "sine" else PATH_KNOWN**2
+    path = 0.0
+    if kind is not None:
+        path = PATH_KNOWN**2 + path_leaves(tone.seen(), kind.best, ways) / tone.power
     if left < 2 * math.hypot(noise, path):
         bound = 10 * math.log10(max(left, 0.0) + 2 * math.hypot(noise, path))
         why = "what the ideal wave leaves lies below the noise, or below what is known of the path"
         return not_measurable("dB", why), combine(bound, "dB", [Term("noise", 1.0, "A")])
     terms = [Term("noise", max(db_of(noise / left), LEAST_DB_U), "A")]
     if path:
-        terms.append(Term("couplings and low-pass as they are fitted", db_of(path / left), "B"))
+        terms.append(Term("what is not known of the path", db_of(path / left), "B"))
     return combine(10 * math.log10(left), "dB", terms), None
 
 

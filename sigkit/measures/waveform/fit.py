@@ -261,3 +261,27 @@ def _u_share(seen: Seen, left: Real, gain: Real, dof: int) -> float:
     beyond = max(0.0, excess) / max(float(unknown.sum()) * dof / count, 1e-300)
     by_sound = float(gain[:count] ** 2 @ (noise + beyond * unknown))
     return math.sqrt(by_sound + float(gain[count:] @ gain[count:]))
+
+
+def path_leaves(seen: Seen, fit: Fit, ways: Complex) -> float:
+    """Return the power that departures of a path leave of a wave once it is fitted.
+
+    Parameters
+    ----------
+    seen : Seen
+        The harmonics.
+    fit : Fit
+        The fit to all of them, or to the first few.
+    ways : ndarray of complex, shape (n_ways, n)
+        Logarithms of independent departures, one standard deviation each.
+    """
+    seen = seen.first(fit.model.size)
+    problem = _Problem(seen, fit.kind, fit.chain.low_pass, fit.chain.rate)
+    start = [number_of(fit.share), fit.delay, *fit.chain.couplings, *fit.chain.numbers]
+    _, change, size, model = problem.at(np.array(start))
+    wave = np.append(_stacked(model / size / seen.sd), np.zeros(problem.width.size))
+    moved = _stacked(model * ways[:, : model.size] / seen.sd)
+    moved = np.concatenate([moved, np.zeros((moved.shape[0], problem.width.size))], axis=1)
+    basis, _ = np.linalg.qr(np.concatenate([wave[:, None], change], axis=1))
+    left = moved - (moved @ basis) @ basis.T
+    return float(np.sum((left[:, : 2 * model.size] * np.tile(seen.sd, 2)) ** 2))

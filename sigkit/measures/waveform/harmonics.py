@@ -77,6 +77,10 @@ class Tone:
         """Length of the first value."""
         return float(np.abs(self.value[0]))
 
+    def shares(self) -> Complex:
+        """Return the share of each harmonic in the power."""
+        return np.asarray(np.abs(self.value) ** 2 / self.power, complex)
+
     def turned_over(self) -> Tone:
         """Return the tone with its polarity inverted."""
         return replace(self, value=-self.value, stretches=-self.stretches)

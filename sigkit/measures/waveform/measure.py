@@ -25,6 +25,7 @@ from sigkit.measures.held_note import (
 from sigkit.measures.steadiness import mean_of, pitch_path
 from sigkit.measures.waveform.answers import answers_of, harmonics_table
 from sigkit.measures.waveform.harmonics import LEAST_PERIODS, Tone, longest_tone, tone_of
+from sigkit.measures.waveform.recorder import MOST_DB, RESPONSE_DB
 from sigkit.measures.waveform.result import Period, WaveformResult, period_of
 from sigkit.measures.waveform.shape import Verdict, verdict_on
 from sigkit.quantity import Term, combine
@@ -52,6 +53,7 @@ def measure_waveform(
     band_hz: float = BAND_HZ,
     inverting: bool | None = None,
     nominal_duty: float | None = None,
+    response_db: float = RESPONSE_DB,
 ) -> WaveformResult:
     """Measure the wave of a held note: shape, duty cycle, distortion and harmonics.
 
@@ -68,6 +70,9 @@ def measure_waveform(
         a rising saw from a falling one; both are then given as captured.
     nominal_duty : float, optional
         The duty cycle that a pulse should have, in percent, for ``duty_error``.
+    response_db : float, default 0.1
+        By how much the recorder departs from flat at most, 20 Hz to 20 kHz re 1 kHz, in dB, as it
+        is sold or was measured; 0: not at all.
 
     Returns
     -------
@@ -104,7 +109,7 @@ def measure_waveform(
     .. [1] IEEE Std 1057-2017 and 1241-2010 fit sines by linear least squares where the frequency is
        known (from memory); here all harmonics at once.
     """
-    _require_options(capture, band_hz, inverting, nominal_duty)
+    _require_options(capture, band_hz, inverting, nominal_duty, response_db)
     tally = Tally(capture)
     known = {f.name: getattr(capture, f.name) for f in fields(Capture)}
     heard = _Heard(**known, inner=capture, tally=tally)
@@ -129,7 +134,7 @@ def measure_waveform(
         tone = tone.turned_over()
     verdict = verdict_on(tone.seen())
     why_not = _why_not(tone, tally)
-    answers = answers_of(tone, verdict, nominal_duty, why_not)
+    answers = answers_of(tone, verdict, nominal_duty, float(response_db), why_not)
     mean_hz = rough_hz * 2 ** (away / 1200)
     per_cent_hz = mean_hz * math.log(2) / 1200
     faults = faults_seen(capture, watch.watch, float(own.time_s[0]), float(own.time_s[-1]))
@@ -147,7 +152,12 @@ def measure_waveform(
     shape, confidence = verdict.shape, verdict.confidence
     return WaveformResult(
         source=source_of(capture),
-        settings={"band_hz": band_hz, "inverting": inverting, "nominal_duty": nominal_duty},
+        settings={
+            "band_hz": band_hz,
+            "inverting": inverting,
+            "nominal_duty": nominal_duty,
+            "response_db": response_db,
+        },
         notes=tuple(notes),
         **answers.quantities,
         frequency=combine(
@@ -212,9 +222,21 @@ class _Heard(Capture):
 
 
 def _require_options(
-    capture: Capture, band_hz: object, inverting: object, nominal_duty: object
+    capture: Capture,
+    band_hz: object,
+    inverting: object,
+    nominal_duty: object,
+    response_db: object,
 ) -> None:
     require_number("band_hz", band_hz, capture)
+    require_number("response_db", response_db, capture)
+    if not 0 <= float(str(response_db)) <= MOST_DB:
+        raise InputError(
+            f"response_db must be from 0 to {MOST_DB:g}; got {response_db}.",
+            where=capture.path.name,
+            remedy="Give the most that the recorder departs from flat between 20 Hz and 20 kHz, in "
+            "dB; leave it out for 0.1.",
+        )
     if nominal_duty is not None:
         require_number("nominal_duty", nominal_duty, capture)
     if not float(str(band_hz)) >= LEAST_BAND_HZ:

@@ -103,7 +103,8 @@ class WaveformResult(Result):
         Upper end of the band, Hz.
     harmonics : DataFrame
         One row a harmonic: ``order``; ``frequency_hz``; ``level_db`` re the fundamental, nan where
-        it is not above the noise, with its standard uncertainty ``u_level_db``; ``phase_rad`` of a
+        it is not above the noise, with its standard uncertainty ``u_level_db`` by that, without the
+        recorder's response, which all captures share; ``phase_rad`` of a
         sine, where that of the fundamental is 0 (a falling saw and a square have 0 throughout),
         with ``u_phase_rad``; ``floor_db``, the noise re the fundamental; ``closed_form_db``, the
         ideal wave of the shape and share found (nan: no shape, or not there); ``expected_db``, that

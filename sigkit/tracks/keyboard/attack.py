@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import optimize
@@ -287,33 +287,29 @@ def _noise(lead: Real) -> float:
     return float(lead[: count * size].reshape(count, size).mean(axis=1).min())
 
 
-def without_tail(whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float) -> KeySound:
+def take_tail_out(whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float) -> None:
     """Take out what the release of a note leaves under the next one.
 
     Parameters
     ----------
     whole : KeySound
-        The sweep.
+        The sweep; its sound is changed in place, where that leaves less: the wave of the note,
+        fading on exponentially as between the two notes, is taken out.
     note, pitch : KeyNote, NotePitch
         The note that was let go.
     next_s : float
         When the next one begins.
-
-    Returns
-    -------
-    KeySound
-        Without the wave of the note, fading on exponentially as between the two notes.
     """
     begin, end = note.stop_s + 0.005, next_s - 0.004
     width = max(0.002, 0.5 / pitch.hz)
     if end - begin < 5 * width:
-        return whole
+        return
     near = whole.part(end - 2 * width, end)
     if float(np.mean(near.astype(np.float64) ** 2)) < TAIL_HEARD * whole.floor:
-        return whole
+        return
     wave = _Wave.of(whole, note, pitch)
     if wave is None:
-        return whole
+        return
     a, size = round(begin * whole.rate), round(width * whole.rate)
     count = round((end - begin) * whole.rate) // size
     t = np.arange(a, a + count * size) / whole.rate
@@ -325,20 +321,18 @@ def without_tail(whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float
     heard = gain > 3 * math.sqrt(whole.floor / wave.power / size)
     last = int(np.argmin(heard)) if not heard.all() else count
     if last < 5:
-        return whole
+        return
     weight = np.sqrt(energy[:last]) * gain[:last]
     line = np.polyfit(middle[:last] - begin, np.log(gain[:last]), 1, w=weight)
     if not -1 / SHORTEST_TAIL_S < line[0] < 0:
-        return whole
+        return
     first = round(max(begin, next_s - REACH_S) * whole.rate)
     stop = min(whole.sound.size, first + round(min(TAIL_S, -6 / line[0]) * whole.rate))
     t = np.arange(first, stop) / whole.rate
-    sound = whole.sound.copy()
-    sound[first:stop] -= (wave.at(t) * np.exp(np.polyval(line, t - begin))).astype(np.float32)
-    lead = slice(first, round(end * whole.rate))
-    if np.sum(sound[lead] ** 2) > TAIL_LEAVES * np.sum(whole.sound[lead] ** 2):
-        return whole
-    return replace(whole, sound=sound)
+    tail = (wave.at(t) * np.exp(np.polyval(line, t - begin))).astype(np.float32)
+    lead = whole.sound[first : round(end * whole.rate)]
+    if np.sum((lead - tail[: lead.size]) ** 2) <= TAIL_LEAVES * np.sum(lead**2):
+        whole.sound[first:stop] -= tail
 
 
 def _left(shapes: Real, product: Real, energy: Real, base: float) -> Real:

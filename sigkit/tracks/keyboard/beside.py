@@ -18,8 +18,9 @@ HARMONICS, TURNS, MOST_CENTS = 10, 5, 60.0
 OVER = 2.5
 """Samples in a period of the highest harmonic that are kept."""
 TAPER = 0.3
-SKIP_S, TAIL_S = 0.04, 0.02
-"""What is left out after the onset and before the end."""
+SKIP_S, TAIL_S, LONGEST_S = 0.04, 0.02, 3.0
+"""What is left out after the onset and before the end, and of what comes after so long: a longer fit
+takes memory and tells nothing more."""
 RIDGE, WIDER = 1e-9, 1.5
 """What is not steady in notes that sound together widens the uncertainty; see the benchmark."""
 RESTS_S = (0.03, 0.06, 0.12)
@@ -84,7 +85,8 @@ def pitch_beside(
     and the others, whose amplitudes may change evenly. A pitch that comes to rest is chosen where
     it leaves less by forty variances.
     """
-    begin, end = onset_s + SKIP_S, note.stop_s - TAIL_S
+    begin = onset_s + SKIP_S
+    end = min(note.stop_s - TAIL_S, begin + LONGEST_S)
     x = original.part(begin, end).astype(np.float64)
     count = _count(pitch.hz, original.rate)
     if x.size < 10 * original.rate / pitch.hz:

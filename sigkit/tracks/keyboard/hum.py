@@ -58,13 +58,13 @@ class _Hum:
         return out
 
 
-def without_mains(sound: Real, rate: int) -> tuple[Real, float]:
-    """Return a sweep less its mains lines, and the frequency of the mains (nan: no hum).
+def take_mains_out(sound: Real, rate: int) -> float:
+    """Take the mains lines out of a sweep; return the frequency of the mains (nan: no hum).
 
     Parameters
     ----------
     sound : ndarray, shape (n_samples,)
-        The sweep, without direct voltage.
+        The sweep, without direct voltage; it is changed in place.
     rate : int
         Sample rate in Hz.
 
@@ -80,7 +80,7 @@ def without_mains(sound: Real, rate: int) -> tuple[Real, float]:
     step = max(1, int(rate / (2 * BELOW_HZ)))
     count = sound.size // step
     if count * step < max(8.0, LEAST_S * rate):
-        return sound, math.nan
+        return math.nan
     value = sound[: count * step].reshape(count, step).mean(axis=1, dtype=np.float64)
     time_s = ((np.arange(count) + 0.5) * step - 0.5) / rate
     coarse_rate = rate / step
@@ -88,13 +88,12 @@ def without_mains(sound: Real, rate: int) -> tuple[Real, float]:
     hum = _fitted(coarse, coarse_rate, rate, math.nan)
     for _ in range(ROUNDS):
         if hum is None:
-            return sound, math.nan
+            return math.nan
         rest = value - _averaged(hum, time_s, coarse_rate, rate)
         coarse = _Coarse(time_s, value, _weights(rest, coarse_rate, NEAR_FLOOR))
         hum = _fitted(coarse, coarse_rate, rate, hum.hz)
     if hum is None:
-        return sound, math.nan
-    out = sound.copy()
+        return math.nan
     half = PIECE_S / 2
     edges = np.arange(0.0, sound.size / rate, half) if sound.size > 1.5 * PIECE_S * rate else [0.0]
     pieces = [_own(coarse.between(e - half, e + half), coarse_rate, rate, hum) for e in edges]
@@ -107,8 +106,8 @@ def without_mains(sound: Real, rate: int) -> tuple[Real, float]:
         under = own.at(t)
         if after is not own:
             under += (t - edge) / half * (after.at(t) - under)
-        out[a:b] -= under.astype(sound.dtype)
-    return out, hum.hz
+        sound[a:b] -= under.astype(sound.dtype)
+    return hum.hz
 
 
 def _averaged(hum: _Hum, time_s: Real, coarse_rate: float, rate: int) -> Real:

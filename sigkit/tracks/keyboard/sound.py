@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,14 +12,18 @@ from scipy import ndimage, signal
 from sigkit.arrays import Flags, Real, runs
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
-from sigkit.tracks.keyboard.hum import without_mains
+from sigkit.tracks.keyboard.hum import take_mains_out
 
 LEAST_RATE = 22_050
 """The rate is divided as long as it stays at this or above: partials up to 9.5 kHz are kept."""
-MOST_S = 900.0
-"""Longest capture: a sweep takes some minutes. It bounds the memory, 160 MB."""
+MOST_S = 1800.0
+"""Longest capture: 61 keys held for 10 s each, up and down, take 20 min. It bounds the memory."""
 BLOCK_S = 5.0
+MAINS_S = 240.0
+"""Hum is learned and taken out in sections of so long at most."""
 FRAME_S = 0.005
+FRAMES = 4096
+"""Frames whose sums are worked out at once."""
 QUIET = 2.5
 """Power re the floor below which nothing sounds."""
 QUIET_S = 0.06
@@ -91,17 +97,19 @@ def key_sound(capture: Capture, low_hz: float) -> KeySound:
         factor -= 1
     sound = _thinned(capture, factor)
     rate = capture.rate // factor
-    if not np.isfinite(sound).all():
+    if not all(np.isfinite(part).all() for part in _sections(sound, rate)):
         raise SignalError(
             "The capture holds samples that are not numbers.",
             where=capture.path.name,
             remedy="Record again.",
         )
     window_s = max(0.01, 1 / low_hz)
-    quiet = _quiet(power_of(sound, rate, window_s))
-    still = _spread(quiet, sound.size, rate)
-    sound = sound - np.float32(sound[still if still.any() else slice(None)].mean(dtype=np.float64))
-    sound, mains_hz = without_mains(sound, rate)
+    mean, power = _framed(sound, rate, window_s)
+    still = _quiet(power)
+    sound -= np.float32(mean[still if still.any() else slice(None)].mean())
+    found = [take_mains_out(part, rate) for part in _sections(sound, rate)]
+    mains = [hz for hz in found if np.isfinite(hz)]
+    mains_hz = float(np.median(mains)) if mains else float("nan")
     power = power_of(sound, rate, window_s)
     quiet = _quiet(power)
     floor = float(np.median(power[quiet])) if quiet.any() else float(power.min(initial=0.0))
@@ -122,33 +130,58 @@ def frame_size(rate: int) -> int:
 
 def power_of(sound: Real, rate: int, window_s: float) -> Real:
     """Mean square over a running window, every 5 ms, shape (n_frames,)."""
+    return _framed(sound, rate, window_s)[1]
+
+
+def _framed(sound: Real, rate: int, window_s: float) -> tuple[Real, Real]:
+    """Mean of every 5 ms, and mean square over a running window, shape (n_frames,) each."""
     size = frame_size(rate)
     count = sound.size // size
-    square = np.mean(sound[: count * size].reshape(count, size).astype(np.float64) ** 2, axis=1)
+    mean, square = np.empty(count), np.empty(count)
+    for i in range(0, count, FRAMES):
+        part = sound[i * size : min(i + FRAMES, count) * size].reshape(-1, size)
+        part = part.astype(np.float64)
+        mean[i : i + FRAMES] = part.mean(axis=1)
+        square[i : i + FRAMES] = np.mean(part**2, axis=1)
     width = max(2, round(window_s / FRAME_S))
     # Running sums may end a little below zero in digital silence.
-    out: Real = np.maximum(ndimage.uniform_filter1d(square, width, mode="nearest"), 0.0)
-    return out
+    return mean, np.maximum(ndimage.uniform_filter1d(square, width, mode="nearest"), 0.0)
+
+
+def _sections(sound: Real, rate: int) -> list[Real]:
+    """Return a sound in equal sections, as views of it."""
+    count = max(1, -(-sound.size // round(MAINS_S * rate)))
+    edges = np.linspace(0, sound.size, count + 1).astype(int).tolist()
+    return [sound[a:b] for a, b in itertools.pairwise(edges)]
 
 
 def _thinned(capture: Capture, factor: int) -> Real:
     """Read the capture block by block, low-passed and thinned by a whole factor."""
-    kept: list[Real] = []
+    out = np.empty(-(-capture.frames // factor), np.float32)
+    size = 0
+    for part in _thin_parts(capture, factor):
+        part = part[: out.size - size]
+        out[size : size + part.size] = part
+        size += part.size
+    return out[:size]
+
+
+def _thin_parts(capture: Capture, factor: int) -> Iterator[Real]:
     if factor == 1:
-        kept = [block.astype(np.float32) for block in capture.blocks(BLOCK_S)]
-        return np.concatenate(kept) if kept else np.zeros(0, np.float32)
+        yield from capture.blocks(BLOCK_S)
+        return
     half = 32 * factor
     taps = signal.firwin(2 * half + 1, 0.43 * 2 / factor, window=("kaiser", 8.0))
     held, begin, next_out = np.zeros(half), -half, 0
     for block in capture.blocks(BLOCK_S):
         held = np.concatenate([held, block])
-        kept.append(_filtered(held, begin, next_out, taps, factor))
-        next_out += kept[-1].size
+        part = _filtered(held, begin, next_out, taps, factor)
+        yield part
+        next_out += part.size
         drop = next_out * factor - half - begin
         held, begin = held[drop:], begin + drop
     held = np.concatenate([held, np.zeros(half)])
-    kept.append(_filtered(held, begin, next_out, taps, factor))
-    return np.concatenate(kept)
+    yield _filtered(held, begin, next_out, taps, factor)
 
 
 def _filtered(held: Real, begin: int, next_out: int, taps: Real, factor: int) -> Real:
@@ -173,12 +206,4 @@ def _quiet(power: Real) -> Flags:
     for a, b in runs(calm):
         if (b - a) * FRAME_S >= QUIET_S:
             out[a + 2 : b - 2] = True
-    return out
-
-
-def _spread(frames: Flags, size: int, rate: int) -> Flags:
-    """Frames of 5 ms as samples."""
-    out = np.zeros(size, bool)
-    wide = np.repeat(frames, frame_size(rate))
-    out[: min(size, wide.size)] = wide[:size]
     return out

@@ -23,6 +23,9 @@ BLOCK_S = 0.01
 HEARD = 0.03
 """Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
 OWN_CENTS, AGAIN_CENTS, REPEAT_HELD = 30.0, 6.0, 0.6
+END_S, END_HELD, NEXT_CENTS = 0.1, 0.3, 90.0
+"""A note that ends so near the end of a stuck one is that end, where it is as short, in times for
+which one is held, and so near in pitch."""
 TAKEN_OUT = 300.0
 """Power of what sounds under a note re its own, from which on a short one is a residue of that."""
 RISEN = 0.1
@@ -96,7 +99,8 @@ def without_stuck(
     if not step_s > 0:
         return whole, notes, []
     notes, found = _without_returns(notes, held_s)
-    sound, at = whole.sound, 0
+    original = sound = whole.sound
+    at = 0
     while at < len(notes):
         note = notes[at]
         at += 1
@@ -119,7 +123,8 @@ def without_stuck(
             last += step_s
         if last <= begin:
             continue
-        until, sound = voice.taken_out(sound, alone.stop_s, last + WIDTH * step_s)
+        sound = sound.copy() if sound is original else sound
+        until = voice.take_out(sound, alone.stop_s, last + WIDTH * step_s)
         power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
         whole = replace(whole, sound=sound, power=power)
         notes[at - 1] = alone
@@ -169,9 +174,11 @@ def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: f
 
 def _leftover(note: KeyNote, stuck: Stuck, held_s: float) -> bool:
     """Whether a note is only what the release of a stuck one leaves."""
-    same = abs(1200 * np.log2(note.hz / stuck.note.hz)) < OWN_CENTS
-    near = stuck.note.stop_s < note.start_s < stuck.until_s + 0.3 * held_s
-    return bool(same and near and note.held_s < REPEAT_HELD * held_s)
+    cents = abs(1200 * np.log2(note.hz / stuck.note.hz))
+    near = stuck.note.stop_s <= note.start_s < stuck.until_s + 0.3 * held_s
+    last = abs(note.stop_s - stuck.until_s) < END_S and cents < NEXT_CENTS
+    short = REPEAT_HELD if cents < OWN_CENTS else END_HELD
+    return bool((cents < OWN_CENTS or last) and near and note.held_s < short * held_s)
 
 
 def _residue(note: KeyNote, held_s: float) -> bool:
@@ -243,8 +250,8 @@ class _Voice:
         mass = np.cumsum(size[strong][order] ** 2)
         return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
 
-    def taken_out(self, sound: Real, from_s: float, to_s: float) -> tuple[float, Real]:
-        """Return when the note ended, and the sound without it from an instant on."""
+    def take_out(self, sound: Real, from_s: float, to_s: float) -> float:
+        """Take the note out of a sound, in place, from an instant on; return when it ended."""
         rate, end = self.rate, min(sound.size, round(to_s * self.rate))
         begin = round((self.start_s + 0.03) * rate)
         cut = round((from_s - NOTCH_S) * rate)
@@ -253,11 +260,10 @@ class _Voice:
         gained = np.cumsum(2 * part * voice - voice**2)
         last = int(np.argmax(gained)) + 1
         voice = self._followed(part[:last], begin, last)
-        out = sound.copy()
         keep = max(cut - begin, 0)
         ramp = np.clip((np.arange(last) - keep) / (0.005 * rate), 0, 1)
-        out[begin : begin + last] -= (voice * ramp).astype(np.float32)
-        return (begin + last) / rate, out
+        sound[begin : begin + last] -= (voice * ramp).astype(np.float32)
+        return (begin + last) / rate
 
     def _followed(self, part: Real, begin: int, size: int) -> Real:
         """Return the note along a part, each harmonic's amplitude and phase smoothed."""
