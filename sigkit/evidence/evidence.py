@@ -15,7 +15,7 @@ from typing import Any
 
 import pandas as pd
 
-from sigkit.errors import InputError
+from sigkit.errors import InputError, SignalError
 from sigkit.evidence.job.folder import Job
 from sigkit.evidence.logs.own_causes import FILE as CAUSES
 from sigkit.evidence.logs.readings import FILE as READINGS
@@ -123,7 +123,7 @@ class Evidence:
             key = outcome.take.key
             if outcome.error is not None:
                 error = outcome.error
-                lost = isinstance(error, InputError) or math.isnan(outcome.duration_s)
+                lost = not isinstance(error, SignalError) or math.isnan(outcome.duration_s)
                 found.append(Problem(error.problem, error.where or key, error.remedy, lost=lost))
             for file in outcome.files:
                 if file.sha256 and file.sha256 in seen:
@@ -285,6 +285,18 @@ class Evidence:
         }
         plain: dict[str, Any] = self._cleaned(document)
         return plain
+
+    @property
+    def origin(self) -> str:
+        """How many captures were measured now, and how many by an earlier run, in words."""
+        earlier = sum(outcome.kept for outcome in self.outcomes)
+        now = len(self.outcomes) - earlier
+        if not earlier:
+            return f"{now} measured now"
+        return (
+            f"{now} measured now, {earlier} taken from an earlier run: same SHA-256, settings and "
+            "versions"
+        )
 
     @property
     def capture_count(self) -> int:
