@@ -55,15 +55,37 @@ def _evidence(call: argparse.Namespace) -> int:
 
     job = open_job(call.folder)
     out = Path(call.folder, "evidence") if call.out is None else call.out
-    evidence = job.measure(progress=sys.stderr.isatty())
-    folder = evidence.write(out, pdf=call.pdf)
+    evidence = job.measure(cache=not call.fresh)
+    folder = evidence.write(out, pdf=call.pdf, progress=True)
     print("\n".join(table_lines(evidence)))
+    print(f"Captures: {evidence.origin}")
     print(f"\nWritten: {folder / 'report.html'}")
     code = sha256(folder / FILE)[:CODE_DIGITS]
     print(f"Code of this evidence, to give to someone else early: {code}")
+    print("\n".join(earlier_lines(folder)), end="")
     nothing_measured = not any(outcome.measured for outcome in evidence.outcomes)
     lost = any(problem.lost for problem in evidence.problems)
     return PROBLEMS if lost or nothing_measured else OK
+
+
+def earlier_lines(folder: Path) -> list[str]:
+    """Return how earlier evidence beside new evidence stands to it, one line for each folder."""
+    from sigkit.evidence.chain import against_earlier
+    from sigkit.evidence.manifest import read_manifest
+    from sigkit.evidence.place import earlier_evidence
+
+    now = read_manifest(folder)
+    lines = []
+    for earlier in earlier_evidence(folder):
+        then = read_manifest(earlier)
+        same, other = against_earlier(now.get("stages", []), then.get("stages", []))
+        told = [f"the same captures in {', '.join(same)}"] if same else []
+        told += [f"other captures in {', '.join(other)}"] if other else []
+        results = [{e["path"]: e["sha256"] for e in m["outputs"]} for m in (now, then)]
+        if results[0].get("results.csv") == results[1].get("results.csv"):
+            told.append("the same results, number for number")
+        lines += _wrapped(f"Beside {earlier.name}, untouched: {'; '.join(told)}", "", "  ")
+    return [*lines, ""] if lines else []
 
 
 def _demo(call: argparse.Namespace) -> int:
@@ -76,16 +98,10 @@ def _demo(call: argparse.Namespace) -> int:
 
 
 def _verify(call: argparse.Namespace) -> int:
-    from sigkit.evidence.job.names import SUFFIXES
     from sigkit.evidence.manifest import MEANING, verify
 
-    found = verify(call.folder, call.captures)
-    if call.captures is not None and call.captures.is_file():
-        same = [name for name in found.matched if name.casefold().endswith(SUFFIXES)]
-        for name in same:
-            print(f"{call.captures.name} has the content of capture {name}, unchanged")
-    print("\n".join(found.lines()))
-    print(f"manifest's own SHA-256, first {CODE_DIGITS} digits: {found.code[:CODE_DIGITS]}")
+    found = verify(call.folder, call.captures, recompute=call.recompute, progress=True)
+    print("\n".join([*found.lines(), *found.codes()]))
     print(textwrap.fill(MEANING, WIDTH))
     return OK if found.ok else PROBLEMS
 
@@ -174,8 +190,13 @@ def _parser() -> _Parser:
 
     evidence = commands.add_parser("evidence", help="measure a job folder and write its evidence")
     evidence.add_argument("folder", type=Path, metavar="FOLDER", help="one sub-folder per stage")
-    evidence.add_argument("--out", type=Path, metavar="DIR", help="default: FOLDER/evidence")
+    evidence.add_argument(
+        "--out", type=Path, metavar="DIR", help="default: FOLDER/evidence; dated where taken"
+    )
     evidence.add_argument("--pdf", action="store_true", help="write report.pdf too")
+    evidence.add_argument(
+        "--fresh", action="store_true", help="measure all anew; keep nothing for a later run"
+    )
     evidence.set_defaults(run=_evidence)
 
     demo = commands.add_parser("demo", help="make the demo job")
@@ -187,6 +208,9 @@ def _parser() -> _Parser:
     verify.add_argument("folder", type=Path, metavar="FOLDER", help="the evidence folder")
     verify.add_argument(
         "--captures", type=Path, metavar="DIR", help="the job folder, or one WAV file"
+    )
+    verify.add_argument(
+        "--recompute", action="store_true", help="measure again and compare with results.csv"
     )
     verify.set_defaults(run=_verify)
 

@@ -225,7 +225,7 @@ class Job:
         return f"job of {len(self.takes)} captures in stages {stages}"
 
 
-def open_job(folder: str | Path) -> Job:
+def open_job(folder: str | Path, *, settings: Settings | None = None) -> Job:
     """Open a job: a folder whose sub-folders are stages that hold captures.
 
     Parameters
@@ -238,6 +238,8 @@ def open_job(folder: str | Path) -> Job:
         optional ``readings.csv`` what was read off meters, an optional ``repairs.csv`` what was
         done, an optional ``causes.csv`` what a quantity outside its limit often comes from at this
         bench.
+    settings : Settings, optional
+        Instead of those of ``job.toml``, which is then not read.
 
     Returns
     -------
@@ -262,7 +264,7 @@ def open_job(folder: str | Path) -> Job:
             remedy="Name a folder with one sub-folder of WAV captures per stage.",
         )
     folder = folder.resolve()
-    settings = read_settings(folder / FILE)
+    settings = read_settings(folder / FILE) if settings is None else settings
     try:
         found = {path.name: sounds(path) for path in folder.iterdir() if is_stage(path)}
         loose = sorted(p for p in folder.iterdir() if p.is_file() and is_sound(p))
