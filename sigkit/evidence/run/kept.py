@@ -35,6 +35,8 @@ SUFFIX = ".outcome"
 HEAD = b"sigkit outcome 1\n"
 LIMIT_BYTES = 500_000_000
 KEPT_FIELDS = ("result", "error", "remarks", "duration_s", "joined", "fingerprint")
+ROOMS = ("sigkit",)
+"""Where the classes of an outcome come from."""
 DATA = frozenset(
     {"dtype", "ndarray", "_reconstruct", "scalar", "_frombuffer", "DataFrame", "Series", "Index"}
     | {"RangeIndex", "StringDtype", "StringArray", "__pyx_unpickle_NDArrayBacked", "BlockManager"}
@@ -234,7 +236,7 @@ class _Reader(pickle.Unpickler):
             return super().find_class(module, name)
         if (module, name) in (("builtins", "slice"), ("sigkit.errors", "_rebuild")):
             return super().find_class(module, name)
-        found = super().find_class(module, name) if room == "sigkit" else None
+        found = super().find_class(module, name) if room in ROOMS else None
         if not isinstance(found, type) or not (
             dataclasses.is_dataclass(found) or issubclass(found, SigkitError)
         ):
