@@ -61,11 +61,11 @@ def test_a_capture_that_kills_its_process_stops_no_other(waveforms, serial):
     takes = open_job(waveforms).takes
     bad = waveforms.parent / "deadly/before/waveform-deadly.wav"
     square(bad, 200)
-    tasks = [(replace(takes[0], path=bad), deadly), *((take, deadly) for take in takes[:3])]
+    tasks = [(replace(takes[0], path=bad), deadly), *((take, deadly) for take in takes[:2])]
     outcomes = dict(measure_tasks(tasks))
     assert isinstance(outcomes[0].error, MeasuringError)
     assert "stopped from outside" in outcomes[0].reason
-    for number in (1, 2, 3):
+    for number in (1, 2):
         known = serial.outcomes[number - 1]
         assert outcomes[number].result.to_dict() == known.result.to_dict()
 

@@ -62,7 +62,7 @@ def test_a_bar_on_a_terminal_appears_only_after_three_seconds(monkeypatch):
         assert screen.getvalue() == ""
         shown._over.wait(0.2)
         shown.done(3.0)
-    assert "measuring: 2 of 2 captures 100%|" in screen.getvalue()
+    assert "measuring: 2 of 2 captures: 100%|" in screen.getvalue()
     assert " so far, " in screen.getvalue()
 
 

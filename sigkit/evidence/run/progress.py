@@ -11,7 +11,7 @@ from typing import Any, Self
 QUIET_S = 3.0
 """Nothing is shown of work that takes less."""
 LINE_EVERY_S = 30.0
-BAR = "{desc} {percentage:3.0f}%|{bar}| {elapsed} so far, {remaining} left"
+BAR = "{desc}{percentage:3.0f}%|{bar}| {elapsed} so far, {remaining} left"
 
 
 class Progress:

@@ -59,7 +59,8 @@ def _spread(tasks: dict[int, Task], jobs: int | None) -> Iterator[Numbered]:
 
 def _alone(number: int, task: Task) -> Outcome:
     try:
-        return next(outcome for _, outcome in _spread({number: task}, 2))
+        ((_, outcome),) = _spread({number: task}, 2)
+        return outcome
     except Exception as error:
         if not _lost_process(error):
             raise
