@@ -77,8 +77,12 @@ def earlier_lines(folder: Path) -> list[str]:
     now = read_manifest(folder)
     lines = []
     for earlier in earlier_evidence(folder):
-        then = read_manifest(earlier)
-        same, other = against_earlier(now.get("stages", []), then.get("stages", []))
+        try:
+            then = read_manifest(earlier)
+            same, other = against_earlier(now["stages"], then.get("stages", []))
+        except (SigkitError, LookupError, TypeError, AttributeError):
+            lines += _wrapped(f"Beside {earlier.name}, whose manifest cannot be read", "", "  ")
+            continue
         told = [f"the same captures in {', '.join(same)}"] if same else []
         told += [f"other captures in {', '.join(other)}"] if other else []
         results = [{e["path"]: e["sha256"] for e in m["outputs"]} for m in (now, then)]

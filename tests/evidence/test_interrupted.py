@@ -12,6 +12,7 @@ import pytest
 from runs import deadly, square
 
 from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.run.one_take import one_thread
 from sigkit.evidence.run.outcome import MeasuringError
 from sigkit.evidence.run.workers import measure_tasks
 from sigkit.measures.waveform import measure_waveform
@@ -68,6 +69,23 @@ def test_a_capture_that_kills_its_process_stops_no_other(waveforms, serial):
     for number in (1, 2):
         known = serial.outcomes[number - 1]
         assert outcomes[number].result.to_dict() == known.result.to_dict()
+
+
+def test_linear_algebra_keeps_to_one_thread_until_the_last_has_left():
+    """Threads of one process share the limit: the first that ends must not lift it for others."""
+    from threadpoolctl import threadpool_info, threadpool_limits
+
+    def threads():
+        return {pool["num_threads"] for pool in threadpool_info()}
+
+    with threadpool_limits(2):
+        first, second = one_thread(), one_thread()
+        first.__enter__()
+        second.__enter__()
+        first.__exit__(None, None, None)
+        assert threads() == {1}
+        second.__exit__(None, None, None)
+        assert threads() == {2}
 
 
 def test_a_worker_with_other_versions_is_refused(waveforms, monkeypatch):

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 _threads = threading.Lock()
 _running: list[object] = []
-_limit: list[Any] = []
+_limits: list[Any] = []
 
 
 def measure_take(take: Take, measure: Callable[..., Result]) -> Outcome:
@@ -79,22 +79,21 @@ def _kept(take: Take, error: Exception) -> SigkitError:
 def one_thread() -> Iterator[None]:
     """Keep linear algebra in one thread: its last digits depend on the number of threads.
 
-    The limit holds for the whole process, so the first that enters sets it and the last that leaves
-    lifts it.
+    The limit holds for the whole process. Each that enters sets it again, for libraries that were
+    loaded since; the last that leaves lifts it.
     """
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
     with _threads:
-        if not _running:
-            _limit.append(threadpool_limits(1))
+        _limits.append(threadpool_limits(1))
         _running.append(None)
     try:
         yield
     finally:
         with _threads:
             _running.pop()
-            if not _running:
-                _limit.pop().restore_original_limits()
+            while _limits and not _running:
+                _limits.pop().restore_original_limits()
 
 
 def keywords(take: Take, measure: Callable[..., Result]) -> dict[str, Any]:
