@@ -50,6 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _evidence(call: argparse.Namespace) -> int:
+    from sigkit.evidence.earlier import beside_earlier
     from sigkit.evidence.job.folder import open_job
     from sigkit.evidence.manifest import FILE, sha256
 
@@ -62,34 +63,11 @@ def _evidence(call: argparse.Namespace) -> int:
     print(f"\nWritten: {folder / 'report.html'}")
     code = sha256(folder / FILE)[:CODE_DIGITS]
     print(f"Code of this evidence, to give to someone else early: {code}")
-    print("\n".join(earlier_lines(folder)), end="")
+    for line in beside_earlier(folder):
+        print("\n".join(_wrapped(line, "", "  ")))
     nothing_measured = not any(outcome.measured for outcome in evidence.outcomes)
     lost = any(problem.lost for problem in evidence.problems)
     return PROBLEMS if lost or nothing_measured else OK
-
-
-def earlier_lines(folder: Path) -> list[str]:
-    """Return how earlier evidence beside new evidence stands to it, one line for each folder."""
-    from sigkit.evidence.chain import against_earlier
-    from sigkit.evidence.manifest import read_manifest
-    from sigkit.evidence.place import earlier_evidence
-
-    now = read_manifest(folder)
-    lines = []
-    for earlier in earlier_evidence(folder):
-        try:
-            then = read_manifest(earlier)
-            same, other = against_earlier(now["stages"], then.get("stages", []))
-        except (SigkitError, LookupError, TypeError, AttributeError):
-            lines += _wrapped(f"Beside {earlier.name}, whose manifest cannot be read", "", "  ")
-            continue
-        told = [f"the same captures in {', '.join(same)}"] if same else []
-        told += [f"other captures in {', '.join(other)}"] if other else []
-        results = [{e["path"]: e["sha256"] for e in m["outputs"]} for m in (now, then)]
-        if results[0].get("results.csv") == results[1].get("results.csv"):
-            told.append("the same results, number for number")
-        lines += _wrapped(f"Beside {earlier.name}, untouched: {'; '.join(told)}", "", "  ")
-    return [*lines, ""] if lines else []
 
 
 def _demo(call: argparse.Namespace) -> int:

@@ -62,11 +62,5 @@ def move_in(draft: Path, folder: Path) -> Path:
         return place
 
 
-def earlier_evidence(folder: Path) -> list[Path]:
-    """Return other evidence that lies beside a folder of evidence, by name."""
-    beside = (path for path in folder.resolve().parent.iterdir() if path.is_dir())
-    return sorted(path for path in beside if path != folder.resolve() and is_evidence(path))
-
-
 def _free(folder: Path) -> bool:
     return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))

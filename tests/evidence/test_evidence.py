@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from sigkit.errors import InputError
+from sigkit.evidence.earlier import earlier_evidence
 from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import verify
-from sigkit.evidence.place import earlier_evidence
 
 FORBIDDEN = ("certified", "calibrated", "as new", "perfect", "guarantee", "score", "grade")
 

@@ -100,8 +100,8 @@ def _in_worker(number: int, task: Task, edition_asked: str) -> Numbered:
         raise InputError(
             "A worker would compute with other versions than this program.",
             where=f"worker: {edition()}; here: {edition_asked}",
-            remedy="Install the same versions of sigkit and its libraries on every worker, and "
-            "start the workers anew.",
+            remedy="Start this program anew if sigkit changed since it started; on a cluster, "
+            "install the same versions of sigkit and its libraries on every worker.",
         )
     prepare_second_opinion()
     return number, measure_take(*task)
