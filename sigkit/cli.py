@@ -50,18 +50,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _evidence(call: argparse.Namespace) -> int:
+    from sigkit.evidence.earlier import beside_earlier
     from sigkit.evidence.job.folder import open_job
     from sigkit.evidence.manifest import FILE, sha256
 
     job = open_job(call.folder)
     out = Path(call.folder, "evidence") if call.out is None else call.out
-    evidence = job.measure(progress=sys.stderr.isatty())
+    evidence = job.measure(cache=not call.fresh)
     pdf = call.pdf or call.paper is not None
-    folder = evidence.write(out, pdf=pdf, paper=call.paper or "a4")
+    folder = evidence.write(out, pdf=pdf, paper=call.paper or "a4", progress=True)
     print("\n".join(table_lines(evidence)))
+    print(f"Captures: {evidence.origin}")
     print(f"\nWritten: {folder / 'report.html'}")
     code = sha256(folder / FILE)[:CODE_DIGITS]
     print(f"Code of this evidence, to give to someone else early: {code}")
+    for line in beside_earlier(folder):
+        print("\n".join(_wrapped(line, "", "  ")))
     nothing_measured = not any(outcome.measured for outcome in evidence.outcomes)
     lost = any(problem.lost for problem in evidence.problems)
     return PROBLEMS if lost or nothing_measured else OK
@@ -77,16 +81,10 @@ def _demo(call: argparse.Namespace) -> int:
 
 
 def _verify(call: argparse.Namespace) -> int:
-    from sigkit.evidence.job.names import SUFFIXES
     from sigkit.evidence.manifest import MEANING, verify
 
-    found = verify(call.folder, call.captures)
-    if call.captures is not None and call.captures.is_file():
-        same = [name for name in found.matched if name.casefold().endswith(SUFFIXES)]
-        for name in same:
-            print(f"{call.captures.name} has the content of capture {name}, unchanged")
-    print("\n".join(found.lines()))
-    print(f"manifest's own SHA-256, first {CODE_DIGITS} digits: {found.code[:CODE_DIGITS]}")
+    found = verify(call.folder, call.captures, recompute=call.recompute, progress=True)
+    print("\n".join([*found.lines(), *found.codes()]))
     print(textwrap.fill(MEANING, WIDTH))
     return OK if found.ok else PROBLEMS
 
@@ -175,9 +173,14 @@ def _parser() -> _Parser:
 
     evidence = commands.add_parser("evidence", help="measure a job folder and write its evidence")
     evidence.add_argument("folder", type=Path, metavar="FOLDER", help="one sub-folder per stage")
-    evidence.add_argument("--out", type=Path, metavar="DIR", help="default: FOLDER/evidence")
+    evidence.add_argument(
+        "--out", type=Path, metavar="DIR", help="default: FOLDER/evidence; dated where taken"
+    )
     evidence.add_argument("--pdf", action="store_true", help="write report.pdf too")
     evidence.add_argument("--paper", choices=("a4", "letter"), help="paper of report.pdf (a4)")
+    evidence.add_argument(
+        "--fresh", action="store_true", help="measure all anew; keep nothing for a later run"
+    )
     evidence.set_defaults(run=_evidence)
 
     demo = commands.add_parser("demo", help="make the demo job")
@@ -189,6 +192,9 @@ def _parser() -> _Parser:
     verify.add_argument("folder", type=Path, metavar="FOLDER", help="the evidence folder")
     verify.add_argument(
         "--captures", type=Path, metavar="DIR", help="the job folder, or one WAV file"
+    )
+    verify.add_argument(
+        "--recompute", action="store_true", help="measure again and compare with results.csv"
     )
     verify.set_defaults(run=_verify)
 

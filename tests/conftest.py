@@ -10,6 +10,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 WORKERS = 4  # at most: each holds up to a gigabyte
 
+os.environ["SIGKIT_CACHE"] = ""  # nothing an earlier run measured, here and in every child
+
 if "PYTEST_XDIST_WORKER" in os.environ:  # one thread each, also in the processes that they start
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")

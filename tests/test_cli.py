@@ -135,7 +135,7 @@ def test_verify(job_folder, capsys):
     (job_folder / "after/slider-release.wav").rename(job_folder.parent / "back.wav")
     assert main(["verify", str(folder), "--captures", str(job_folder.parent / "back.wav")]) == 0
     out = capsys.readouterr().out
-    assert "back.wav has the content of capture after/slider-release.wav, unchanged" in out
+    assert "back.wav matches capture after/slider-release.wav, unchanged" in out
     other = job_folder / "README.md"
     other.write_text("a note")
     assert main(["verify", str(folder), "--captures", str(other)]) == 1
@@ -146,6 +146,33 @@ def test_verify(job_folder, capsys):
     capsys.readouterr()
     assert main(["verify", str(folder)]) == 1
     assert "changed: results.csv" in capsys.readouterr().out
+    assert main(["verify", str(folder), "--recompute"]) == 2
+    assert "whole job" in capsys.readouterr().err
+
+
+def test_a_second_run_goes_beside_the_first_and_says_what_is_the_same(
+    job_folder, fake_slider, monkeypatch, capsys, tmp_path
+):
+    monkeypatch.setenv("SIGKIT_CACHE", str(tmp_path / "kept"))
+    monkeypatch.setattr("sigkit.evidence.run.kept.ROOMS", ("sigkit", "sigkit_fake"))
+    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", lambda *_: {})
+    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_: {})
+    assert main(["evidence", str(job_folder)]) == 0
+    assert "Captures: 7 measured now\n" in capsys.readouterr().out
+    fake_slider.tone(job_folder / "followup/slider-release.wav", 0.3)
+    assert main(["evidence", str(job_folder)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Captures: 1 measured now, 7 taken from an earlier run: same SHA-256" in out
+    assert "Beside evidence, untouched: the same captures in before, after" in out
+    assert "number for number" not in out
+    assert main(["verify", str(job_folder / "evidence"), "--captures", str(job_folder)]) == 0
+    assert "added later, no part of this evidence: captures of stage followup" in (
+        capsys.readouterr().out
+    )
+    assert main(["evidence", str(job_folder), "--fresh"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Captures: 8 measured now" in out
+    assert "the same results, number for number" in out
 
 
 def test_interrupt_leaves_nothing_half_written(job_folder, monkeypatch, capsys):

@@ -15,19 +15,20 @@ from typing import Any
 
 import pandas as pd
 
-from sigkit.errors import InputError
+from sigkit.errors import InputError, SignalError
+from sigkit.evidence.chain import stage_lists
 from sigkit.evidence.job.folder import Job
-from sigkit.evidence.logs.own_causes import FILE as CAUSES
-from sigkit.evidence.logs.readings import FILE as READINGS
-from sigkit.evidence.logs.repairs import FILE as REPAIRS
-from sigkit.evidence.manifest import FILE, KIND, file_entry, outputs_of, sha256
-from sigkit.evidence.place import refuse_other, same_evidence, set_aside
+from sigkit.evidence.listed import capture_entries, manifest_of
+from sigkit.evidence.listed import versions as versions
+from sigkit.evidence.manifest import FILE, sha256
+from sigkit.evidence.place import free_place, move_in
 from sigkit.evidence.report.pdf import pdf_of
 from sigkit.evidence.rows.ladder import Ladder, ladder_of
 from sigkit.evidence.rows.results import results_frame
 from sigkit.evidence.rows.row_causes import with_causes
 from sigkit.evidence.rows.setting_order import SettingOrder, setting_orders_of
 from sigkit.evidence.rows.table import Row, rows_of
+from sigkit.evidence.run.progress import Progress
 from sigkit.evidence.run.same_sound import same_sound
 from sigkit.evidence.run.takes import Outcome, without_folder
 
@@ -35,6 +36,9 @@ SCHEMA = 1
 RESULTS_SCHEMA = 2
 """Version of results.json, as results_schema.json describes it."""
 CODE_DIGITS = 16
+RESULTS = "results.csv"
+KIT_EFFORT = 0.6
+"""Of the listing kit, in that of the report's pictures; for the time left alone."""
 DIGITS = 9
 """Significant digits of exported numbers: finer than any uncertainty, coarser than round-off."""
 
@@ -126,7 +130,7 @@ class Evidence:
             key = outcome.take.key
             if outcome.error is not None:
                 error = outcome.error
-                lost = isinstance(error, InputError) or math.isnan(outcome.duration_s)
+                lost = not isinstance(error, SignalError) or math.isnan(outcome.duration_s)
                 found.append(Problem(error.problem, error.where or key, error.remedy, lost=lost))
             for file in outcome.files:
                 if file.sha256 and file.sha256 in seen:
@@ -188,24 +192,39 @@ class Evidence:
         plain: dict[str, Any] = self._cleaned(document)
         return plain
 
-    def write(self, folder: str | Path, *, pdf: bool = False, paper: str = "a4") -> Path:
+    def results_csv(self) -> bytes:
+        """Return the table as ``results.csv`` holds it, with nine digits."""
+        table = results_frame(self).map(_rounded)
+        text: str = table.to_csv(index=False, lineterminator="\n")
+        return text.encode("utf-8")
+
+    def write(
+        self,
+        folder: str | Path,
+        *,
+        pdf: bool = False,
+        paper: str = "a4",
+        progress: bool = False,
+    ) -> Path:
         """Write report, charts, results, listing kit and manifest into a folder.
 
         Parameters
         ----------
         folder : str or Path
-            Where to write. Other evidence that is there already is kept under another name, such
-            as ``evidence-1``, the very same is left as it is, and a folder of anything else is
-            refused.
+            Where to write. Where evidence lies already, it stays as it is, and this goes into a new
+            folder beside it with today's date, such as ``evidence_2026-03-02``; a folder of
+            anything else is refused.
         pdf : bool, optional
             Write ``report.pdf`` too, which needs the extra ``pdf`` and takes longer than the rest.
         paper : {"a4", "letter"}, optional
             Paper of ``report.pdf``.
+        progress : bool, optional
+            Show how far it has come, and the time left, where it takes more than three seconds.
 
         Returns
         -------
         Path
-            The folder.
+            The folder that was written.
 
         Raises
         ------
@@ -219,16 +238,17 @@ class Evidence:
         same bytes.
         """
         folder = Path(folder)
-        refuse_other(folder)
+        free_place(folder)
         try:
             folder.parent.mkdir(parents=True, exist_ok=True)
             draft = Path(tempfile.mkdtemp(prefix=".evidence-", dir=folder.parent))
             try:
                 draft.chmod(0o755)
-                self._fill(draft, paper=paper if pdf else "")
-                if not same_evidence(draft, folder):
-                    set_aside(folder)
-                    draft.rename(folder)
+                count = len({row.group for row in self.rows})
+                effort = count * (1 + KIT_EFFORT + pdf)
+                with Progress("drawing", "pictures", count, effort, shown=progress) as shown:
+                    self._fill(draft, paper if pdf else "", shown)
+                return move_in(draft, folder)
             finally:
                 shutil.rmtree(draft, ignore_errors=True)
         except OSError as error:
@@ -237,9 +257,8 @@ class Evidence:
                 where=str(folder),
                 remedy="Choose a folder that you may write to, with space left.",
             ) from error
-        return folder
 
-    def _fill(self, folder: Path, *, paper: str) -> None:
+    def _fill(self, folder: Path, paper: str, shown: Progress) -> None:
         from sigkit.evidence.listing.kit import kit_of
         from sigkit.evidence.report.front_charts import draw_front
         from sigkit.evidence.report.pages import report_html
@@ -247,7 +266,7 @@ class Evidence:
 
         (folder / "results.json").write_bytes(_json(self.to_dict()))
         code = sha256(folder / "results.json")[:CODE_DIGITS]
-        pictures = draw_groups(self)
+        pictures = draw_groups(self, lambda: shown.done(1))
         (folder / "charts").mkdir()
         for name, picture in pictures.items():
             (folder / "charts" / f"{name}.png").write_bytes(picture)
@@ -256,44 +275,28 @@ class Evidence:
         (folder / "report.html").write_bytes(report.encode())
         if paper:
             (folder / "report.pdf").write_bytes(pdf_of(report, "report.pdf", paper=paper))
-        table = results_frame(self).map(_rounded)
-        (folder / "results.csv").write_bytes(
-            table.to_csv(index=False, lineterminator="\n").encode("utf-8")
-        )
+        (folder / RESULTS).write_bytes(self.results_csv())
         for name, data in kit_of(self, code).items():
             path = folder / "listing" / name
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(data)
-        (folder / FILE).write_bytes(_json(self._manifest(folder)))
+        lists = stage_lists([stage.name for stage in self.job.stages], self.capture_list())
+        for one in lists:
+            (folder / one.path).parent.mkdir(exist_ok=True)
+            (folder / one.path).write_bytes(one.content)
+        (folder / FILE).write_bytes(_json(self._cleaned(manifest_of(self, folder, lists))))
 
-    def _manifest(self, folder: Path) -> dict[str, Any]:
-        document = {
-            "kind": KIND,
-            "schema": SCHEMA,
-            "made_with": versions(),
-            "unit": self.job.settings.unit,
-            "settings": {
-                "readings_sha256": _hash_of(self.job.folder / READINGS),
-                "repairs_sha256": _hash_of(self.job.folder / REPAIRS),
-                "causes_sha256": _hash_of(self.job.folder / CAUSES),
-                "limits": {
-                    f"{row.test}.{row.judged.quantity}": row.limit.value
-                    for row in self.rows
-                    if row.limit is not None
-                },
-                "captures": {
-                    o.take.key: {
-                        "channel": o.result.source.channel if o.result else o.take.channel,
-                        **o.take.options,
-                    }
-                    for o in self.outcomes
-                },
-            },
-            "captures": self.capture_list(),
-            "outputs": [file_entry(folder / name, name) for name in outputs_of(folder)],
-        }
-        plain: dict[str, Any] = self._cleaned(document)
-        return plain
+    @property
+    def origin(self) -> str:
+        """How many captures were measured now, and how many by an earlier run, in words."""
+        earlier = sum(outcome.kept for outcome in self.outcomes)
+        now = len(self.outcomes) - earlier
+        if not earlier:
+            return f"{now} measured now"
+        return (
+            f"{now} measured now, {earlier} taken from an earlier run: same SHA-256, settings and "
+            "versions"
+        )
 
     @property
     def capture_count(self) -> int:
@@ -304,27 +307,10 @@ class Evidence:
     def capture_list(self) -> list[dict[str, Any]]:
         """Return every file of the job with size, SHA-256, whether it was used, and why not.
 
-        Of a take in several files ``part`` says which one it is, such as ``2 of 3``.
+        Of a take in several files ``part`` says which one it is, such as ``2 of 3``; of one in a
+        single file ``samples_sha256`` is that of its samples alone, whatever its header says.
         """
-        listed = [
-            {
-                "path": file.key,
-                "bytes": file.size_bytes,
-                "sha256": file.sha256,
-                "part": f"{number} of {len(o.files)}" if len(o.files) > 1 else "",
-                "used": o.used,
-                "why_not": o.reason,
-            }
-            for o in self.outcomes
-            for number, file in enumerate(o.files, start=1)
-        ]
-        for problem in self.job.problems:
-            path = self.job.folder / problem.where
-            if path.is_file():
-                entry = file_entry(path, problem.where)
-                why = f"{problem.problem} {problem.remedy}"
-                listed.append({**entry, "part": "", "used": False, "why_not": why})
-        plain: list[dict[str, Any]] = self._cleaned(sorted(listed, key=lambda e: str(e["path"])))
+        plain: list[dict[str, Any]] = self._cleaned(capture_entries(self))
         return plain
 
     def _without_place(self, problem: Problem) -> Problem:
@@ -352,23 +338,6 @@ class Evidence:
         from sigkit.evidence.report.pages import table_html
 
         return table_html(self)
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of what the numbers were computed with."""
-    import platform
-
-    import numpy as np
-    import scipy
-
-    import sigkit
-
-    return {
-        "sigkit": sigkit.__version__,
-        "python": platform.python_version(),
-        "numpy": np.__version__,
-        "scipy": scipy.__version__,
-    }
 
 
 def _flat(row: Row) -> dict[str, Any]:
@@ -410,10 +379,6 @@ def _capture(outcome: Outcome) -> dict[str, Any]:
         "remarks": list(outcome.remarks),
         "result": outcome.result.to_dict() if outcome.result is not None else None,
     }
-
-
-def _hash_of(path: Path) -> str:
-    return sha256(path) if path.is_file() else ""
 
 
 def _rounded(value: Any) -> Any:

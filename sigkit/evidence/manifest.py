@@ -6,20 +6,29 @@ import dataclasses
 import hashlib
 import html
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sigkit.errors import InputError
+from sigkit.errors import InputError, SigkitError
+
+if TYPE_CHECKING:
+    from sigkit.evidence.recompute import Recomputed
 
 FILE = "manifest.json"
 KIND = "sigkit evidence"
+SCHEMA = 2
+"""Of the manifest; 1 had no chain of stages."""
 
+CODE_DIGITS = 16
 MEANING = (
     "A matching SHA-256 shows that a file is unchanged since the manifest was made. It does not "
-    "show when the sound was recorded, nor that it comes from this instrument. Give the manifest's "
-    "own code to someone else early, so that a later manifest can be told from this one."
+    "show when the sound was recorded, by whom, with which instrument, nor that the manifest "
+    "itself is the first one: whoever holds the folder can make a new manifest. So give the "
+    "manifest's own code to someone else early: put it into the listing, send it by e-mail, or "
+    "have manifest.json stamped by an outside time-stamping service (RFC 3161). Then it shows "
+    "that all this existed by then."
 )
 
 
@@ -39,6 +48,24 @@ class Verification:
         Whether captures were compared too.
     stranger : str
         The one file that was asked for, where the manifest lists no capture with its content.
+    same_samples : tuple of str
+        Captures whose every sample that file has, though its other bytes differ.
+    asked : str
+        The one file that was asked for, where the manifest lists its content.
+    asked_matches : tuple of str
+        Captures with its content.
+    chain : tuple of str
+        Stages whose lists of captures are chained; empty in a manifest without a chain.
+    breaks : tuple of (str, str)
+        Stages at which the chain breaks, and why.
+    later : tuple of str
+        Stages with captures that were added after this evidence was made, and are no part of it.
+    remarks : tuple of str
+        Settings and logs beside the captures that are not those the evidence was made with.
+    results_code : str
+        SHA-256 of results.json, whose beginning is the code in the listing.
+    recomputed : Recomputed or None
+        How the numbers stand to those computed again, where that was asked for.
     """
 
     code: str
@@ -49,33 +76,65 @@ class Verification:
     renamed: tuple[tuple[str, str], ...] = ()
     captures_checked: bool = False
     stranger: str = ""
+    same_samples: tuple[str, ...] = ()
+    asked: str = ""
+    asked_matches: tuple[str, ...] = ()
+    chain: tuple[str, ...] = ()
+    breaks: tuple[tuple[str, str], ...] = ()
+    later: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    results_code: str = ""
+    recomputed: Recomputed | None = None
 
     @property
     def ok(self) -> bool:
-        """Whether nothing is changed, missing, added or renamed."""
-        return not (self.changed or self.missing or self.added or self.renamed)
+        """Whether nothing is changed, missing, added or renamed, and numbers come out the same."""
+        found = self.changed or self.missing or self.added or self.renamed or self.breaks
+        return not found and (self.recomputed is None or self.recomputed.ok)
 
     def lines(self) -> list[str]:
         """Return what was found, one finding a line."""
-        found = [f"changed: {name}" for name in self.changed]
+        found = [f"{self.asked} matches capture {name}, unchanged" for name in self.asked_matches]
+        found += [f"changed: {name}" for name in self.changed]
         found += [f"missing: {name}" for name in self.missing]
         found += [f"not in the manifest: {name}" for name in self.added if name != self.stranger]
         if self.stranger:
             found.append(f"not in the list: {self.stranger} has the content of no listed capture")
+        found += [
+            f"but every sample of it is that of {name}: only its header, or what else lies beside "
+            "the sound, is another"
+            for name in self.same_samples
+        ]
         found += [f"renamed: {new} has the content of {old}" for new, old in self.renamed]
+        found += [f"the chain breaks at stage {stage}: {why}" for stage, why in self.breaks]
+        if self.chain and not self.breaks:
+            stages = ", ".join(self.chain)
+            found.append(f"chain of stages whole, each list names the one before: {stages}")
+        found += [
+            f"added later, no part of this evidence: captures of stage {name}"
+            for name in self.later
+        ]
+        found += [f"remark: {text}" for text in self.remarks]
+        found += [] if self.recomputed is None else self.recomputed.lines()
         what = "outputs and captures" if self.captures_checked else "outputs (captures not checked)"
+        what = "outputs, and the capture that was asked for" if self.asked else what
         found.append(f"{len(self.matched)} files match: {what}")
         return found
 
+    def codes(self) -> list[str]:
+        """Return the codes to compare with what was published, one a line."""
+        told = [f"manifest's own SHA-256: {self.code}"]
+        if self.results_code:
+            told.append(f"code in the listing: {self.results_code[:CODE_DIGITS]}")
+        return told
+
     def __str__(self) -> str:
-        return "\n".join([*self.lines(), f"manifest's own SHA-256: {self.code}", MEANING])
+        return "\n".join([*self.lines(), *self.codes(), MEANING])
 
     def _repr_html_(self) -> str:
         items = "".join(f"<li>{html.escape(line)}</li>" for line in self.lines())
-        return (
-            f"<ul>{items}</ul><p>manifest's own SHA-256: <code>{self.code}</code></p>"
-            f"<p>{html.escape(MEANING)}</p>"
-        )
+        codes = "<br>".join(html.escape(line) for line in self.codes())
+        return f"<ul>{items}</ul><p>{codes}</p><p>{html.escape(MEANING)}</p>"
 
 
 def file_entry(path: Path, name: str) -> dict[str, Any]:
@@ -103,7 +162,24 @@ def is_evidence(folder: Path) -> bool:
         return False
 
 
-def verify(folder: str | Path, captures: str | Path | None = None) -> Verification:
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """Return the manifest of a folder of evidence.
+
+    Raises
+    ------
+    InputError
+        There is none that can be read.
+    """
+    return _lists(folder)[0]
+
+
+def verify(
+    folder: str | Path,
+    captures: str | Path | None = None,
+    *,
+    recompute: bool = False,
+    progress: bool = False,
+) -> Verification:
     """Check that evidence, and its captures where given, still match the manifest.
 
     Parameters
@@ -111,13 +187,18 @@ def verify(folder: str | Path, captures: str | Path | None = None) -> Verificati
     folder : str or Path
         The evidence folder.
     captures : str or Path, optional
-        The job folder, to compare its captures too; or one WAV file, to ask which capture it is:
-        the names of all captures with its content are then among ``matched``.
+        The job folder, to compare its captures too; or one WAV file, to ask which capture it is,
+        whatever its name: all captures with its content are then in ``asked_matches``.
+    recompute : bool, optional
+        Measure the captures of the job folder again, and compare with results.csv.
+    progress : bool, optional
+        Show how far it has come, and the time left, where it takes more than three seconds.
 
     Returns
     -------
     Verification
-        Names of files that match, changed, are missing, were added or renamed.
+        Names of files that match, changed, are missing, were added or renamed; where the chain of
+        stages breaks; which numbers come out otherwise.
 
     Raises
     ------
@@ -127,50 +208,128 @@ def verify(folder: str | Path, captures: str | Path | None = None) -> Verificati
     Notes
     -----
     SHA-256 (FIPS 180-4) shows that a file is unchanged since the manifest was made, not when it was
-    recorded or from which instrument.
+    recorded or from which instrument. Nothing is asked of a network.
     """
     folder = Path(folder)
+    document, listed, own = _lists(folder)
+    root = None if captures is None else Path(captures)
+    if root is not None and not (root.is_file() or root.is_dir()):
+        raise InputError(
+            "There are no captures at that place.",
+            where=str(root),
+            remedy="Name the job folder with the captures, or one WAV file.",
+        )
+    if recompute and (root is None or not root.is_dir()):
+        raise InputError(
+            "Numbers can be computed again from a whole job only.",
+            where="recompute",
+            remedy="Name the job folder with the captures too: --captures DIR.",
+        )
+    whole = root is not None and root.is_dir()
+    paths = {name: folder / name for name in outputs_of(folder)}
+    others: dict[str, Path] = {}
+    if root is not None and whole:
+        sounds = _captures_of(root)
+        others = _later(sounds, document, own)
+        paths |= {name: path for name, path in sounds.items() if name not in others}
+        listed |= own
+    found = _hashes(paths, progress=progress)
+    gone = {code for name, code in listed.items() if name not in found}
+    if gone:  # perhaps they lie in a folder of another name
+        moved = _hashes(others, progress=progress)
+        found |= {name: code for name, code in moved.items() if code in gone}
+    later = {name.partition("/")[0] for name in others if name not in found}
+    result = _compare(listed, found, code=sha256(folder / FILE), captures_checked=whole)
+    result = dataclasses.replace(result, **_chain(folder, document, own), later=_names(later))
+    result = dataclasses.replace(result, results_code=found.get("results.json", ""))
+    if root is None:
+        return result
+    if not whole:
+        return _asked(result, root, document, own)
+    from sigkit.evidence import recompute as again
+
+    if not recompute:
+        return dataclasses.replace(result, remarks=tuple(again.changed_settings(root, document)))
+    numbers = again.recompute(folder, root, document, progress=progress)
+    return dataclasses.replace(result, recomputed=numbers)
+
+
+def _lists(folder: Path) -> tuple[dict[str, Any], dict[str, str], dict[str, str]]:
+    """Return the manifest, and SHA-256 by name of its outputs and of its captures."""
     try:
         document = _load(folder / FILE)
         if document["kind"] != KIND:
             raise ValueError
-        listed = {e["path"]: e["sha256"] for e in document["outputs"]}
-        listed_captures = {e["path"]: e["sha256"] for e in document["captures"]}
+        outputs = {e["path"]: e["sha256"] for e in document["outputs"]}
+        return document, outputs, {e["path"]: e["sha256"] for e in document["captures"]}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
             "The folder holds no readable manifest of evidence.",
             where=str(folder),
             remedy="Name the folder that 'sigkit evidence' wrote, the one with manifest.json.",
         ) from error
-    found = {name: sha256(folder / name) for name in outputs_of(folder)}
-    stranger = ""
-    if captures is not None:
-        root = Path(captures)
-        if not (root.is_file() or root.is_dir()):
-            raise InputError(
-                "There are no captures at that place.",
-                where=str(root),
-                remedy="Name the job folder with the captures, or one WAV file.",
-            )
-        if root.is_file():
-            code = sha256(root)
-            sounds = {name: c for name, c in listed_captures.items() if c == code}
-            listed_captures = sounds
-            stranger = "" if sounds else root.name
-        else:
-            sounds = _captures_of(root)
-        listed |= listed_captures
-        found |= sounds
-    result = _compare(
-        listed,
-        found,
-        code=sha256(folder / FILE),
-        captures_checked=captures is not None and not stranger,
+
+
+def _later(
+    sounds: Mapping[str, Path], document: Mapping[str, Any], own: Mapping[str, str]
+) -> dict[str, Path]:
+    """Return the captures that lie in stages of which the manifest knows nothing."""
+    stages = {name.partition("/")[0] for name in own if "/" in name}
+    stages |= {str(entry["stage"]) for entry in document.get("stages", ())}
+    return {n: p for n, p in sounds.items() if "/" in n and n.partition("/")[0] not in stages}
+
+
+def _hashes(paths: Mapping[str, Path], *, progress: bool) -> dict[str, str]:
+    from sigkit.evidence.run.progress import Progress
+
+    sizes = {name: path.stat().st_size + 1 for name, path in paths.items()}
+    found = {}
+    with Progress("comparing", "files", len(paths), sum(sizes.values()), shown=progress) as shown:
+        for name, path in paths.items():
+            found[name] = sha256(path)
+            shown.done(sizes[name])
+    return found
+
+
+def _chain(folder: Path, document: Mapping[str, Any], own: Mapping[str, str]) -> dict[str, Any]:
+    from sigkit.evidence.chain import chain_breaks
+
+    stages = document.get("stages", [])
+    try:
+        breaks = chain_breaks(folder, stages, own)
+        names = tuple(str(entry["stage"]) for entry in stages)
+    except (KeyError, TypeError, AttributeError):
+        names, breaks = (), [("all", "the manifest's own list of stages cannot be read")]
+    return {"chain": names, "breaks": tuple(breaks)}
+
+
+def _asked(
+    result: Verification, path: Path, document: Mapping[str, Any], own: Mapping[str, str]
+) -> Verification:
+    """Say which captures one file is, by its content; its name does not matter."""
+    code = sha256(path)
+    same = _names(name for name, listed in own.items() if listed == code)
+    if same:
+        matched = _names({*result.matched, *same})
+        return dataclasses.replace(
+            result, matched=matched, captures_checked=True, asked=path.name, asked_matches=same
+        )
+    samples = _samples_of(path)
+    alike = _names(
+        e["path"] for e in document["captures"] if samples and e.get("samples_sha256") == samples
     )
-    if not stranger:
-        return result
-    added = _names({*result.added, stranger})
-    return dataclasses.replace(result, added=added, stranger=stranger)
+    added = _names({*result.added, path.name})
+    return dataclasses.replace(result, added=added, stranger=path.name, same_samples=alike)
+
+
+def _samples_of(path: Path) -> str:
+    from sigkit.captures.wav import open_capture
+
+    try:
+        known_by = open_capture(path).fitness().fingerprint
+    except SigkitError:
+        return ""
+    return "" if known_by is None else known_by.samples_sha256
 
 
 def _compare(
@@ -191,7 +350,7 @@ def _compare(
     )
 
 
-def _captures_of(root: Path) -> dict[str, str]:
+def _captures_of(root: Path) -> dict[str, Path]:
     from sigkit.evidence.job.names import SUFFIXES
 
     paths = [
@@ -201,7 +360,7 @@ def _captures_of(root: Path) -> dict[str, str]:
         and path.suffix.casefold() in SUFFIXES
         and not any(part.startswith((".", "evidence")) for part in path.relative_to(root).parts)
     ]
-    return {path.relative_to(root).as_posix(): sha256(path) for path in paths}
+    return {path.relative_to(root).as_posix(): path for path in paths}
 
 
 def _names(names: Iterable[str]) -> tuple[str, ...]:

@@ -1,39 +1,66 @@
-"""The folder that evidence is written to: never over anything else."""
+"""The folder that evidence is written to: new, or empty, and never an older one."""
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 from sigkit.errors import InputError
-from sigkit.evidence.manifest import FILE, is_evidence, sha256, verify
+from sigkit.evidence.manifest import is_evidence
 
 
-def refuse_other(folder: Path) -> None:
-    """Refuse a place that holds anything but evidence."""
-    occupied = folder.exists() and not (folder.is_dir() and not any(folder.iterdir()))
-    if occupied and not is_evidence(folder):
+def free_place(folder: Path) -> Path:
+    """Return where evidence goes that is asked for at a place.
+
+    Parameters
+    ----------
+    folder : Path
+        The place asked for.
+
+    Returns
+    -------
+    Path
+        That place where nothing lies there; beside older evidence a folder of the same name with
+        today's date, such as ``evidence_2026-03-02``, and ``_2``, ``_3`` behind it where that is
+        taken too.
+
+    Raises
+    ------
+    InputError
+        The place holds something else.
+    """
+    if _free(folder):
+        return folder
+    if not is_evidence(folder):
         raise InputError(
             "The place for the evidence holds something else, which is left as it is.",
             where=str(folder),
             remedy="Choose a new or empty folder.",
         )
-
-
-def same_evidence(draft: Path, folder: Path) -> bool:
-    """Whether a folder holds this very evidence already, unchanged."""
-    if not is_evidence(folder):
-        return False
-    return sha256(draft / FILE) == sha256(folder / FILE) and verify(folder).ok
-
-
-def set_aside(folder: Path) -> None:
-    """Move older evidence to the next free name; remove the folder where it is empty."""
-    if not folder.exists():
-        return
-    if not any(folder.iterdir()):
-        folder.rmdir()
-        return
-    number = 1
-    while (older := folder.with_name(f"{folder.name}-{number}")).exists():
+    if not folder.name.strip("."):
+        folder = folder.resolve()
+    dated = folder.with_name(f"{folder.name}_{datetime.date.today().isoformat()}")
+    place, number = dated, 1
+    while not _free(place):
         number += 1
-    folder.rename(older)
+        place = dated.with_name(f"{dated.name}_{number}")
+    return place
+
+
+def move_in(draft: Path, folder: Path) -> Path:
+    """Move finished evidence to the first free place, in one step, and return that place."""
+    while True:
+        place = free_place(folder)
+        try:
+            if place.exists():
+                place.rmdir()
+            draft.rename(place)
+        except OSError:
+            if _free(place):
+                raise
+            continue  # taken by another run in the meantime
+        return place
+
+
+def _free(folder: Path) -> bool:
+    return not folder.exists() or (folder.is_dir() and not any(folder.iterdir()))

@@ -1,3 +1,4 @@
+import datetime
 import json
 import os
 import re
@@ -9,6 +10,7 @@ import pandas as pd
 import pytest
 
 from sigkit.errors import InputError
+from sigkit.evidence.earlier import earlier_evidence
 from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import verify
 
@@ -151,6 +153,8 @@ def test_folder_holds_everything_and_verifies(evidence, job_folder, tmp_path):
         "report.html",
         "results.csv",
         "results.json",
+        "stages/after.sha256",
+        "stages/before.sha256",
     ]
     found = verify(folder, job_folder)
     assert found.ok
@@ -218,22 +222,24 @@ def test_report_escapes_what_a_job_says(job_folder):
     assert "&lt;b&gt;K14&lt;/b&gt; &amp; co" in report
 
 
-def test_older_evidence_is_kept(evidence, job_folder):
+def test_older_evidence_is_never_touched(evidence, job_folder, monkeypatch):
+    """A later run goes beside it, with the date of that day, the same numbers or not."""
     target = job_folder / "evidence"
-    evidence.write(target)
-    first = (target / "manifest.json").read_bytes()
+    assert evidence.write(target) == target
     (target / "report.html").write_text("changed by hand")
-    evidence.write(target)
-    assert (job_folder / "evidence-1/report.html").read_text() == "changed by hand"
-    assert (target / "manifest.json").read_bytes() == first
-    evidence.write(target)
-    assert not (job_folder / "evidence-2").exists()
-    (target / "report.html").unlink()
-    evidence.write(target)
-    assert sorted(p.name for p in job_folder.iterdir()) == [
-        *("after", "before", "evidence", "evidence-1", "evidence-2")
-    ]
-    assert verify(target).ok
+    before = {p: (p.stat().st_mtime_ns, p.read_bytes()) for p in target.rglob("*") if p.is_file()}
+    today = datetime.date.today().isoformat()
+    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", lambda *_: {})
+    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_: {})
+    second, third = evidence.write(target), evidence.write(target)
+    assert second.name in (f"evidence_{today}", f"evidence_{datetime.date.today().isoformat()}")
+    assert third.name == f"{second.name}_2"
+    after = {p: (p.stat().st_mtime_ns, p.read_bytes()) for p in target.rglob("*") if p.is_file()}
+    assert after == before
+    assert (second / "results.csv").read_bytes() == (target / "results.csv").read_bytes()
+    assert len(list(job_folder.iterdir())) == 5
+    assert verify(third, job_folder).ok
+    assert sorted(p.name for p in earlier_evidence(second)) == ["evidence", third.name]
 
 
 def test_other_peoples_files_are_refused(evidence, tmp_path, job_folder):

@@ -289,13 +289,23 @@ def test_places_that_are_no_job(tmp_path):
         open_job(tmp_path)
 
 
-def test_a_bug_is_not_swallowed(job_folder, monkeypatch, fake_slider):
+def test_a_bug_is_said_and_does_not_stop_the_others(job_folder, monkeypatch, fake_slider):
+    real = fake_slider.measure_level
+
     def broken(capture, **options):
-        raise ZeroDivisionError(capture, options)
+        if capture.path.name == "slider-release.wav":
+            raise ZeroDivisionError("nothing to divide by")
+        return real(capture, **options)
 
     monkeypatch.setattr(fake_slider, "measure_level", broken)
-    with pytest.raises(ZeroDivisionError):
-        open_job(job_folder).measure(progress=False)
+    evidence = open_job(job_folder).measure(progress=False)
+    assert sum(outcome.used for outcome in evidence.outcomes) == 5
+    told = {problem.where: problem for problem in evidence.problems}
+    assert set(told) == {"before/slider-release.wav", "after/slider-release.wav"}
+    for problem in told.values():
+        assert problem.lost
+        assert "ZeroDivisionError: nothing to divide by (evidence/test_job.py, " in problem.problem
+        assert "mistake in sigkit" in problem.remedy
 
 
 def test_outcomes_keep_the_order_of_the_takes(job_folder):

@@ -1,17 +1,39 @@
 import hashlib
 import json
 import os
+import shutil
+import subprocess
 
 import pytest
+import soundfile as sf
 
 from sigkit.errors import InputError
+from sigkit.evidence.chain import chain_breaks, stage_lists
 from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import is_evidence, sha256, verify
 
 
 @pytest.fixture
+def job_folder(finished_job, tmp_path):
+    return shutil.copytree(finished_job, tmp_path / "job")
+
+
+@pytest.fixture
 def written(job_folder):
-    return open_job(job_folder).measure(progress=False).write(job_folder / "evidence")
+    return job_folder / "evidence"
+
+
+@pytest.fixture
+def bare(monkeypatch):
+    """Leave out pictures and kit, which are not asked about here."""
+    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", lambda *_: {})
+    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_: {})
+
+
+def rewrite(path, change):
+    document = json.loads(path.read_text())
+    change(document)
+    path.write_text(json.dumps(document))
 
 
 def test_sha256_matches_fips_180(tmp_path):
@@ -35,7 +57,7 @@ def test_manifest_lists_every_capture_and_output(written, job_folder):
     for entry in document["outputs"]:
         content = (written / entry["path"]).read_bytes()
         assert entry["sha256"] == hashlib.sha256(content).hexdigest()
-    assert set(document["made_with"]) == {"sigkit", "python", "numpy", "scipy"}
+    assert set(document["made_with"]) == {"sigkit", "sigkit_source", "python", "numpy", "scipy"}
     assert document["settings"]["limits"]["slider.worst_level"] == -50
     assert document["settings"]["captures"]["before/slider-release.wav"]["channel"] == 0
 
@@ -72,6 +94,7 @@ def test_one_recording_sent_back(written, job_folder, tmp_path):
     found = verify(written, back)
     assert found.ok
     assert "after/slider-release.wav" in found.matched
+    assert found.lines()[0] == f"{back.name} matches capture after/slider-release.wav, unchanged"
     back.write_bytes(b"another")
     assert verify(written, back).added == (back.name,)
 
@@ -87,6 +110,7 @@ def test_a_file_that_is_no_capture_of_the_list_is_said_to_be_none(written, tmp_p
         assert not found.captures_checked
         assert found.lines() == [
             f"not in the list: {name} has the content of no listed capture",
+            "chain of stages whole, each list names the one before: before, after",
             f"{outputs} files match: outputs (captures not checked)",
         ]
 
@@ -106,3 +130,201 @@ def test_no_captures(written, tmp_path):
         verify(written, tmp_path / "pipe.wav")
     with pytest.raises(InputError, match="no captures at that place"):
         verify(written, tmp_path / "none")
+
+
+def test_a_recording_with_another_header_is_told_by_its_samples(written, job_folder, tmp_path):
+    """A chunk behind the sound, as editors write it: not the file, yet every sample of it."""
+    back = tmp_path / "tagged.wav"
+    sound, rate = sf.read(job_folder / "after/slider-release.wav", dtype="int16")
+    with sf.SoundFile(back, "w", rate, 1, "PCM_16") as file:
+        file.title = "sent back"
+        file.write(sound)
+    found = verify(written, back)
+    assert not found.ok
+    assert found.stranger == "tagged.wav"
+    assert found.same_samples == ("after/slider-release.wav",)
+    assert "every sample of it is that of after/slider-release.wav" in found.lines()[1]
+    sound[1000] += 1
+    sf.write(back, sound, rate, "PCM_16")
+    assert verify(written, back).same_samples == ()
+
+
+def test_each_stage_lists_its_captures_and_the_list_before(written):
+    stages = json.loads((written / "manifest.json").read_text())["stages"]
+    assert [entry["stage"] for entry in stages] == ["before", "after"]
+    before, after = ((written / entry["list"]).read_bytes() for entry in stages)
+    assert stages[0]["previous_sha256"] == ""
+    assert stages[1]["previous_sha256"] == hashlib.sha256(before).hexdigest()
+    assert stages[1]["sha256"] == hashlib.sha256(after).hexdigest()
+    assert hashlib.sha256(before).hexdigest().encode() in after
+
+
+@pytest.mark.skipif(shutil.which("sha256sum") is None, reason="needs sha256sum of GNU coreutils")
+def test_the_lists_are_checked_without_this_library(job_folder):
+    """By GNU coreutils' sha256sum, from the job's folder."""
+    call = ["sha256sum", "-c", "--strict", "evidence/stages/after.sha256"]
+    done = subprocess.run(call, cwd=job_folder, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count(": OK") == 3
+    with (job_folder / "after/slider-release.wav").open("ab") as file:
+        file.write(b"\0")
+    done = subprocess.run(call, cwd=job_folder, capture_output=True, text=True)
+    assert done.returncode == 1
+    assert "after/slider-release.wav: FAILED" in done.stdout
+
+
+def test_odd_names_stand_in_a_list_as_sha256sum_reads_them(tmp_path):
+    names = ["a/back\\slash.wav", "a/new\nline.wav", "a/  two.wav", "a/ä.wav"]
+    (tmp_path / "a").mkdir()
+    for name in names:
+        (tmp_path / name).write_bytes(name.encode())
+    entries = [{"path": name, "sha256": sha256(tmp_path / name)} for name in names]
+    (made,) = stage_lists(["a"], [*entries, {"path": "a/lost.wav", "sha256": ""}])
+    (tmp_path / "stages").mkdir()
+    (tmp_path / made.path).write_bytes(made.content)
+    assert chain_breaks(tmp_path, [made.to_dict()], {e["path"]: e["sha256"] for e in entries}) == []
+    if shutil.which("sha256sum"):
+        call = ["sha256sum", "-c", "--strict", made.path]
+        assert subprocess.run(call, cwd=tmp_path, capture_output=True).returncode == 0
+
+
+def forged(path, name):
+    """Write a capture's hash anew in a list, as somebody would who changed the capture."""
+    text = path.read_text()
+    old = next(line for line in text.splitlines() if line.endswith(name))
+    path.write_text(text.replace(old[:64], "0" * 64))
+
+
+def test_the_stage_at_which_the_chain_breaks_is_named(written):
+    forged(written / "stages/before.sha256", "slider-release.wav")
+    found = verify(written)
+    assert [stage for stage, _ in found.breaks] == ["before", "after"]
+    assert "chain breaks at stage before: its list is not the one that" in found.lines()[1]
+
+    def carried_on(document):  # a forger who changes the manifest too, but not the list after
+        code = sha256(written / "stages/before.sha256")
+        document["stages"][0]["sha256"] = code
+        for entry in document["captures"]:
+            if entry["path"] == "before/slider-release.wav":
+                entry["sha256"] = "0" * 64
+        for entry in document["outputs"]:
+            if entry["path"] == "stages/before.sha256":
+                entry["sha256"] = code
+
+    rewrite(written / "manifest.json", carried_on)
+    found = verify(written)
+    assert found.changed == ()
+    assert not found.ok
+    assert found.breaks == (("after", "its list names another list before it than that of before"),)
+    (written / "stages/after.sha256").unlink()
+    assert verify(written).breaks == (("after", "its list is missing"),)
+
+
+def test_a_capture_slipped_into_the_manifest_breaks_the_chain(written):
+    extra = {"path": "after/slider-new.wav", "bytes": 1, "sha256": "0" * 64}
+    rewrite(written / "manifest.json", lambda document: document["captures"].append(extra))
+    assert verify(written).breaks == (("after", "its list holds other captures than the manifest"),)
+    rewrite(written / "manifest.json", lambda document: document.update(stages=7))
+    assert not verify(written).ok
+
+
+@pytest.mark.usefixtures("bare")
+def test_a_follow_up_changes_no_older_list_and_older_evidence_still_holds(
+    written, job_folder, fake_slider
+):
+    fake_slider.tone(job_folder / "followup/slider-release.wav", 0.3)
+    new = open_job(job_folder).measure(progress=False).write(written)
+    assert new.name.startswith("evidence_")
+    for name in ("stages/before.sha256", "stages/after.sha256"):
+        assert (new / name).read_bytes() == (written / name).read_bytes()
+    then, now = (json.loads((f / "manifest.json").read_text())["stages"] for f in (written, new))
+    assert now[:2] == then
+    assert now[2]["previous_sha256"] == then[1]["sha256"]
+    assert verify(new, job_folder).ok
+    older = verify(written, job_folder)
+    assert older.ok
+    assert older.later == ("followup",)
+    assert older.added == ()
+    fake_slider.tone(job_folder / "after/slider-late.wav", 0.3)
+    assert verify(written, job_folder).added == ("after/slider-late.wav",)
+
+
+def test_a_stage_of_another_name_is_renamed_not_added_later(written, job_folder):
+    (job_folder / "after").rename(job_folder / "done")
+    found = verify(written, job_folder)
+    assert ("done/slider-release.wav", "after/slider-release.wav") in found.renamed
+    assert (found.missing, found.later) == ((), ())
+    assert not found.ok
+
+
+def test_settings_and_logs_that_changed_since_are_remarked(written, job_folder):
+    (job_folder / "readings.csv").write_text("stage,room_c\nbefore,21\n")
+    (job_folder / "job.toml").write_text("mains_hz = 60\n[stages.followup]\nroom_c = 20\n")
+    found = verify(written, job_folder)
+    assert found.ok
+    assert found.remarks == (
+        "readings.csv is new since this evidence was made",
+        "job.toml has changed since this evidence was made: wide",
+    )
+
+
+@pytest.mark.usefixtures("fake_slider")
+def test_numbers_are_computed_again(written, job_folder):
+    found = verify(written, job_folder, recompute=True)
+    assert found.ok
+    assert found.recomputed.numbers > 30
+    assert found.recomputed.other_versions == ()
+    assert f"all {found.recomputed.numbers} numbers the same" in str(found)
+    assert list(job_folder.glob("evidence*")) == [written]
+    with pytest.raises(InputError, match="whole job"):
+        verify(written, job_folder / "before/slider-release.wav", recompute=True)
+
+
+@pytest.mark.usefixtures("fake_slider")
+def test_a_number_that_was_changed_is_named_with_its_difference(written, job_folder):
+    """Even in the ninth digit, and with a manifest that was made to fit."""
+    lines = (written / "results.csv").read_text().splitlines()
+    row = next(n for n, line in enumerate(lines) if line.startswith("slider,release,,worst_level"))
+    cells = lines[row].split(",")
+    honest = float(cells[5])
+    cells[5] = f"{honest - 1e-7:.9g}"
+    lines[row] = ",".join(cells)
+    (written / "results.csv").write_text("\n".join(lines) + "\n")
+
+    def fit(document):
+        document["made_with"]["numpy"] = "1.0"
+        for entry in document["outputs"]:
+            entry["sha256"] = sha256(written / entry["path"])
+
+    rewrite(written / "manifest.json", fit)
+    assert verify(written).ok
+    found = verify(written, job_folder, recompute=True)
+    assert not found.ok
+    (difference,) = found.recomputed.differences
+    assert (difference.row, difference.column) == ("slider release worst_level", "before")
+    assert difference.by == pytest.approx(1e-7, rel=0.1)
+    assert any(line.startswith("other version: numpy 1.0 then") for line in found.lines())
+
+
+@pytest.mark.usefixtures("fake_slider", "bare")
+def test_settings_of_the_manifest_hold_where_job_toml_is_not_beside_the_captures(
+    job_folder, tmp_path
+):
+    (job_folder / "job.toml").write_text(
+        'mains_hz = 60\n[stages.before]\ndate = 2026-03-02\n[captures."after/slider-release"]\n'
+        'controls = "level"\nswitched_on = 2026-03-02T10:00:00\n[limits.slider]\n'
+        "events_per_pass = 3\n[private]\nowner = 'nobody'\n"
+    )
+    folder = open_job(job_folder).measure(progress=False).write(tmp_path / "evidence")
+    (job_folder / "job.toml").unlink()
+    found = verify(folder, job_folder, recompute=True)
+    assert found.ok
+    assert any("settings of the manifest used" in text for text in found.recomputed.remarks)
+    assert "nobody" not in (folder / "manifest.json").read_text()
+
+
+def test_a_manifest_without_a_chain_is_still_read(written, job_folder):
+    rewrite(written / "manifest.json", lambda document: document.pop("stages"))
+    found = verify(written, job_folder)
+    assert found.ok
+    assert (found.chain, found.breaks) == ((), ())

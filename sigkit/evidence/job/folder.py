@@ -189,13 +189,18 @@ class Job:
     causes: Mapping[Key, Cause] = field(default_factory=dict)
     repairs: tuple[Repair, ...] | None = None
 
-    def measure(self, progress: bool = True) -> Evidence:
+    def measure(self, progress: bool = True, *, cache: bool = True) -> Evidence:
         """Measure every capture once and put the stages side by side.
 
         Parameters
         ----------
         progress : bool, optional
-            Show a progress bar.
+            Show how far it has come, and the time left, where it takes more than three seconds.
+        cache : bool, optional
+            Take what an earlier run measured of files with the same SHA-256, with the same
+            settings, sources and libraries, and keep what is measured now, capture by capture; so
+            a run that was interrupted goes on where it was. False measures everything anew and
+            keeps nothing.
 
         Returns
         -------
@@ -206,19 +211,21 @@ class Job:
         Notes
         -----
         Captures are measured in parallel with joblib; a ``joblib.parallel_config`` around the call
-        chooses another backend. The result does not depend on it.
+        chooses another backend, such as ``"dask"`` for the cluster of a ``dask.distributed.Client``
+        whose workers see the job's folder at the same path. The result does not depend on it.
+        A capture that fails, whatever the reason, never stops the others.
         """
         from sigkit.evidence.evidence import Evidence
         from sigkit.evidence.run.takes import measure_takes
 
-        return Evidence.of(self, measure_takes(self.takes, progress=progress))
+        return Evidence.of(self, measure_takes(self.takes, progress=progress, cache=cache))
 
     def __str__(self) -> str:
         stages = ", ".join(stage.name for stage in self.stages)
         return f"job of {len(self.takes)} captures in stages {stages}"
 
 
-def open_job(folder: str | Path) -> Job:
+def open_job(folder: str | Path, *, settings: Settings | None = None) -> Job:
     """Open a job: a folder whose sub-folders are stages that hold captures.
 
     Parameters
@@ -231,6 +238,8 @@ def open_job(folder: str | Path) -> Job:
         optional ``readings.csv`` what was read off meters, an optional ``repairs.csv`` what was
         done, an optional ``causes.csv`` what a quantity outside its limit often comes from at this
         bench.
+    settings : Settings, optional
+        Instead of those of ``job.toml``, which is then not read.
 
     Returns
     -------
@@ -255,7 +264,7 @@ def open_job(folder: str | Path) -> Job:
             remedy="Name a folder with one sub-folder of WAV captures per stage.",
         )
     folder = folder.resolve()
-    settings = read_settings(folder / FILE)
+    settings = read_settings(folder / FILE) if settings is None else settings
     try:
         found = {path.name: sounds(path) for path in folder.iterdir() if is_stage(path)}
         loose = sorted(p for p in folder.iterdir() if p.is_file() and is_sound(p))

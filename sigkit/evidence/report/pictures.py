@@ -46,12 +46,14 @@ MOST_BYTES = 2_200_000
 """Pictures of the report, as base64; the rest of it stays well below the 3 MB of a mail."""
 
 
-def draw_groups(evidence: Evidence) -> dict[str, bytes]:
+def draw_groups(
+    evidence: Evidence, drawn_one: Callable[[], object] = lambda: None
+) -> dict[str, bytes]:
     """Draw every test, subject and setting that has a measurement; PNG by picture name.
 
     What the chart of a test puts beside its main picture has a name that ends in ``-beside``; all
     sliders over the stages are ``ladder-slider``, quantities over the marks of a slider begin with
-    ``order-``.
+    ``order-``. ``drawn_one`` is called after each test, subject and setting.
     """
     drawn: dict[str, bytes] = {}
     for group in dict.fromkeys(row.group for row in evidence.rows):
@@ -61,6 +63,7 @@ def draw_groups(evidence: Evidence) -> dict[str, bytes]:
             drawn[picture_name(group)] = draw_stages(shown, limits)
             if beside := _of_chart("beside", group[0]):
                 drawn[picture_name(group) + BESIDE] = _overlaid(_held(beside, limits), shown)
+        drawn_one()
     if evidence.ladder:
         height_in = height_ladder(evidence.ladder)
         drawn[LADDER] = _drawn(lambda ax: draw_slider_ladder(evidence.ladder, ax), height_in)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -65,7 +66,9 @@ def measure_one(
     )
     if "power_on_s" in chosen:
         take = replace(take, power_on_s=(float(chosen["power_on_s"]),) * 2)
-    return Evidence.of(replace(job, takes=(take,)), measure_takes([take], progress=False))
+    return Evidence.of(
+        replace(job, takes=(take,)), measure_takes([take], progress=sys.stderr.isatty())
+    )
 
 
 def _check_options(test: BenchTest, options: Mapping[str, Any]) -> None:
