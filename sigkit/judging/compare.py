@@ -10,9 +10,10 @@ from typing import Literal
 
 from scipy import special
 
+from sigkit.measures.held_note import CLOCK, CLOCK_PPM
 from sigkit.quantity import COVERAGE_FACTOR, Quantity, Term, combine, not_measurable
 
-SHARED = frozenset({"sound-card clock"})
+SHARED = frozenset({CLOCK})
 """Sources of uncertainty that act alike on all captures made with the same sound card."""
 
 COVERAGE = 0.95
@@ -321,6 +322,24 @@ def judge_counts(change: Change, first: Counts, last: Counts) -> Change:
     upper = "no upper limit" if math.isinf(high) else f"{high:.2g}"
     remark = f"ratio of rates {low:.2g} to {upper}, exact Poisson limits, 95 %"
     return Change(change.difference, verdict, remark)
+
+
+def with_clock(quantity: Quantity, ppm: float) -> Quantity:
+    """Return a quantity with another largest error of the sound card's clock, parts per million.
+
+    Examples
+    --------
+    >>> clock = Term(CLOCK, 0.05, "B")
+    >>> print(with_clock(combine(1.0, "cents", [clock, Term("noise", 0.003, "A")]), 4.0))
+    1.000 ± 0.010 cents
+    """
+    if not any(term.source == CLOCK for term in quantity.budget):
+        return quantity
+    terms = [
+        replace(term, u=term.u * ppm / CLOCK_PPM) if term.source == CLOCK else term
+        for term in budget_of(quantity)
+    ]
+    return combine(quantity.value, quantity.unit, terms)
 
 
 def budget_of(quantity: Quantity) -> tuple[Term, ...]:
