@@ -12,6 +12,7 @@ from sigkit.evidence.gate import (
     Subject,
     comparable,
     cut_to_shorter,
+    other_band,
     other_gain,
     partial_drift,
     settling_times,
@@ -281,6 +282,7 @@ def _change(
     why = why or cut.why_not
     if not why and judged.better != "none" and judged.unit.startswith("dBFS"):
         why = other_gain(stages[first], stages[last])
+    why = why or other_band(judged.quantity, *used)
     if not why and (test, judged.quantity) == ("warmup", "total_drift"):
         late = [partial_drift(found) for found in used]
         why = "; ".join(
