@@ -42,9 +42,9 @@ def wobbling(rng, folder):
 def stability(rng, folder, *, wobble=False):
     """One note of 45 Hz to 1.5 kHz, 25 to 60 dB, 6 to 20 s, 8 to 96 kHz, drifting, wandering."""
     rate, seconds = int(rng.choice(RATES)), float(rng.uniform(6, 20))
-    t = np.arange(round(seconds * rate)) / rate
     if wobble:
         rate = max(rate, 16_000)
+    t = np.arange(round(seconds * rate)) / rate
     lowest = 220 if wobble else 45
     hz = math.exp(rng.uniform(math.log(lowest), math.log(min(1500, rate / 8))))
     knots_s = np.arange(0, seconds + 0.02, 0.01)
@@ -59,7 +59,7 @@ def stability(rng, folder, *, wobble=False):
     result = measured(folder, "stability", x, rate, nominal_hz=440.0)
     window_s = max(0.1, 6 / hz)
     ends = round(window_s / 2 * rate)
-    longer = np.concatenate([np.full(ends, moving[0]), moving, np.full(ends, moving[-1])])
+    longer = np.concatenate([np.full(ends, cents[0]), moving, np.full(ends, cents[-1])])
     at_s = ends / rate + np.arange(0, seconds, 0.01)
     seen = window_mean_hz(longer, rate, at_s, window_s)
     whole = seen[: seen.size // 100 * 100].reshape(-1, 100)

@@ -184,6 +184,11 @@ class Evidence:
         plain: dict[str, Any] = self._cleaned(document)
         return plain
 
+    def results(self) -> dict[str, bytes]:
+        """Return ``results.csv`` and ``results.json``; the same captures give the same bytes."""
+        table = self.table.map(_rounded).to_csv(index=False, lineterminator="\n")
+        return {"results.csv": table.encode("utf-8"), "results.json": _json(self.to_dict())}
+
     def write(self, folder: str | Path, *, pdf: bool = False) -> Path:
         """Write report, charts, results, listing kit and manifest into a folder.
 
@@ -246,11 +251,8 @@ class Evidence:
         (folder / "report.html").write_bytes(report.encode())
         if pdf:
             (folder / "report.pdf").write_bytes(pdf_of(report, "report.pdf"))
-        table = self.table.map(_rounded)
-        (folder / "results.csv").write_bytes(
-            table.to_csv(index=False, lineterminator="\n").encode("utf-8")
-        )
-        (folder / "results.json").write_bytes(_json(self.to_dict()))
+        for name, data in self.results().items():
+            (folder / name).write_bytes(data)
         for name, data in kit_of(self, sha256(folder / "results.json")[:CODE_DIGITS]).items():
             path = folder / "listing" / name
             path.parent.mkdir(parents=True, exist_ok=True)
