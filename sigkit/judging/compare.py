@@ -23,6 +23,8 @@ REPEATS = "repeatability over takes"
 IMPROVED = "improved"
 WORSE = "worse"
 UNCHANGED = "no change shown"
+NO_CHANGE_BECAUSE = ("its sign changed", "within what single takes")
+"""How the remarks begin that say why a change beyond its uncertainty is called none."""
 BY_AT_LEAST = "by at least"
 """How the reason of a change begins that is known from one side only."""
 

@@ -45,6 +45,8 @@ _TOP: Mapping[str, tuple[type, ...]] = {
     "options": (dict,),
     "captures": (dict,),
     "limits": (dict,),
+    "not_fitted": (dict,),
+    "not_tested": (dict,),
     "private": (dict,),
 }
 _STAGE: Mapping[str, tuple[type, ...]] = {
@@ -89,6 +91,9 @@ class Settings:
         Where they come from, as far as it is said.
     clock_ppm : float or None
         Largest error of the sound card's clock, parts per million; None where it isn't known.
+    not_fitted, not_tested : mapping of str to str
+        What the unit does not have and what was not tested, by ``TEST`` or ``TEST-SUBJECT``, and
+        why.
     """
 
     unit: str = ""
@@ -100,6 +105,8 @@ class Settings:
     limits: Mapping[tuple[str, str], float] = field(default_factory=dict)
     limit_sources: Mapping[tuple[str, str], str] = field(default_factory=dict)
     clock_ppm: float | None = None
+    not_fitted: Mapping[str, str] = field(default_factory=dict)
+    not_tested: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_settings(path: Path) -> Settings:
@@ -173,6 +180,8 @@ def read_settings(path: Path) -> Settings:
         limits=limits,
         limit_sources=sources,
         clock_ppm=document.get("clock_ppm"),
+        not_fitted=_reasons(document, "not_fitted"),
+        not_tested=_reasons(document, "not_tested"),
     )
 
 
@@ -344,6 +353,15 @@ def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
     if (limit < 0 or (limit == 0 and unit)) and not unit.startswith("dB"):
         remedy = f"Give the largest size in {unit} that is still good, without a sign."
         raise _wrong(limit, "above 0", section, key, remedy)
+
+
+def _reasons(document: Mapping[str, Any], section: str) -> dict[str, str]:
+    """Return what has no capture by intention, each with its reason."""
+    found = document.get(section, {})
+    for name, why in found.items():
+        known_test(name.partition("-")[0], where=f"{FILE}, [{section}], {name}")
+        check_kind(why, (str,), section, name)
+    return dict(found)
 
 
 def _no_limit(section: str) -> InputError:

@@ -17,11 +17,13 @@ from sigkit.evidence.report.setting_order_section import (
     order_sections,
     order_sentence,
 )
+from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_told
 from sigkit.evidence.rows.table import SINGLE, Cell, Group, Row
 from sigkit.judging.causes import Cause
 from sigkit.judging.compare import (
     BY_AT_LEAST,
     IMPROVED,
+    NO_CHANGE_BECAUSE,
     UNCHANGED,
     WORSE,
     rate_interval,
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
     from sigkit.evidence.run.takes import Outcome
 
 PAGE_ONE_CHARTS = 3
+CHANCE = 0.05
+"""Share of changes that an interval of 95 % claims where there is none."""
 MINUS = "\N{MINUS SIGN}"
 HOLD = "\N{NO-BREAK SPACE}"
 
@@ -318,6 +322,12 @@ def _sentences(evidence: Evidence) -> list[str]:
             f"{verdicts[WORSE]} became worse, {verdicts[UNCHANGED]} show no change, "
             f"and {len(lost)} could not be compared."
         )
+        by_chance = round(CHANCE * (len(rows) - len(lost)))
+        if verdicts[IMPROVED] + verdicts[WORSE] and by_chance:
+            said.append(
+                f"A finding holds with about 95 %: had nothing changed at all, about {by_chance} "
+                f"of these {len(rows) - len(lost)} would still read improved or worse, by chance."
+            )
     if limits:
         said.append(
             f"In the last stage, {words(stages[-1].name)}, {limits[WITHIN]} lie within the chosen "
@@ -325,6 +335,8 @@ def _sentences(evidence: Evidence) -> list[str]:
             f"{limits[NOT_MEASURABLE]} not measurable, {limits[NOT_TESTED]} not tested."
         )
     said.append(f"{used} of {total} captures were used; every capture is listed with its reason.")
+    if counted := gaps_told(evidence.gaps):
+        said.append(counted)
     if any(SINGLE in row.remarks for row in rows):
         said.append(
             "Where a stage has a single take, its repeatability is unknown: at best the stated "
@@ -344,7 +356,7 @@ def _lists(evidence: Evidence) -> list[tuple[str, list[str]]]:
     ]
     bad += order_faults(evidence.setting_orders, evidence.job.stages[-1].name)
     same = [
-        f"{_name(row)}: change {change_text(row.change)}"
+        f"{_name(row)}: change {change_text(row.change)}{_why_unchanged(row)}"
         for row in rows
         if row.verdict == UNCHANGED and row.judged.better != "none"
     ]
@@ -362,17 +374,26 @@ def _lists(evidence: Evidence) -> list[tuple[str, list[str]]]:
             if not cell.tested
         )
     )
-    untested += [
-        f"{test.title}: no capture in any stage"
-        for test in TESTS.values()
-        if test.name not in {row.test for row in rows}
-    ]
+    gaps = evidence.gaps
+    for gap in gaps[gaps["kind"].isin([NOT_TESTED, NOT_FITTED])].itertuples():
+        name = group_title((gap.test, gap.subject, "")) if gap.subject else TESTS[gap.test].title
+        why = "" if gap.why == NO_REASON else f": {gap.why}"
+        nowhere = "no capture in any stage" if gap.kind == NOT_TESTED else gap.kind
+        untested.append(f"{name}: {nowhere}{why}")
     return [
         ("Still outside limits or worse", bad),
         ("No change shown", same),
         ("Not measurable or not comparable", [f"{k} ({', '.join(v)})" for k, v in untold.items()]),
-        ("Not tested", untested),
+        ("Not tested or not fitted", untested),
     ]
+
+
+def _why_unchanged(row: Row) -> str:
+    """Say why a change beyond its uncertainty is none; empty where it lies within."""
+    if not row.change.measurable or abs(row.change.value) <= row.change.expanded:
+        return ""
+    reasons = [remark for remark in row.remarks if remark.startswith(NO_CHANGE_BECAUSE)]
+    return f" ({'; '.join(reasons)})" if reasons else ""
 
 
 def _untold(row: Row) -> list[str]:
