@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import glides
 import numpy as np
@@ -10,7 +11,7 @@ import soundfile as sf
 from envelope_cases import random_case
 from envelopes import write_take
 from glides import LN9, Slew, play
-from held import RATES, cases_of
+from held import RATES, Case, cases_of
 from keyboards import random_sweep
 
 import sigkit
@@ -143,14 +144,17 @@ def keyboard(rng, folder):
         "offset": keys.attrs["offset"],
         "curvature": 0.0,
         "scatter": keys.attrs["scatter"],
-        # Against the line that was planted; the measure knows the one through these keys only.
-        "worst_key": off[worst],
         "dead_keys": number.get("missing", 0),
         "double_triggers": number.get("double trigger", 0),
         "stuck_keys": number.get("stuck", 0),
         "unsteady_keys": number.get("unsteady", 0),
     }
-    return cases_of("keyboard", result, truths, rng, cents=["offset"])
+    cases = cases_of("keyboard", result, truths, rng, cents=["offset"])
+    if result.worst_key.measurable:
+        # Two keys may be as far off to either side: its size, against the line that was planted.
+        size = replace(result.worst_key, value=abs(result.worst_key.value))
+        cases.append(Case("keyboard", "worst_key", size, abs(off[worst]), abs(off[worst])))
+    return cases
 
 
 def droop(rng, folder):

@@ -17,21 +17,20 @@ import pandas as pd
 
 from sigkit.errors import InputError
 from sigkit.evidence.job.folder import Job
-from sigkit.evidence.job.names import suggestion
 from sigkit.evidence.logs.own_causes import FILE as CAUSES
 from sigkit.evidence.logs.readings import FILE as READINGS
 from sigkit.evidence.logs.repairs import FILE as REPAIRS
 from sigkit.evidence.manifest import FILE, KIND, file_entry, outputs_of, sha256
 from sigkit.evidence.place import refuse_other, same_evidence, set_aside
 from sigkit.evidence.report.pdf import pdf_of
-from sigkit.evidence.rows.gaps import gaps_of
+from sigkit.evidence.rows.gaps import Gap, gaps_of
 from sigkit.evidence.rows.ladder import Ladder, ladder_of
+from sigkit.evidence.rows.other_limit import job_with_limit
 from sigkit.evidence.rows.row_causes import with_causes
 from sigkit.evidence.rows.setting_order import SettingOrder, setting_orders_of
 from sigkit.evidence.rows.table import Row, rows_of
 from sigkit.evidence.run.same_sound import same_sound
 from sigkit.evidence.run.takes import Outcome, without_folder
-from sigkit.measures import bench_test
 
 SCHEMA = 1
 CODE_DIGITS = 16
@@ -83,36 +82,16 @@ class Evidence:
     def with_limit(self, test: str, quantity: str, limit: float, *, source: str = "") -> Evidence:
         """Return the same captures held against another limit; nothing is measured again.
 
-        Parameters
-        ----------
-        test, quantity : str
-            The bench test and its judged quantity.
-        limit : float
-            The largest value, or magnitude, that is within limits.
-        source : str, optional
-            Where it comes from; else it is said that it was set for this job.
+        ``limit`` is the largest value, or magnitude, of a judged quantity that is within limits,
+        ``source`` where it comes from.
 
         Raises
         ------
         InputError
             No such test or quantity.
         """
-        judged = [j.quantity for j in bench_test(test, where="with_limit").judged]
-        if quantity not in judged:
-            raise InputError(
-                f"{test} has no judged quantity {quantity!r}.",
-                where="with_limit",
-                remedy=suggestion(quantity, judged, "quantities"),
-            )
-        settings = self.job.settings
-        key = (test, quantity)
-        sources = {k: v for k, v in settings.limit_sources.items() if k != key}
-        changed = dataclasses.replace(
-            settings,
-            limits={**settings.limits, key: float(limit)},
-            limit_sources=sources | ({key: source} if source else {}),
-        )
-        return Evidence.of(dataclasses.replace(self.job, settings=changed), self.outcomes)
+        job = job_with_limit(self.job, test, quantity, limit, source)
+        return Evidence.of(job, self.outcomes)
 
     @cached_property
     def table(self) -> pd.DataFrame:
@@ -132,8 +111,8 @@ class Evidence:
 
     @cached_property
     def gaps(self) -> pd.DataFrame:
-        """Everything without an answer, one row each, with the reason: see `gaps_of`."""
-        return gaps_of(self)
+        """Everything without an answer, one row each, with the reason; columns as in `Gap`."""
+        return pd.DataFrame(gaps_of(self), columns=list(Gap._fields))
 
     @cached_property
     def causes(self) -> pd.DataFrame:
@@ -214,7 +193,7 @@ class Evidence:
             ],
             "repairs": [repair.to_dict() for repair in self.job.repairs or ()],
             "rows": [row.to_dict() for row in self.rows],
-            "gaps": self.gaps.to_dict("records"),
+            "gaps": [gap._asdict() for gap in gaps_of(self)],
             "sliders": [line.to_dict() for line in self.ladder.lines],
             "setting_orders": [order.to_dict() for order in self.setting_orders],
             "captures": [_capture(outcome) for outcome in self.outcomes],

@@ -28,6 +28,9 @@ LENGTH_STEP = 0.02
 BAND_STEP = 0.02
 """Bands whose upper ends differ by a larger share hold other sound."""
 
+RAIL_CENTS = "1 mV on a pitch voltage of 1 V/octave is 1.2 cents"
+"""1200 cents a volt: an octave is 1200 cents by definition."""
+
 Outcomes = Sequence[Outcome]
 Subject = tuple[str, str]
 """Stage and subject."""
@@ -83,7 +86,7 @@ def comparable(
         if why:
             return why, ()
         remarks += [remark] if remark else []
-    if rails := _rails(first, last, test, subject, unlogged=pitch):
+    if rails := _rails(first, last, test, subject, pitch=pitch):
         remarks.append(rails)
     channels = [_channels(outcomes) for outcomes in (before, after)]
     if channels[0] != channels[1]:
@@ -284,8 +287,8 @@ def partial_drift(outcomes: Outcomes) -> str:
     return f"first heard {_length(max(late))} after switch-on" if late else ""
 
 
-def _rails(first: Stage, last: Stage, test: str, subject: str, *, unlogged: bool) -> str:
-    """Return what to remark on the supply rails of two stages."""
+def _rails(first: Stage, last: Stage, test: str, subject: str, *, pitch: bool) -> str:
+    """Return what to remark on the supply rails of two stages; of pitch also what is not known."""
     one, two = first.rails_of(test, subject), last.rails_of(test, subject)
     common = [name for name in one if name in two]
     moved = [
@@ -296,8 +299,11 @@ def _rails(first: Stage, last: Stage, test: str, subject: str, *, unlogged: bool
     ]
     if moved:
         which = ", ".join(moved)
-        return f"rails retrimmed between: {which}; includes the effect of the new rail setting"
-    return "rails not logged" if unlogged and not common else ""
+        scale = f"; {RAIL_CENTS}" if pitch else ""
+        return (
+            f"rails retrimmed between: {which}; includes the effect of the new rail setting{scale}"
+        )
+    return "rails not logged" if pitch and not common else ""
 
 
 def is_pitch_test(test: str) -> bool:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.errors import InputError
+from sigkit.evidence.job.absent import check_absent
 from sigkit.evidence.job.files import (
     is_sound,
     is_stage,
@@ -282,7 +283,7 @@ def open_job(folder: str | Path) -> Job:
         problems += wrong + broken
         takes += [_take(stage, name, paths, settings) for name, paths in whole.items()]
     _check_capture_keys(settings, found, takes)
-    _check_not_there(settings, takes)
+    check_absent(settings, {f"{t.name.test}-{t.name.subject}": t.key for t in takes})
     check_cleaned(settings, {t.name.subject for t in takes if t.name.test == "slider"})
     subjects = {test: {t.name.subject for t in takes if t.name.test == test} for test in TESTS}
     problems += strangers(readings, subjects)
@@ -290,19 +291,6 @@ def open_job(folder: str | Path) -> Job:
     problems += strange_subjects(repairs or (), {s for found in subjects.values() for s in found})
     causes = read_causes(folder / CAUSES)
     return Job(folder, settings, stages, tuple(takes), tuple(problems), causes, repairs)
-
-
-def _check_not_there(settings: Settings, takes: Sequence[Take]) -> None:
-    """Refuse a capture of what the settings say is not fitted or was not tested."""
-    for section in ("not_fitted", "not_tested"):
-        for name in getattr(settings, section):
-            own = [t for t in takes if f"{t.name.test}-{t.name.subject}-".startswith(f"{name}-")]
-            if own:
-                raise InputError(
-                    f"There is a capture of {name!r}, and a reason why there is none.",
-                    where=f"{FILE}, [{section}], {name}",
-                    remedy=f"Remove the reason, or the capture {own[0].key}.",
-                )
 
 
 def _stage_names(found: Mapping[str, list[Path]], settings: Settings) -> list[str]:

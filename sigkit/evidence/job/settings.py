@@ -141,6 +141,8 @@ def read_settings(path: Path) -> Settings:
             remedy="Check that it is a file that you may read.",
         ) from error
     check(document, _TOP, "")
+    from sigkit.evidence.job.absent import reasons
+
     stages = _tables(document, "stages")
     for name, stage in stages.items():
         check(stage, _STAGE, f"stages.{name}")
@@ -180,8 +182,8 @@ def read_settings(path: Path) -> Settings:
         limits=limits,
         limit_sources=sources,
         clock_ppm=document.get("clock_ppm"),
-        not_fitted=_reasons(document, "not_fitted"),
-        not_tested=_reasons(document, "not_tested"),
+        not_fitted=reasons(document, "not_fitted"),
+        not_tested=reasons(document, "not_tested"),
     )
 
 
@@ -353,15 +355,6 @@ def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
     if (limit < 0 or (limit == 0 and unit)) and not unit.startswith("dB"):
         remedy = f"Give the largest size in {unit} that is still good, without a sign."
         raise _wrong(limit, "above 0", section, key, remedy)
-
-
-def _reasons(document: Mapping[str, Any], section: str) -> dict[str, str]:
-    """Return what has no capture by intention, each with its reason."""
-    found = document.get(section, {})
-    for name, why in found.items():
-        known_test(name.partition("-")[0], where=f"{FILE}, [{section}], {name}")
-        check_kind(why, (str,), section, name)
-    return dict(found)
 
 
 def _no_limit(section: str) -> InputError:

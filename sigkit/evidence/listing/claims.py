@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from sigkit.evidence.report.pages import cell_text, group_title, limit_text
-from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED
+from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
@@ -114,10 +114,9 @@ def claims_of(evidence: Evidence) -> list[Claim]:
 def not_tested(evidence: Evidence) -> list[str]:
     """Return the bench tests without a capture in the last stage, with the reason where one is."""
     tested = {row.test for row in evidence.rows if row.last.tested}
-    gaps = evidence.gaps
     told: dict[str, str] = {}
-    parts = []
-    for gap in gaps[gaps["kind"].isin([NOT_TESTED, NOT_FITTED])].itertuples():
+    parts: list[str] = []
+    for gap in (g for g in gaps_of(evidence) if g.kind in (NOT_TESTED, NOT_FITTED)):
         why = "" if gap.why == NO_REASON else gap.why
         if gap.kind == NOT_FITTED:
             why = f"{NOT_FITTED}: {why}" if why else NOT_FITTED

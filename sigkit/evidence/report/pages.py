@@ -17,7 +17,7 @@ from sigkit.evidence.report.setting_order_section import (
     order_sections,
     order_sentence,
 )
-from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_told
+from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of, gaps_told
 from sigkit.evidence.rows.table import SINGLE, Cell, Group, Row
 from sigkit.judging.causes import Cause
 from sigkit.judging.compare import (
@@ -335,7 +335,7 @@ def _sentences(evidence: Evidence) -> list[str]:
             f"{limits[NOT_MEASURABLE]} not measurable, {limits[NOT_TESTED]} not tested."
         )
     said.append(f"{used} of {total} captures were used; every capture is listed with its reason.")
-    if counted := gaps_told(evidence.gaps):
+    if counted := gaps_told(gaps_of(evidence)):
         said.append(counted)
     if any(SINGLE in row.remarks for row in rows):
         said.append(
@@ -374,8 +374,7 @@ def _lists(evidence: Evidence) -> list[tuple[str, list[str]]]:
             if not cell.tested
         )
     )
-    gaps = evidence.gaps
-    for gap in gaps[gaps["kind"].isin([NOT_TESTED, NOT_FITTED])].itertuples():
+    for gap in (g for g in gaps_of(evidence) if g.kind in (NOT_TESTED, NOT_FITTED)):
         name = group_title((gap.test, gap.subject, "")) if gap.subject else TESTS[gap.test].title
         why = "" if gap.why == NO_REASON else f": {gap.why}"
         nowhere = "no capture in any stage" if gap.kind == NOT_TESTED else gap.kind
