@@ -29,6 +29,7 @@ from sigkit.evidence.rows.other_limit import job_with_limit
 from sigkit.evidence.rows.row_causes import with_causes
 from sigkit.evidence.rows.setting_order import SettingOrder, setting_orders_of
 from sigkit.evidence.rows.table import Row, rows_of
+from sigkit.evidence.run.made_with import versions
 from sigkit.evidence.run.same_sound import same_sound
 from sigkit.evidence.run.takes import Outcome, without_folder
 
@@ -367,23 +368,6 @@ class Evidence:
         from sigkit.evidence.report.pages import table_html
 
         return table_html(self)
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of what the numbers were computed with."""
-    import platform
-
-    import numpy as np
-    import scipy
-
-    import sigkit
-
-    return {
-        "sigkit": sigkit.__version__,
-        "python": platform.python_version(),
-        "numpy": np.__version__,
-        "scipy": scipy.__version__,
-    }
 
 
 def _flat(row: Row) -> dict[str, Any]:

@@ -61,7 +61,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes]) -> str:
     """
     import jinja2
 
-    from sigkit.evidence.evidence import versions
+    from sigkit.evidence.run.made_with import versions
 
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("sigkit.evidence.report"),
