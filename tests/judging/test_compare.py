@@ -125,7 +125,7 @@ def test_intervals_of_means_cover_the_truth(n, of_noise):
 
     Three binomial standard deviations on either side; k = 2 stands where Student's t is less.
     """
-    random, cases, hits = np.random.default_rng([8, n, round(of_noise)]), 2000, 0
+    random, cases, hits = np.random.default_rng([8, n, round(of_noise)]), 600, 0
     for values in random.normal(3.0, math.hypot(1.0, of_noise), (cases, n)):
         takes = [combine(v, "cents", [Term("noise", 1.0, "A")]) for v in values]
         hits += abs(join_takes(takes).value - 3.0) <= join_takes(takes).expanded
@@ -134,8 +134,8 @@ def test_intervals_of_means_cover_the_truth(n, of_noise):
 
 @pytest.mark.parametrize(("before", "after"), [(2, 2), (3, 3), (3, 5)])
 def test_intervals_of_changes_cover_the_truth(before, after):
-    """Welch's approximation: 93 to 98 % with two or three takes, whose spreads may differ."""
-    random, cases, hits = np.random.default_rng([9, before, after]), 1500, 0
+    """Welch's approximation, spreads that differ: 93 to 98 %, and what chance adds to 500."""
+    random, cases, hits = np.random.default_rng([9, before, after]), 500, 0
     for _ in range(cases):
         spread = 10 ** random.uniform(-0.5, 0.5, 2)
         stages = [
@@ -147,7 +147,7 @@ def test_intervals_of_changes_cover_the_truth(before, after):
         ]
         change = difference(*stages)
         hits += abs(change.value - 1.0) <= change.expanded
-    assert 0.93 <= hits / cases <= 0.98
+    assert 0.93 - 3 * math.sqrt(0.05 / cases) <= hits / cases <= 0.99
 
 
 def test_a_change_must_exceed_the_repeatability_of_single_takes():
