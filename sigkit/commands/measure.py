@@ -103,6 +103,7 @@ def lines_of(evidence: Evidence) -> list[str]:
     lines += [*textwrap.wrap(head, WIDTH), ""]
     for row in evidence.rows:
         lines += _row(row)
+    lines += _sources(evidence.rows)
     listed = outcome.result.particulars()
     if listed:
         lines += ["", *(line for text in listed[:MOST_LISTED] for line in _wrapped(text))]
@@ -124,8 +125,23 @@ def _row(row: Row) -> list[str]:
 
     text = cell_text(row.last)
     if row.limit_verdict.word:
-        text += f", {row.limit_verdict.word} ({limit_text(row)})"
+        chance = row.limit_verdict.chance
+        held = f"{limit_text(row)}; probability within {chance}" if chance else limit_text(row)
+        text += f", {row.limit_verdict.word} ({held})"
     return _wrapped(text, f"{row.judged.label:{LABEL}}", " " * LABEL)
+
+
+def _sources(rows: Sequence[Row]) -> list[str]:
+    """Return where the limits come from; which is which where they come from several places."""
+    labels: dict[str, list[str]] = {}
+    for row in rows:
+        if row.limit is not None and row.limit_verdict.word:
+            labels.setdefault(row.limit.source, []).append(row.judged.label)
+    lines = [""] if labels else []
+    for source, judged in labels.items():
+        of = f" of {', '.join(judged)}" if len(labels) > 1 else ""
+        lines += _wrapped(f"Limits{of}: {source}")
+    return lines
 
 
 def _wrapped(text: str, first: str = "", rest: str = "  ") -> list[str]:

@@ -19,15 +19,17 @@ from sigkit.errors import InputError, SignalError
 from sigkit.evidence.chain import stage_lists
 from sigkit.evidence.job.folder import Job
 from sigkit.evidence.listed import capture_entries, manifest_of
-from sigkit.evidence.listed import versions as versions
 from sigkit.evidence.manifest import FILE, sha256
 from sigkit.evidence.place import free_place, move_in
 from sigkit.evidence.report.pdf import pdf_of
+from sigkit.evidence.rows.gaps import Gap, gaps_of
 from sigkit.evidence.rows.ladder import Ladder, ladder_of
+from sigkit.evidence.rows.other_limit import job_with_limit
 from sigkit.evidence.rows.results import results_frame
 from sigkit.evidence.rows.row_causes import with_causes
 from sigkit.evidence.rows.setting_order import SettingOrder, setting_orders_of
 from sigkit.evidence.rows.table import Row, rows_of
+from sigkit.evidence.run.made_with import versions
 from sigkit.evidence.run.progress import Progress
 from sigkit.evidence.run.same_sound import same_sound
 from sigkit.evidence.run.takes import Outcome, without_folder
@@ -36,7 +38,7 @@ SCHEMA = 1
 RESULTS_SCHEMA = 2
 """Version of results.json, as results_schema.json describes it."""
 CODE_DIGITS = 16
-RESULTS = "results.csv"
+RESULTS, RESULTS_JSON = "results.csv", "results.json"
 KIT_EFFORT = 0.6
 """Of the listing kit, in that of the report's pictures; for the time left alone."""
 DIGITS = 9
@@ -84,6 +86,20 @@ class Evidence:
         """Put the outcomes of a job side by side."""
         return cls(job, tuple(outcomes), with_causes(rows_of(job, outcomes), job.causes))
 
+    def with_limit(self, test: str, quantity: str, limit: float, *, source: str = "") -> Evidence:
+        """Return the same captures held against another limit; nothing is measured again.
+
+        ``limit`` is the largest value, or magnitude, of a judged quantity that is within limits,
+        ``source`` where it comes from.
+
+        Raises
+        ------
+        InputError
+            No such test or quantity.
+        """
+        job = job_with_limit(self.job, test, quantity, limit, source)
+        return Evidence.of(job, self.outcomes)
+
     @cached_property
     def table(self) -> pd.DataFrame:
         """One row per test, subject, setting and quantity.
@@ -99,6 +115,11 @@ class Evidence:
         columns += ["change", "u_change", "verdict", "limit", "limit_source", "limit_verdict"]
         columns += ["p_within", "remarks"]
         return pd.DataFrame([_flat(row) for row in self.rows], columns=columns)
+
+    @cached_property
+    def gaps(self) -> pd.DataFrame:
+        """Everything without an answer, one row each, with the reason; columns as in `Gap`."""
+        return pd.DataFrame(gaps_of(self), columns=list(Gap._fields))
 
     @cached_property
     def causes(self) -> pd.DataFrame:
@@ -180,6 +201,7 @@ class Evidence:
             ],
             "repairs": [repair.to_dict() for repair in self.job.repairs or ()],
             "rows": [row.to_dict() for row in self.rows],
+            "gaps": [gap._asdict() for gap in gaps_of(self)],
             "sliders": [line.to_dict() for line in self.ladder.lines],
             "setting_orders": [order.to_dict() for order in self.setting_orders],
             "captures": [_capture(outcome) for outcome in self.outcomes],
@@ -192,11 +214,10 @@ class Evidence:
         plain: dict[str, Any] = self._cleaned(document)
         return plain
 
-    def results_csv(self) -> bytes:
-        """Return the table as ``results.csv`` holds it, with nine digits."""
-        table = results_frame(self).map(_rounded)
-        text: str = table.to_csv(index=False, lineterminator="\n")
-        return text.encode("utf-8")
+    def results(self) -> dict[str, bytes]:
+        """Return ``results.csv`` and ``results.json``; the same captures give the same bytes."""
+        table: str = results_frame(self).map(_rounded).to_csv(index=False, lineterminator="\n")
+        return {RESULTS: table.encode("utf-8"), RESULTS_JSON: _json(self.to_dict())}
 
     def write(
         self,
@@ -264,8 +285,9 @@ class Evidence:
         from sigkit.evidence.report.pages import report_html
         from sigkit.evidence.report.pictures import draw_groups
 
-        (folder / "results.json").write_bytes(_json(self.to_dict()))
-        code = sha256(folder / "results.json")[:CODE_DIGITS]
+        for name, data in self.results().items():
+            (folder / name).write_bytes(data)
+        code = sha256(folder / RESULTS_JSON)[:CODE_DIGITS]
         pictures = draw_groups(self, lambda: shown.done(1))
         (folder / "charts").mkdir()
         for name, picture in pictures.items():
@@ -275,7 +297,6 @@ class Evidence:
         (folder / "report.html").write_bytes(report.encode())
         if paper:
             (folder / "report.pdf").write_bytes(pdf_of(report, "report.pdf", paper=paper))
-        (folder / RESULTS).write_bytes(self.results_csv())
         for name, data in kit_of(self, code).items():
             path = folder / "listing" / name
             path.parent.mkdir(parents=True, exist_ok=True)

@@ -25,6 +25,12 @@ SINCE_STEP_S = 300.0
 LENGTH_STEP = 0.02
 """Warm-ups whose lengths differ by a larger share are cut to the shorter one."""
 
+BAND_STEP = 0.02
+"""Bands whose upper ends differ by a larger share hold other sound."""
+
+RAIL_CENTS = "1 mV on a pitch voltage of 1 V/octave is 1.2 cents"
+"""1200 cents a volt: an octave is 1200 cents by definition."""
+
 Outcomes = Sequence[Outcome]
 Subject = tuple[str, str]
 """Stage and subject."""
@@ -80,8 +86,13 @@ def comparable(
         if why:
             return why, ()
         remarks += [remark] if remark else []
-    if rails := _rails(first, last, test, subject, unlogged=pitch):
+    if rails := _rails(first, last, test, subject, pitch=pitch):
         remarks.append(rails)
+    channels = [_channels(outcomes) for outcomes in (before, after)]
+    if channels[0] != channels[1]:
+        remarks.append(f"channel {channels[0]} against channel {channels[1]}, counted from 0")
+    if first.date and last.date and str(last.date)[:10] < str(first.date)[:10]:
+        remarks.append(f"{last.name} is dated before {first.name}")
     if {f.sha256 for o in before for f in o.files} & {f.sha256 for o in after for f in o.files}:
         remarks.append("the same recording lies in both stages")
     return "", tuple(remarks)
@@ -90,6 +101,29 @@ def comparable(
 def _own_options(outcome: Outcome) -> dict[str, Any]:
     """Return the options that change what is measured; each stage has a reference of its own."""
     return {key: value for key, value in outcome.take.options.items() if key != "reference"}
+
+
+def _channels(outcomes: Outcomes) -> str:
+    """Return the channels that captures were measured on, such as ``0`` or ``0, 1``."""
+    channels = sorted({o.result.source.channel for o in outcomes if o.result is not None})
+    return ", ".join(map(str, channels))
+
+
+def other_band(quantity: str, before: Outcomes, after: Outcomes) -> str:
+    """Say why what depends on the band cannot be compared; empty where it can.
+
+    Distortion and noise are those of a band, whose upper end a lower sample rate cuts off.
+    """
+    tops = []
+    for outcomes in (before, after):
+        found = [o.result.band_of(quantity) for o in outcomes if o.result is not None]
+        tops.append(min((top for top in found if math.isfinite(top)), default=math.inf))
+    if not all(map(math.isfinite, tops)) or max(tops) <= min(tops) * (1 + BAND_STEP):
+        return ""
+    return (
+        f"band up to {tops[0] / 1000:.3g} kHz against {tops[1] / 1000:.3g} kHz: record both at the "
+        "same sample rate"
+    )
 
 
 def other_gain(first: Stage, last: Stage) -> str:
@@ -253,8 +287,8 @@ def partial_drift(outcomes: Outcomes) -> str:
     return f"first heard {_length(max(late))} after switch-on" if late else ""
 
 
-def _rails(first: Stage, last: Stage, test: str, subject: str, *, unlogged: bool) -> str:
-    """Return what to remark on the supply rails of two stages."""
+def _rails(first: Stage, last: Stage, test: str, subject: str, *, pitch: bool) -> str:
+    """Return what to remark on the supply rails of two stages; of pitch also what is not known."""
     one, two = first.rails_of(test, subject), last.rails_of(test, subject)
     common = [name for name in one if name in two]
     moved = [
@@ -265,8 +299,11 @@ def _rails(first: Stage, last: Stage, test: str, subject: str, *, unlogged: bool
     ]
     if moved:
         which = ", ".join(moved)
-        return f"rails retrimmed between: {which}; includes the effect of the new rail setting"
-    return "rails not logged" if unlogged and not common else ""
+        scale = f"; {RAIL_CENTS}" if pitch else ""
+        return (
+            f"rails retrimmed between: {which}; includes the effect of the new rail setting{scale}"
+        )
+    return "rails not logged" if pitch and not common else ""
 
 
 def is_pitch_test(test: str) -> bool:

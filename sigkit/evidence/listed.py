@@ -13,6 +13,7 @@ from sigkit.evidence.logs.readings import FILE as READINGS
 from sigkit.evidence.logs.repairs import FILE as REPAIRS
 from sigkit.evidence.manifest import KIND, SCHEMA, file_entry, outputs_of, sha256
 from sigkit.evidence.run.edition import source_code
+from sigkit.evidence.run.made_with import versions
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
@@ -76,23 +77,6 @@ def capture_entries(evidence: Evidence) -> list[dict[str, Any]]:
                 {**entry, "samples_sha256": "", "part": "", "used": False, "why_not": why}
             )
     return sorted(listed, key=lambda entry: str(entry["path"]))
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of what the numbers were computed with."""
-    import platform
-
-    import numpy as np
-    import scipy
-
-    import sigkit
-
-    return {
-        "sigkit": sigkit.__version__,
-        "python": platform.python_version(),
-        "numpy": np.__version__,
-        "scipy": scipy.__version__,
-    }
 
 
 def _samples_sha256(outcome: Outcome) -> str:

@@ -133,7 +133,7 @@ def recompute(
         ) from error
     job, remarks = _job(captures, document)
     evidence = job.measure(progress, cache=False)
-    now = _cells(evidence.results_csv().decode())
+    now = _cells(evidence.results()["results.csv"].decode())
     rows = dict.fromkeys([*listed, *now])
     differences = tuple(
         Difference(" ".join(filter(None, row[:4])), column, old, new)
@@ -229,8 +229,8 @@ def _is_number(cell: str) -> bool:
 
 
 def _other_versions(made_with: Mapping[str, str]) -> tuple[str, ...]:
-    from sigkit.evidence.listed import versions
     from sigkit.evidence.run.edition import source_code
+    from sigkit.evidence.run.made_with import versions
 
     here = {**versions(), "sigkit_source": source_code()}
     told = {"sigkit_source": "sources of sigkit"}

@@ -10,16 +10,22 @@ from typing import Literal
 
 from scipy import special
 
-from sigkit.quantity import Quantity, Term, combine, not_measurable
+from sigkit.measures.held_note import CLOCK, CLOCK_PPM
+from sigkit.measures.waveform.recorder import RECORDER
+from sigkit.quantity import COVERAGE_FACTOR, Quantity, Term, combine, not_measurable
 
-SHARED = frozenset({"sound-card clock", "response of the recorder"})
+SHARED = frozenset({CLOCK, RECORDER})
 """Sources of uncertainty that act alike on all captures made with the same sound card."""
 
 COVERAGE = 0.95
+REPEATS = "repeatability over takes"
+"""Source of what several takes of the same state scatter by."""
 
 IMPROVED = "improved"
 WORSE = "worse"
 UNCHANGED = "no change shown"
+NO_CHANGE_BECAUSE = ("its sign changed", "within what single takes")
+"""How the remarks begin that say why a change beyond its uncertainty is called none."""
 BY_AT_LEAST = "by at least"
 """How the reason of a change begins that is known from one side only."""
 
@@ -60,13 +66,19 @@ def join_takes(takes: Sequence[Quantity]) -> Quantity:
     -------
     Quantity
         A single take as it is. For several the mean; its budget holds s / sqrt(n) with n - 1
-        degrees of freedom, type A components of the takes divided by sqrt(n), and their type B
-        components undivided, as they may be common to all. Where a take has no value neither
-        has the whole: leaving it out would favour the takes that went well.
+        degrees of freedom, and the type B components of the takes undivided, as they may be common
+        to all. Where a take has no value neither has the whole: leaving it out would favour the
+        takes that went well.
+
+    Notes
+    -----
+    Type A components of the takes, such as noise, are in their scatter and not counted again;
+    where the takes do not scatter at all they stand for it, divided by sqrt(n). So Student's
+    interval holds the mean in 95 % whether noise or the instrument scatters more.
 
     References
     ----------
-    .. [1] JCGM 100:2008, 4.2.3 (standard deviation of the mean), 5.1.2.
+    .. [1] JCGM 100:2008, 4.2.3 (standard deviation of the mean), 5.1.2, G.3.
     """
     n = len(takes)
     lost = [take for take in takes if not take.measurable]
@@ -76,15 +88,16 @@ def join_takes(takes: Sequence[Quantity]) -> Quantity:
     if n == 1:
         return takes[0]
     values = [take.value for take in takes]
-    terms = []
+    scatter = statistics.stdev(values)
+    terms = [Term(REPEATS, scatter / math.sqrt(n), "A", n - 1)] if scatter > 0 else []
     for source in dict.fromkeys(term.source for take in takes for term in budget_of(take)):
         same = [term for take in takes for term in budget_of(take) if term.source == source]
         random = all(term.evaluation == "A" for term in same)
+        if random and scatter > 0:
+            continue
         u = math.sqrt(sum(t.u**2 for t in same)) / n if random else sum(t.u for t in same) / n
         dof = sum(t.dof for t in same) if random else min(t.dof for t in same)
         terms.append(Term(source, u, "A" if random else "B", dof))
-    if (scatter := statistics.stdev(values)) > 0:
-        terms.append(Term("repeatability", scatter / math.sqrt(n), "A", n - 1))
     return combine(statistics.fmean(values), takes[0].unit, terms)
 
 
@@ -137,9 +150,11 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
     Returns
     -------
     Change
-        ``improved`` or ``worse`` only where the change exceeds its expanded uncertainty. Towards
-        zero the magnitudes must differ by more than theirs too: a value that only changed its
-        sign shows no change, with a remark. Empty where neither way is better.
+        ``improved`` or ``worse`` only where the change exceeds its expanded uncertainty, and the
+        repeatability of single takes where there are several: the mean of many takes may be known
+        to less than what plugging the same unit in again does, and that is no repair. Towards zero
+        the magnitudes must differ by more than theirs too: a value that only changed its sign
+        shows no change, with a remark. Empty where neither way is better.
     """
     change = difference(first, last)
     if not change.measurable:
@@ -148,6 +163,10 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
         return Change(change, "")
     if abs(change.value) <= change.expanded:
         return Change(change, UNCHANGED)
+    again = COVERAGE_FACTOR * repeatability(first, last)
+    if abs(change.value) <= again:
+        remark = f"within what single takes of one state scatter by, ± {again:.2g} {change.unit}"
+        return Change(change, UNCHANGED, remark.rstrip())
     if better == "smaller":
         return Change(change, IMPROVED if change.value < 0 else WORSE)
     flipped = first.value * last.value < 0
@@ -158,6 +177,22 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
         remark = "its sign changed, its size did not" if flipped else ""
         return Change(change, UNCHANGED, remark)
     return Change(change, IMPROVED if growth.value < 0 else WORSE)
+
+
+def repeatability(*stages: Quantity) -> float:
+    """Return the standard deviation of single takes, pooled over stages; 0 where none has several.
+
+    Examples
+    --------
+    >>> takes = [Quantity(v, 0.1, "cents") for v in (1.0, 2.0, 3.0)]
+    >>> round(repeatability(join_takes(takes), takes[0]), 3)
+    1.0
+    """
+    terms = [term for stage in stages for term in stage.budget if term.source == REPEATS]
+    dof = math.fsum(term.dof for term in terms)
+    # u = s / sqrt(n), n = dof + 1
+    squares = math.fsum(term.dof * term.u**2 * (term.dof + 1) for term in terms)
+    return math.sqrt(squares / dof) if terms else 0.0
 
 
 def judge_bound(
@@ -290,6 +325,24 @@ def judge_counts(change: Change, first: Counts, last: Counts) -> Change:
     upper = "no upper limit" if math.isinf(high) else f"{high:.2g}"
     remark = f"ratio of rates {low:.2g} to {upper}, exact Poisson limits, 95 %"
     return Change(change.difference, verdict, remark)
+
+
+def with_clock(quantity: Quantity, ppm: float) -> Quantity:
+    """Return a quantity with another largest error of the sound card's clock, parts per million.
+
+    Examples
+    --------
+    >>> clock = Term(CLOCK, 0.05, "B")
+    >>> print(with_clock(combine(1.0, "cents", [clock, Term("noise", 0.003, "A")]), 4.0))
+    1.000 ± 0.010 cents
+    """
+    if not any(term.source == CLOCK for term in quantity.budget):
+        return quantity
+    terms = [
+        replace(term, u=term.u * ppm / CLOCK_PPM) if term.source == CLOCK else term
+        for term in budget_of(quantity)
+    ]
+    return combine(quantity.value, quantity.unit, terms)
 
 
 def budget_of(quantity: Quantity) -> tuple[Term, ...]:

@@ -10,6 +10,7 @@ from importlib import resources
 from scipy import special
 
 from sigkit.judging.compare import Better, Counts, rate_interval
+from sigkit.measures import TESTS
 from sigkit.quantity import NUMBER, Quantity
 
 WITHIN = "within limits"
@@ -59,6 +60,21 @@ class LimitVerdict:
     word: str
     probability: float | None = None
 
+    @property
+    def chance(self) -> str:
+        """The probability of lying within the limit as people read it; empty where there is none.
+
+        Examples
+        --------
+        >>> LimitVerdict(WITHIN, 0.9977).chance, LimitVerdict(OUTSIDE, 1e-9).chance
+        ('99.8 %', '< 0.1 %')
+        """
+        if self.probability is None:
+            return ""
+        if not 0.001 <= self.probability <= 0.999:
+            return "> 99.9 %" if self.probability > 0.5 else "< 0.1 %"
+        return f"{100 * self.probability:.1f} %"
+
 
 def guide_limits() -> dict[tuple[str, str], Limit]:
     """Return the shipped guide values by bench test and quantity."""
@@ -75,10 +91,22 @@ def guide_limits() -> dict[tuple[str, str], Limit]:
 
 
 def job_limits(
-    own: Mapping[tuple[str, str], float], units: Mapping[tuple[str, str], str]
+    own: Mapping[tuple[str, str], float],
+    sources: Mapping[tuple[str, str], str] | None = None,
 ) -> dict[tuple[str, str], Limit]:
-    """Return the guide values with the job's own limits in their place."""
-    chosen = {k: Limit(v, units[k], "set for this job") for k, v in own.items()}
+    """Return the guide values with the job's own limits in their place.
+
+    Parameters
+    ----------
+    own : mapping of (str, str) to float
+        The job's limits by bench test and quantity.
+    sources : mapping of (str, str) to str, optional
+        Where the job's limits come from, such as a service document; else it is said that they
+        were set for the job.
+    """
+    told = sources or {}
+    units = {(t.name, j.quantity): j.unit for t in TESTS.values() for j in t.judged}
+    chosen = {k: Limit(v, units[k], told.get(k) or "set for this job") for k, v in own.items()}
     return guide_limits() | chosen
 
 

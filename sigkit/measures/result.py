@@ -122,6 +122,11 @@ class Result:
         del quantity, before
         return ()
 
+    def band_of(self, quantity: str) -> float:
+        """Return the upper end, in Hz, of the band that a quantity is of; inf where it has none."""
+        del quantity
+        return math.inf
+
     def particulars(self) -> tuple[str, ...]:
         """Return what a technician looks for one by one, such as keys or events, a line each."""
         return ()

@@ -1,6 +1,7 @@
 """``sigkit measure``: one capture on the command line, within a job and without."""
 
 import json
+import math
 import shutil
 
 import pytest
@@ -28,7 +29,35 @@ def test_the_jobs_settings_hold_for_a_capture_of_it(capsys):
     for key in ("key 12, E3", "key 17, A3: missing", "key 27, G4: double trigger", "key 33, C#5"):
         assert key in out
     assert "Outside limits: scale error. Often:" in out
+    assert "outside limits (±1 cents/octave; probability within < 0.1 %)" in out
+    assert "Limits: guide value, common practice, no source" in out
     assert err == ""
+
+
+def test_limits_and_the_clock_of_the_job_and_where_they_come_from(tmp_path, capsys):
+    """A service document's figure beside the shipped ones; a clock that is known to 2 ppm.
+
+    An offset is known to 50 ppm, rectangular, by default: 2 * 50e-6 / sqrt(3) * 1200 / ln 2 is 0.10
+    cents, and with 2 ppm 0.0040 (JCGM 100:2008, 4.3.7).
+    """
+    stage = tmp_path / "after"
+    stage.mkdir()
+    capture = stage / "stability-oscillator_2.wav"
+    shutil.copy(SAMPLE / "3_after" / capture.name, capture)
+    settings = "[limits.stability]\nspread = { limit = 0.4, source = 'service document, page 12' }"
+    (tmp_path / "job.toml").write_text(f"clock_ppm = 2\n{settings}\n")
+    assert main(["measure", "stability", str(capture)]) == 0
+    out, _ = said(capsys)
+    assert "(at most 0.4 cents; probability within" in out
+    assert "Limits of spread of pitch: service document, page 12" in out
+    assert "guide value, common practice, no source" in out
+    assert main(["measure", "stability", str(capture), "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["rows"]
+    by_name = {row["quantity"]: row for row in rows}
+    assert by_name["spread"]["limit"]["source"] == "service document, page 12"
+    budget = by_name["offset"]["stages"]["after"]["budget"]
+    (clock,) = [term["u"] for term in budget if term["source"] == "sound-card clock"]
+    assert clock == pytest.approx(2e-6 / 3**0.5 * 1200 / math.log(2), rel=1e-6)
 
 
 def test_a_capture_by_itself_takes_its_options_from_the_call(tmp_path, capsys):

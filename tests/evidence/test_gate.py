@@ -171,7 +171,11 @@ def test_rails_that_were_moved_are_named(first, last, words):
     if words:
         assert remarks[0].startswith("rails retrimmed between: plus +14.60 to +15.00 V")
         assert words in remarks[0]
-        assert remarks[0].endswith("V; includes the effect of the new rail setting")
+        # An octave is 1200 cents: a thousandth of a volt is 1.2 of them.
+        assert remarks[0].endswith(
+            "V; includes the effect of the new rail setting; "
+            "1 mV on a pitch voltage of 1 V/octave is 1.2 cents"
+        )
 
 
 @pytest.mark.parametrize(

@@ -104,6 +104,11 @@ def test_every_wrong_file_is_reported_and_stops_no_other(job_folder):
             "job.toml, [stages.before], reason",
         ),
         (
+            *("[limits.warmup]\nsettling_time = { source = 'service document' }", "limit itself"),
+            "source =",
+            "job.toml, [limits.warmup.settling_time]",
+        ),
+        (
             *("[limits.warmup]\nsettling_time = '900'", "must be a number", "without quotation"),
             "job.toml, [limits.warmup], settling_time",
         ),

@@ -15,6 +15,7 @@ from sigkit.judging.compare import (
     judge_counts,
     rate_interval,
     rate_ratio_interval,
+    repeatability,
 )
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
@@ -97,16 +98,6 @@ def test_five_to_none_is_no_evidence_and_six_to_none_is(first, last, verdict):
     assert (p < 0.05) == (verdict != "no change shown")
 
 
-def test_mean_of_takes_matches_gum_h2():
-    """JCGM 100:2008, H.2, five readings of a voltage: mean 4.9990 V, s/sqrt(n) 0.0032 V, 4 dof."""
-    readings = [5.007, 4.994, 5.005, 4.990, 4.999]
-    joined = join_takes([Quantity(v, 1e-9, "V") for v in readings])
-    assert joined.value == pytest.approx(4.9990, abs=5e-5)
-    assert joined.u == pytest.approx(0.0032, abs=5e-5)
-    assert joined.dof == pytest.approx(4, rel=1e-6)
-    assert joined.expanded / joined.u == pytest.approx(2.776, abs=5e-4)  # GUM, Table G.2
-
-
 def test_takes_share_what_is_common_and_average_what_is_random():
     takes = [
         combine(v, "Hz", [Term("noise", 0.3, "A", 10), Term("sound-card clock", 0.4, "B")])
@@ -114,7 +105,7 @@ def test_takes_share_what_is_common_and_average_what_is_random():
     ]
     joined = join_takes(takes)
     budget = {t.source: (t.u, t.dof) for t in joined.budget}
-    assert budget == {
+    assert budget == {  # takes that do not scatter: their noise stands for it
         "noise": (pytest.approx(0.15), 40),
         "sound-card clock": (pytest.approx(0.4), math.inf),
     }
@@ -127,16 +118,53 @@ def test_a_take_without_a_value_is_not_left_out():
     assert join_takes([single]) is single
 
 
-def test_intervals_of_means_cover_the_truth():
-    """Over random takes the stated interval holds the truth: 95 % less three binomial sd."""
-    random = np.random.default_rng(8)
-    for n in (2, 3, 6):
-        hits = 0
-        for _ in range(500):
-            values = random.normal(3.0, 1.0, n)
-            joined = join_takes([Quantity(v, 1e-6, "cents") for v in values])
-            hits += abs(joined.value - 3.0) <= joined.expanded
-        assert hits / 500 >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 500)
+@pytest.mark.parametrize("n", [2, 3, 6])
+@pytest.mark.parametrize("of_noise", [0.0, 1.0, 5.0])
+def test_intervals_of_means_cover_the_truth(n, of_noise):
+    """Takes that noise scatters alone, or plugging in as much or five times as much: 95 %.
+
+    Three binomial standard deviations on either side; k = 2 stands where Student's t is less.
+    """
+    random, cases, hits = np.random.default_rng([8, n, round(of_noise)]), 600, 0
+    for values in random.normal(3.0, math.hypot(1.0, of_noise), (cases, n)):
+        takes = [combine(v, "cents", [Term("noise", 1.0, "A")]) for v in values]
+        hits += abs(join_takes(takes).value - 3.0) <= join_takes(takes).expanded
+    assert hits / cases == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / cases))
+
+
+@pytest.mark.parametrize(("before", "after"), [(2, 2), (3, 3), (3, 5)])
+def test_intervals_of_changes_cover_the_truth(before, after):
+    """Welch's approximation, spreads that differ: 93 to 98 %, and what chance adds to 500."""
+    random, cases, hits = np.random.default_rng([9, before, after]), 500, 0
+    for _ in range(cases):
+        spread = 10 ** random.uniform(-0.5, 0.5, 2)
+        stages = [
+            join_takes([combine(v, "cents", [Term("noise", 0.2, "A")]) for v in values])
+            for values in (
+                random.normal(0.0, spread[0], before),
+                random.normal(1.0, spread[1], after),
+            )
+        ]
+        change = difference(*stages)
+        hits += abs(change.value - 1.0) <= change.expanded
+    assert 0.93 - 3 * math.sqrt(0.05 / cases) <= hits / cases <= 0.99
+
+
+def test_a_change_must_exceed_the_repeatability_of_single_takes():
+    """Twelve takes of a unit scatter by 1 cent: a change of 1 cent is sure, but plugging in again
+    does as much; one of 3 cents is a change.
+    """
+    one = np.tile([-1.0, 0.0, 1.0], 4) * math.sqrt(11 / 8)
+    first = join_takes([cents(v, 0.01) for v in one + 10])
+    less = join_takes([cents(v, 0.01) for v in one + 9])
+    assert repeatability(first, less) == pytest.approx(1.0)
+    judged = judge_change(first, less, "smaller")
+    assert abs(judged.difference.value) > judged.difference.expanded
+    assert judged.verdict == "no change shown"
+    assert judged.remark == "within what single takes of one state scatter by, ± 2 cents"
+    much_less = join_takes([cents(v, 0.01) for v in one + 7])
+    assert judge_change(first, much_less, "smaller").verdict == "improved"
+    assert repeatability(cents(1.0), cents(2.0)) == 0.0
 
 
 def test_the_shared_clock_cancels():

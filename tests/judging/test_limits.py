@@ -93,9 +93,11 @@ def test_shipped_limits_name_real_quantities_and_their_source():
 
 def test_the_job_overrides_a_guide_value():
     key = ("warmup", "total_drift")
-    chosen = job_limits({key: 8.0}, {key: "cents"})
+    chosen = job_limits({key: 8.0})
     assert chosen[key] == Limit(8.0, "cents", "set for this job")
     assert chosen["warmup", "settling_time"].value == 1200
+    told = job_limits({key: 8.0}, {key: "service document, page 12"})
+    assert told[key].source == "service document, page 12"
 
 
 @pytest.mark.parametrize(
@@ -138,6 +140,5 @@ def test_worn_and_faulty_are_drawn_where_the_table_draws_them():
     assert limits["slider", "events_per_pass"].worn_to == 10
     assert limits["slider", "worst_level"].worn_to == -30
     assert limits["slider", "largest_jump"].worn_to is None
-    assert job_limits({("slider", "worst_level"): -40.0}, {("slider", "worst_level"): "dB"})[
-        "slider", "worst_level"
-    ] == Limit(-40.0, "dB", "set for this job")
+    own = {("slider", "worst_level"): -40.0}
+    assert job_limits(own)["slider", "worst_level"] == Limit(-40.0, "dB", "set for this job")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.errors import InputError
+from sigkit.evidence.job.absent import check_absent
 from sigkit.evidence.job.files import (
     is_sound,
     is_stage,
@@ -291,6 +292,7 @@ def open_job(folder: str | Path, *, settings: Settings | None = None) -> Job:
         problems += wrong + broken
         takes += [_take(stage, name, paths, settings) for name, paths in whole.items()]
     _check_capture_keys(settings, found, takes)
+    check_absent(settings, {f"{t.name.test}-{t.name.subject}": t.key for t in takes})
     check_cleaned(settings, {t.name.subject for t in takes if t.name.test == "slider"})
     subjects = {test: {t.name.subject for t in takes if t.name.test == test} for test in TESTS}
     problems += strangers(readings, subjects)

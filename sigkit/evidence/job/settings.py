@@ -46,6 +46,8 @@ _TOP: Mapping[str, tuple[type, ...]] = {
     "options": (dict,),
     "captures": (dict,),
     "limits": (dict,),
+    "not_fitted": (dict,),
+    "not_tested": (dict,),
     "report": (dict,),
     "private": (dict,),
 }
@@ -98,6 +100,13 @@ class Settings:
         The job's own limits by bench test and quantity.
     report : mapping of str to str
         By whom, where, for whom and when the report was made, as it says in public.
+    limit_sources : mapping of (str, str) to str
+        Where they come from, as far as it is said.
+    clock_ppm : float or None
+        Largest error of the sound card's clock, parts per million; None where it isn't known.
+    not_fitted, not_tested : mapping of str to str
+        What the unit does not have and what was not tested, by ``TEST`` or ``TEST-SUBJECT``, and
+        why.
     """
 
     unit: str = ""
@@ -108,6 +117,10 @@ class Settings:
     captures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     limits: Mapping[tuple[str, str], float] = field(default_factory=dict)
     report: Mapping[str, str] = field(default_factory=dict)
+    limit_sources: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    clock_ppm: float | None = None
+    not_fitted: Mapping[str, str] = field(default_factory=dict)
+    not_tested: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_settings(path: Path) -> Settings:
@@ -142,6 +155,8 @@ def read_settings(path: Path) -> Settings:
             remedy="Check that it is a file that you may read.",
         ) from error
     check(document, _TOP, "")
+    from sigkit.evidence.job.absent import reasons
+
     stages = _tables(document, "stages")
     for name, stage in stages.items():
         check(stage, _STAGE, f"stages.{name}")
@@ -155,12 +170,22 @@ def read_settings(path: Path) -> Settings:
         known = known_test(test, where=f"{FILE}, [options.{test}]").options
         check(values, known, f"options.{test}")
     limits: dict[tuple[str, str], float] = {}
+    sources: dict[tuple[str, str], str] = {}
     for test, values in _tables(document, "limits").items():
         units = {
             j.quantity: j.unit for j in known_test(test, where=f"{FILE}, [limits.{test}]").judged
         }
-        check(values, dict.fromkeys(units, NUMBER), f"limits.{test}")
-        for quantity, limit in values.items():
+        known = {q: (dict,) if isinstance(values.get(q), dict) else NUMBER for q in units}
+        check(values, known, f"limits.{test}")
+        for quantity, value in values.items():
+            limit = value
+            if isinstance(value, dict):
+                section = f"limits.{test}.{quantity}"
+                check(value, {"limit": NUMBER, "source": (str,)}, section)
+                if "limit" not in value:
+                    raise _no_limit(section)
+                limit = value["limit"]
+                sources |= {(test, quantity): value["source"]} if "source" in value else {}
             _check_limit(limit, units[quantity], f"limits.{test}", quantity)
             limits[test, quantity] = float(limit)
     return Settings(
@@ -172,6 +197,10 @@ def read_settings(path: Path) -> Settings:
         captures=_tables(document, "captures"),
         limits=limits,
         report={key: str(value) for key, value in report.items()},
+        limit_sources=sources,
+        clock_ppm=document.get("clock_ppm"),
+        not_fitted=reasons(document, "not_fitted"),
+        not_tested=reasons(document, "not_tested"),
     )
 
 
@@ -348,6 +377,14 @@ def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
     if (limit < 0 or (limit == 0 and unit)) and not unit.startswith("dB"):
         remedy = f"Give the largest size in {unit} that is still good, without a sign."
         raise _wrong(limit, "above 0", section, key, remedy)
+
+
+def _no_limit(section: str) -> InputError:
+    return InputError(
+        "The limit itself is missing.",
+        where=f"{FILE}, [{section}]",
+        remedy='Write it as { limit = 900, source = "service document, page 12" }.',
+    )
 
 
 def check_cleaned(settings: Settings, sliders: set[str]) -> None:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from sigkit.evidence.report.wording import cell_text, group_title, limit_text, short_text
+from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
-from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
+from sigkit.judging.limits import NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
 
 if TYPE_CHECKING:
@@ -148,9 +149,20 @@ def condition_of(evidence: Evidence, row: Row) -> str:
 
 
 def not_tested(evidence: Evidence) -> list[str]:
-    """Return the titles of bench tests without a capture in the last stage."""
-    last = [row for row in evidence.rows if row.last.tested]
-    return [t.title for t in TESTS.values() if t.name not in {row.test for row in last}]
+    """Return the bench tests without a capture in the last stage, with the reason where one is."""
+    tested = {row.test for row in evidence.rows if row.last.tested}
+    told: dict[str, str] = {}
+    parts: list[str] = []
+    for gap in (g for g in gaps_of(evidence) if g.kind in (NOT_TESTED, NOT_FITTED)):
+        why = "" if gap.why == NO_REASON else gap.why
+        if gap.kind == NOT_FITTED:
+            why = f"{NOT_FITTED}: {why}" if why else NOT_FITTED
+        if gap.subject:
+            parts.append(f"{group_title((gap.test, gap.subject, ''))} ({why or NOT_TESTED})")
+        elif why:
+            told[gap.test] = f" ({why})"
+    whole = [f"{t.title}{told.get(t.name, '')}" for t in TESTS.values() if t.name not in tested]
+    return whole + parts
 
 
 def overclaims(text: str, typed: Sequence[str] = ()) -> list[str]:

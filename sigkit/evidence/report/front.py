@@ -21,8 +21,9 @@ from sigkit.evidence.report.wording import (
     short_text,
     upper_first,
 )
+from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of, gaps_told
 from sigkit.evidence.rows.table import SINGLE, Cell, Row
-from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
+from sigkit.judging.compare import IMPROVED, NO_CHANGE_BECAUSE, UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
@@ -39,6 +40,8 @@ MOST_LINES = 17
 FIRST_LINE = 2
 """Line of results.csv that holds the first row; the first one holds the names of the columns."""
 LONG_SENTENCE = 230
+CHANCE = 0.05
+"""Share of changes that an interval of 95 % claims where there is none."""
 BAD = "outside or worse"
 ORDER = (BAD, UNDECIDED, NOT_MEASURABLE, UNCHANGED, WITHIN)
 """What a row is called by, the worst first."""
@@ -247,7 +250,7 @@ def front_lists(evidence: Evidence) -> list[FrontList]:
     untested = _fitting([_untested(evidence, named=True), _untested(evidence, named=False)])
     return [
         FrontList("Still outside limits or worse", "outside", tuple(told)),
-        FrontList("Not tested", "not-tested", tuple(untested)),
+        FrontList("Not tested or not fitted", "not-tested", tuple(untested)),
     ]
 
 
@@ -331,9 +334,15 @@ def _untested(evidence: Evidence, *, named: bool) -> Items:
                 told.append(f"{title} of {len(own)} of {len(every)}")
         if told:
             items.append((f"Not in {words(stage.name)}: {'; '.join(told)}", "all-results"))
-    never = [t.title for t in TESTS.values() if t.name not in {group[0] for group in groups}]
-    if never:
-        items.append((f"In no stage: {'; '.join(never)}", ""))
+    for kind, heading in ((NOT_TESTED, "In no stage"), (NOT_FITTED, "Not fitted")):
+        told = [
+            (group_title((gap.test, gap.subject, "")) if gap.subject else TESTS[gap.test].title)
+            + ("" if gap.why == NO_REASON else f" ({gap.why})")
+            for gap in gaps_of(evidence)
+            if gap.kind == kind
+        ]
+        if told:
+            items.append((f"{heading}: {'; '.join(told)}", ""))
     return items
 
 
@@ -348,19 +357,41 @@ def second_lists(evidence: Evidence) -> list[FrontList]:
     untold: dict[tuple[str, str], list[str]] = {}
     for row in rows:
         if row.verdict == UNCHANGED:
-            same.setdefault(row.group, []).append(f"{row.judged.label} {change_text(row.change)}")
+            told = f"{row.judged.label} {change_text(row.change)}{_why_unchanged(row)}"
+            same.setdefault(row.group, []).append(told)
         for why in _untold(row):
             key = f"{group_title(row.group)}, {why}", picture_name(row.group)
             untold.setdefault(key, []).append(row.judged.label)
     unchanged = [
-        (f"{group_title(group)}: {'; '.join(told)}", picture_name(group))
-        for group, told in same.items()
+        (f"{group_title(group)}: {'; '.join(changes)}", picture_name(group))
+        for group, changes in same.items()
     ]
-    lost = [(f"{text} ({', '.join(told)})", anchor) for (text, anchor), told in untold.items()]
+    lost = [(f"{text} ({', '.join(labels)})", anchor) for (text, anchor), labels in untold.items()]
     return [
         FrontList("No change shown", "no-change", tuple(unchanged)),
         FrontList("Not measurable or not comparable", "not-measurable", tuple(lost)),
     ]
+
+
+def second_sentences(evidence: Evidence) -> list[str]:
+    """Return what page two says of all results: what chance alone would find, and the gaps."""
+    compared = [row for row in evidence.rows if row.judged.better != "none" and row.has_change]
+    claimed = sum(row.verdict in (IMPROVED, WORSE) for row in compared)
+    said = []
+    if claimed and (by_chance := round(CHANCE * len(compared))):
+        said.append(
+            f"A finding holds with about 95 %: had nothing changed at all, about {by_chance} of "
+            f"these {len(compared)} would still read improved or worse, by chance."
+        )
+    return said + ([told] if (told := gaps_told(gaps_of(evidence))) else [])
+
+
+def _why_unchanged(row: Row) -> str:
+    """Say why a change beyond its uncertainty is none; empty where it lies within."""
+    if not row.change.measurable or abs(row.change.value) <= row.change.expanded:
+        return ""
+    reasons = [remark for remark in row.remarks if remark.startswith(NO_CHANGE_BECAUSE)]
+    return f" ({'; '.join(reasons)})" if reasons else ""
 
 
 def _untold(row: Row) -> list[str]:

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 
 from sigkit.evidence.report.about import about, running_head
 from sigkit.evidence.report.captures import Numbered, css_text
-from sigkit.evidence.report.front import front_lists, front_rows, is_bad, second_lists, sentences
+from sigkit.evidence.report.front import (
+    front_lists,
+    front_rows,
+    is_bad,
+    second_lists,
+    second_sentences,
+    sentences,
+)
 from sigkit.evidence.report.front_charts import front_charts
 from sigkit.evidence.report.ladder_section import ladder_section
 from sigkit.evidence.report.pictures import fitting, picture_name
@@ -70,7 +77,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes], code: str = "
     """
     import jinja2
 
-    from sigkit.evidence.evidence import versions
+    from sigkit.evidence.run.made_with import versions
 
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("sigkit.evidence.report"),
@@ -102,6 +109,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes], code: str = "
         sentences=sentences(evidence),
         front_lists=front_lists(evidence),
         second_lists=second_lists(evidence),
+        second_sentences=second_sentences(evidence),
         charts=front_charts(evidence, sources),
         ladder=ladder,
         setting_orders=orders,

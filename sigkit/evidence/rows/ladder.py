@@ -176,7 +176,7 @@ def ladder_of(evidence: Evidence) -> Ladder:
     pass and over twice as many, and its passes are worse beyond chance.
     """
     job = evidence.job
-    limits = job_limits(job.settings.limits, {PER_PASS: "per pass"})
+    limits = job_limits(job.settings.limits, job.settings.limit_sources)
     own = [o for o in evidence.outcomes if o.take.name.test == "slider"]
     keys = {(o.take.name.subject, o.take.name.setting) for o in own if sliders([o])}
     ordered = sorted(keys, key=lambda key: (stage_order(key[0]), stage_order(key[1])))

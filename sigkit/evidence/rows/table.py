@@ -12,6 +12,7 @@ from sigkit.evidence.gate import (
     Subject,
     comparable,
     cut_to_shorter,
+    other_band,
     other_gain,
     partial_drift,
     settling_times,
@@ -32,6 +33,7 @@ from sigkit.judging.compare import (
     judge_bound,
     judge_change,
     judge_counts,
+    with_clock,
 )
 from sigkit.judging.limits import (
     NOT_TESTED,
@@ -166,8 +168,7 @@ class Row:
 
 def rows_of(job: Job, outcomes: Sequence[Outcome]) -> tuple[Row, ...]:
     """Put the outcomes of a job side by side, in the order of the bench tests."""
-    units = {(t.name, j.quantity): j.unit for t in TESTS.values() for j in t.judged}
-    limits = job_limits(job.settings.limits, units)
+    limits = job_limits(job.settings.limits, job.settings.limit_sources)
     order = list(TESTS)
     groups = sorted(
         {_group(outcome) for outcome in outcomes},
@@ -200,11 +201,14 @@ def _row(
     limit: Limit | None,
 ) -> Row:
     stages = {stage.name: stage for stage in job.stages}
-    wholes = {name: _cell(stages[name], judged, found) for name, found in by_stage.items()}
+    ppm = job.settings.clock_ppm
+    wholes = {name: _cell(stages[name], judged, found, ppm) for name, found in by_stage.items()}
     cells = {
         name: wholes[name]
         if cut.by_stage[name] == by_stage[name]
-        else replace(_cell(stages[name], judged, cut.by_stage[name]), whole=wholes[name].quantity)
+        else replace(
+            _cell(stages[name], judged, cut.by_stage[name], ppm), whole=wholes[name].quantity
+        )
         for name in by_stage
     }
     tested = [name for name, cell in cells.items() if cell.tested]
@@ -278,6 +282,7 @@ def _change(
     why = why or cut.why_not
     if not why and judged.better != "none" and judged.unit.startswith("dBFS"):
         why = other_gain(stages[first], stages[last])
+    why = why or other_band(judged.quantity, *used)
     if not why and (test, judged.quantity) == ("warmup", "total_drift"):
         late = [partial_drift(found) for found in used]
         why = "; ".join(
@@ -314,13 +319,17 @@ def _untested(stages: Mapping[str, Stage], tested: Sequence[str]) -> str:
     return f"no capture in {others[0].name}{reason}"
 
 
-def _cell(stage: Stage, judged: Judged, outcomes: Sequence[Outcome]) -> Cell:
+def _cell(
+    stage: Stage, judged: Judged, outcomes: Sequence[Outcome], clock_ppm: float | None
+) -> Cell:
     if not outcomes:
         return Cell(not_measurable(judged.unit, stage.reason or NOT_TESTED), tested=False)
     results = [outcome.result for outcome in outcomes if outcome.result is not None]
     if not results:
         return Cell(not_measurable(judged.unit, outcomes[0].reason))
     takes = [result.quantities()[judged.quantity] for result in results]
+    if clock_ppm is not None:
+        takes = [with_clock(take, clock_ppm) for take in takes]
     joined = join_takes(takes)
     if len(results) == 1 and joined.measurable:
         other = results[0].another_capture().get(judged.quantity)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar
@@ -127,6 +128,11 @@ class NoiseResult(Result):
     def at_most(self) -> Mapping[str, Quantity]:
         """Return what lines that do not stand out of the noise are at most."""
         return self.bounds
+
+    def band_of(self, quantity: str) -> float:
+        """Return the upper end of the band for what is noise over all of it, in Hz."""
+        whole = quantity.startswith("floor") or quantity in ("hiss", "total")
+        return self.band_hz[1] if whole else math.inf
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the spectrum with the families of the mains marked; return the axes."""

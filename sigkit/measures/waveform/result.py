@@ -175,6 +175,11 @@ class WaveformResult(Result):
         """Return the bounds of what noise hides."""
         return self.bounds
 
+    def band_of(self, quantity: str) -> float:
+        """Return the upper end of the band for what is a sum over harmonics, in Hz."""
+        sums = ("thd", "even_harmonics", "departure", "level")
+        return self.thd_band_hz if quantity in sums else math.inf
+
     def to_dict(self) -> dict[str, Any]:
         """Return everything but the tone, ready for JSON, the shape and its evidence too."""
         return super().to_dict() | {

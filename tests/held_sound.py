@@ -1,0 +1,215 @@
+"""Random idle noise, waves and sliders with their truth, for `held`."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from held import Case, cases_of
+from noise_cases import density_of, random_case, write_case
+from noises import hum, mains_path, note, white, write
+from slider_scoring import score, truth_of
+from sliders import sweep
+from tones import harmonic_amplitudes, noisy_tone
+from waveform_cases import measured as wave_measured
+from waveform_cases import pulse_case
+
+import sigkit
+from sigkit.measures.slider import measure_slider
+
+
+def dbfs(power):
+    return 10 * math.log10(power)
+
+
+def noise(rng, folder):
+    """Hum of 50 or 60 Hz that stands or strays, ripple, hiss of -95 to -75 dBFS, 44.1 to 96 kHz."""
+    case = random_case(int(rng.integers(2**31)), seconds=float(rng.uniform(4, 10)))
+    path = write_case(folder, case, 1)
+    result = sigkit.measure_noise(sigkit.open_capture(path))
+    path.unlink()
+    truth = case.truth
+    lines = truth["odd"] + truth["even"]
+    floor = truth["noise_power"] + truth["note_power"]
+    truths = {
+        "floor": dbfs(floor),
+        "hiss": dbfs(truth["noise_power"]),
+        "total": dbfs(floor + lines),
+        # As recorded: a clock that is off shifts it, and is drawn by the case itself.
+        "mains_frequency": truth["mains_hz"],
+        "mains_line": truth["levels"].get(1, math.nan),
+        "hum_odd": dbfs(truth["odd"]) if truth["odd"] else math.nan,
+        "ripple": dbfs(truth["even"]) if truth["even"] else math.nan,
+    }
+    named = abs(result.mains_frequency.value - truth["mains_hz"]) < 0.5
+    cases = []
+    for case_ in cases_of("noise", result, truths, rng):
+        name = case_.name
+        if name in ("mains_frequency", "mains_line", "hum_odd", "ripple") and not named:
+            continue
+        if name == "mains_frequency":
+            case_ = replace(case_, truth=truth["recorded_hz"])
+        cases.append(case_)
+    return cases
+
+
+def weighted(rng, folder):
+    """White, pink or filtered noise alone: weighted floors by the curves' closed forms.
+
+    A: IEC 61672-1, its poles at 20.598997, 107.65265, 737.86223 and 12194.217 Hz (from memory).
+    """
+    kind = str(rng.choice(["white", "pink", "filtered"]))
+    rate, level = int(rng.choice([44_100, 48_000, 96_000])), float(rng.uniform(-95, -65))
+    density, n = density_of(kind, level), int(rng.uniform(3, 8) * 48_000)
+    from noises import coloured
+
+    per_hz = dbfs(density(1000.0))
+    x = white(n, per_hz, rate, rng) if kind == "white" else coloured(n, density, rate, rng)
+    path = write(folder, x, rate, "PCM_24", name="weighted.wav")
+    result = sigkit.measure_noise(sigkit.open_capture(path), mains_hz=50.0)
+    f = np.geomspace(20.0, min(20_000.0, rate / 2.2), 20_001)
+    flat = np.broadcast_to(density(f), f.shape)
+    poles = (20.598997, 107.65265, 737.86223, 12194.217)
+
+    def curve(f):
+        f2 = f * f
+        below = np.sqrt((f2 + poles[1] ** 2) * (f2 + poles[2] ** 2))
+        return poles[3] ** 2 * f2 * f2 / ((f2 + poles[0] ** 2) * below * (f2 + poles[3] ** 2))
+
+    share = (curve(f) / curve(np.array([1000.0]))) ** 2
+    truths = {"floor_a": dbfs(float(np.trapezoid(flat * share, f)))}
+    return cases_of("noise", result, truths, rng)
+
+
+def beside_the_tone(rng, folder):
+    """Quiet with hum and a bleeding note, then the full tone."""
+    rate, level, hz = 48_000, float(rng.uniform(-85, -55)), float(rng.uniform(110, 880))
+    floor = float(rng.uniform(-130, -115))
+    x = white(5 * rate, floor, rate, rng)
+    x += hum(mains_path(x.size, rate, 50.03, rng, 0.01), rate, {1: -80, 2: -70}, rng)
+    x += note(hz, 5.0, rate, level)
+    loud = note(hz, 3.0, rate, -12.0) + white(3 * rate, floor, rate, rng)
+    result = sigkit.measure_noise(
+        sigkit.open_capture(write(folder, np.concatenate([x, loud]), rate, name="tone.wav"))
+    )
+    truths = {
+        "tone": -12.0,
+        "bleed": level + 12.0,
+        "ripple_re_tone": -58.0,
+        "hum_odd_re_tone": -68.0,
+        "mains_line_re_tone": -68.0,
+    }
+    return cases_of("noise", result, truths, rng)
+
+
+def waveform(rng, folder):
+    """Pulses of 3 to 97 % and triangles, 30 Hz to 1.5 kHz, through couplings and low-passes."""
+    seed, rate = int(rng.integers(2**31)), int(rng.choice([32_000, 44_100, 48_000]))
+    if rng.random() < 0.5:
+        name, wave = "pulse", pulse_case(seed, 30, 1500)
+    else:
+        name, wave = "triangle", pulse_case(seed, 30, 1500)
+        wave.kind, wave.share = "ramp", float(rng.uniform(0.2, 0.8))
+    wave.rate = rate
+    options = {"nominal_duty": 100 * wave.share} if name == "pulse" else {}
+    result = wave_measured(folder, wave, **options)
+    # A drift by so many cents from 0, and a mean of it that is half of that.
+    still = wave.wander_cents == 0
+    hz = wave.hz * 2 ** (wave.drift_cents * (1 + 0.8 / wave.seconds) / 2400) if still else math.nan
+    duty = 100 * wave.share if result.shape == "pulse" == name else math.nan
+    rising = 100 * wave.share if result.shape == "triangle" == name else math.nan
+    truths = {
+        "duty_cycle": duty,
+        "duty_error": 0.0 if math.isfinite(duty) else math.nan,
+        "symmetry": rising,
+        "symmetry_error": rising - 50,
+        "frequency": hz if wave.drift_cents == 0 else math.nan,
+    }
+    return cases_of("waveform", result, truths, rng, hz=["frequency"])
+
+
+def harmonics(rng, folder):
+    """Saws, pulses and triangles by their series, 25 to 60 dB: distortion and level."""
+    from tones import write_sound
+
+    name, duty = str(rng.choice(["saw", "pulse", "triangle"])), float(rng.uniform(0.05, 0.95))
+    rate = int(rng.choice([16_000, 22_050, 44_100, 48_000, 96_000]))
+    hz = math.exp(rng.uniform(math.log(40), math.log(min(1500, rate / 12))))
+    x, _ = noisy_tone(name, hz, rng.uniform(25, 60), 1.5, rng, duty=duty, rate=rate)
+    path = write_sound(folder, x, rate)
+    result = sigkit.measure_waveform(sigkit.open_capture(path))
+    path.unlink()
+    every = np.abs(harmonic_amplitudes(name, max(1, math.floor(0.4999 * rate / hz)), duty))
+    a = every[: result.thd_harmonics]
+    even = float(np.sum(a[1::2] ** 2))
+    # rms 0.2 is that of all harmonics; the level is of those in the band.
+    in_band = math.sqrt(float(np.sum(a**2) / np.sum(every**2)))
+    truths = {
+        "thd": 100 * math.sqrt(float(np.sum(a[1:] ** 2))) / a[0],
+        "even_harmonics": 10 * math.log10(even) - 20 * math.log10(a[0])
+        if even > 1e-12
+        else math.nan,
+        "level": 20 * math.log10(0.2 * math.sqrt(2) * in_band),
+        "frequency": hz,
+    }
+    return cases_of("waveform", result, truths, rng, hz=["frequency"])
+
+
+def slider(rng, folder):
+    """A dirty sweep of a level, pitch, timbre or width slider, hiss 50 to 75 dB below the tone.
+
+    Truths are those of what was planted where the measure looked; a row for single events, whose
+    intervals the largest ones share.
+    """
+    seed = int(rng.integers(2**31))
+    made = sweep(seed, seconds=8, snr_db=None)
+    result = measure_slider(made.capture(folder))
+    scored = score(truth_of(made, seed), result).planted
+    cases = []
+
+    def add(name, value, u, truth):
+        from sigkit.quantity import Quantity
+
+        if math.isfinite(truth) and math.isfinite(value) and u > 0:
+            cases.append(Case("slider", name, Quantity(value, u, ""), truth, truth))
+
+    for row in scored[scored["found"]].itertuples():
+        if row.kind == "burst" and row.found_kind == "burst":
+            add("level of a burst", row.found_level_db, row.found_u_level_db, row.level_db)
+        if row.kind == "pitch jump" and row.found_kind == "pitch jump":
+            add(
+                "size of a jump",
+                abs(row.found_size_cents),
+                row.found_u_size_cents,
+                abs(row.size_cents),
+            )
+        if row.kind == "dropout" and row.found_kind == "dropout":
+            length = row.found_stop_s - row.found_start_s
+            add("length of a dropout", length, 0.002 * math.sqrt(2), row.stop_s - row.start_s)
+        add(
+            "place of an event",
+            row.found_travel_percent,
+            row.found_u_travel_percent,
+            row.covered_percent,
+        )
+    seen = scored[scored["assessed"] & (scored["excused"] == "")]
+    bursts, drops = seen[seen["kind"] == "burst"], seen[seen["kind"] == "dropout"]
+    jumps = seen[seen["kind"] == "pitch jump"]
+    truths = {
+        "worst_level": float(bursts["level_db"].max()) if len(bursts) else math.nan,
+        "longest_dropout": float((drops["stop_s"] - drops["start_s"]).max())
+        if len(drops)
+        else math.nan,
+        "largest_jump": float(jumps["size_cents"].abs().max()) if len(jumps) else math.nan,
+    }
+    for name, quantity in ((n, result.quantities()[n]) for n in truths):
+        if not pd.isna(truths[name]):
+            truth = float(truths[name])
+            cases.append(Case("slider", name, quantity, truth, truth))
+    if result.event_rate.measurable and math.isfinite(result.movement_s) and result.movement_s > 0:
+        number = len(seen)
+        rate = number / result.movement_s
+        cases.append(Case("slider", "event_rate", result.event_rate, rate, rate))
+    return cases
