@@ -33,7 +33,8 @@ def add(commands: Any) -> None:
         example='eval "$(sigkit completion bash)"',
     )
     parser.add_argument("shell", metavar="SHELL", help=", ".join(SHELLS))
-    parser.add_argument("words", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    words = parser.add_argument("words", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    words.required = False
     parser.set_defaults(every=commands.choices)
 
 

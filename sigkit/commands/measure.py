@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from sigkit.commands.evidence import document_of
 from sigkit.commands.parser import add_command, add_json
 from sigkit.commands.progress import waiting
-from sigkit.commands.say import OK, PROBLEMS, complain, folded, print_json
+from sigkit.commands.say import OK, PROBLEMS, WRONG_CALL, complain, folded, print_json
 from sigkit.errors import InputError, SigkitError
 
 if TYPE_CHECKING:
@@ -51,12 +51,8 @@ def run(call: argparse.Namespace) -> int:
     from sigkit.evidence.run.one import measure_one
 
     options = dict(_option(text) for text in call.set)
-    if call.chart is not None and call.chart.exists():
-        raise InputError(
-            "The file for the chart is there already.",
-            where=str(call.chart),
-            remedy="Name a new file; nothing is written over.",
-        )
+    if call.chart is not None:
+        _require_new(call.chart)
     with waiting(f"measuring {call.file.name}", _usual_s(call.test, call.file)):
         evidence = measure_one(call.file, call.test, options, channel=call.channel)
     outcome = evidence.outcomes[0]
@@ -64,12 +60,25 @@ def run(call: argparse.Namespace) -> int:
         print_json("measure", document_of(evidence))
     if outcome.error is not None:
         complain(outcome.error.problem, outcome.error.where, outcome.error.remedy)
-        return PROBLEMS
+        return WRONG_CALL if isinstance(outcome.error, InputError) else PROBLEMS
     if not call.json:
         print("\n".join(lines_of(evidence)))
     if call.chart is not None:
         _draw(evidence, call.chart)
     return OK if outcome.measured else PROBLEMS
+
+
+def _require_new(chart: Path) -> None:
+    """Raise unless a picture can be written there, before anything is measured."""
+    if chart.exists():
+        problem, remedy = "The file for the chart is there already.", "Nothing is written over."
+    elif chart.suffix.casefold() != ".png":
+        problem, remedy = "The chart is a PNG file.", "Let its name end in .png."
+    elif not chart.absolute().parent.is_dir():
+        problem, remedy = "The folder for the chart is not there.", "Make it first."
+    else:
+        return
+    raise InputError(problem, where=str(chart), remedy=f"{remedy} Name a new file.")
 
 
 def _usual_s(test: str, path: Path) -> float:

@@ -8,6 +8,9 @@ from typing import Any
 
 from sigkit.commands.parser import add_command, add_json
 from sigkit.commands.say import OK, print_json
+from sigkit.errors import InputError
+
+MAINS_HZ = (40, 70)
 
 
 def add(commands: Any) -> None:
@@ -35,11 +38,17 @@ def run(call: argparse.Namespace) -> int:
     """Make it, and say what to do next."""
     from sigkit.evidence.job.new_job import new_job
 
+    if call.mains is not None and not MAINS_HZ[0] <= call.mains <= MAINS_HZ[1]:
+        raise InputError(
+            f"--mains must be from {MAINS_HZ[0]} to {MAINS_HZ[1]} Hz; got {call.mains:g}.",
+            where="sigkit new",
+            remedy="Give 50 or 60, or leave it out: it is then found from the sound.",
+        )
     made = new_job(
         call.folder,
         unit=call.unit,
         mains_hz=call.mains,
-        stages=call.stages,
+        stages=list(dict.fromkeys(call.stages)),
         sheets=not call.no_sheets,
         paper=call.paper,
     )

@@ -15,6 +15,8 @@ from sigkit.commands.say import WIDTH, WRONG_CALL, complain
 LABEL = 14
 """So much is kept free for the names, or the longest command would get a line of its own."""
 _CHOICE = re.compile(r"argument (\S+): invalid choice: '(.*?)' \(choose from (.*)\)")
+_KIND = re.compile(r"argument (\S+): invalid (int|float) value: (.*)")
+_NOTHING = re.compile(r"argument (\S+): expected (at least )?one argument")
 _UNKNOWN = "unrecognized arguments: "
 
 
@@ -53,6 +55,12 @@ class Parser(argparse.ArgumentParser):
                 "." if name == "COMMAND" else f" for {name}."
             )
             remedy = f"{_meant(given, names)}Choose from: {', '.join(names)}."
+        elif kind := _KIND.match(message):
+            name, wanted, given = kind.groups()
+            number = "a whole number" if wanted == "int" else "a number"
+            problem = f"{name} must be {number}; got {given}."
+        elif nothing := _NOTHING.match(message):
+            problem = f"{nothing[1]} needs a value behind it."
         elif message.startswith(_UNKNOWN):
             given = message.removeprefix(_UNKNOWN)
             word = given.split()[0].partition("=")[0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import dataclasses
+import math
 import os
 import shutil
 import signal
@@ -75,6 +76,12 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
     if call.take is not None and call.take < 1:
         raise InputError(
             "Takes count from 1.", where="--take", remedy="Leave it out to take the next one."
+        )
+    if call.seconds is not None and not 0 < call.seconds < math.inf:
+        raise InputError(
+            f"--seconds must be above 0; got {call.seconds:g}.",
+            where="sigkit record",
+            remedy="Leave it out to record until Ctrl-C.",
         )
     path = new_capture(call.stage, call.test, call.subject, call.setting, take=call.take)
     running = set(threading.enumerate())

@@ -124,13 +124,22 @@ def make_demo(
     Raises
     ------
     InputError
-        A file differs and ``remake`` is false; then nothing at all is written.
+        A file differs and ``remake`` is false, or the folder cannot be made; then nothing at all is
+        written.
 
     Notes
     -----
     Takes some ten seconds and 29 MB. What is planted is listed in ``sample_audio/README.md``.
     """
     folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"The folder for the demo cannot be made: {error.strerror}.",
+            where=str(folder),
+            remedy="Choose a folder that you may write to.",
+        ) from error
     wanted = _contents(watch)
     right = {name for name, data in wanted.items() if _holds(folder / name, data)}
     if not remake:

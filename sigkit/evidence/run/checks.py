@@ -184,7 +184,10 @@ class CaptureChecks:
 
 
 def check_captures(
-    paths: str | PathLike[str] | Sequence[str | PathLike[str]], test: str | None = None
+    paths: str | PathLike[str] | Sequence[str | PathLike[str]],
+    test: str | None = None,
+    *,
+    progress: bool = False,
 ) -> CaptureChecks:
     """Check captures, or folders of them, before leaving the bench; writes nothing.
 
@@ -195,6 +198,8 @@ def check_captures(
         stages, with the channels that its settings choose.
     test : str, optional
         Bench test of all of them; None reads it from each capture's name.
+    progress : bool, optional
+        Show a bar with the time left.
 
     Returns
     -------
@@ -213,7 +218,12 @@ def check_captures(
     """
     if isinstance(paths, (str, PathLike)):
         paths = [paths]
-    return CaptureChecks(tuple(checked(captures_in(paths), test)))
+    from tqdm.auto import tqdm
+
+    captures = list(captures_in(paths))
+    checks = checked(captures, test)
+    bar = tqdm(checks, "checking", len(captures), unit="capture", disable=not progress)
+    return CaptureChecks(tuple(bar))
 
 
 def checked(captures: Iterable[Found], test: str | None = None) -> Iterator[Check]:
