@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sigkit.arrays import Real
+from sigkit.captures.remarks import spoken_place
 from sigkit.measures.glide.curve import (
     BAND_CENTS,
     Curve,
@@ -109,7 +110,8 @@ def measure_change(change: NoteChange) -> Measured | None:
     nothing = Measured(row, [], empty, levels)
     if change.broken_s is not None:
         row["reason"] = (
-            f"the tone stops at {change.broken_s:.2f} s, between the notes: hold the amplifier open"
+            f"the tone stops at {spoken_place(change.broken_s)}, between the notes: hold the "
+            "amplifier open"
         )
         return nothing
     marks = find_marks(change.sound, rate, before, after)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.tally import clipped_in
 from sigkit.captures.watch import watched
 from sigkit.errors import InputError
@@ -354,7 +355,8 @@ def _notes(
             f"{left:.1f} s of tone not assessed: too soft, too fast, or at the ends of a note."
         )
     if len(recorder):
-        at = ", ".join(f"{row.kind} at {row.time_s:.2f} s" for row in recorder[:4].itertuples())
+        told = zip(recorder["kind"][:4], recorder["time_s"].to_numpy(float), strict=False)
+        at = ", ".join(f"{kind} at {spoken_place(time_s)}" for kind, time_s in told)
         notes.append(
             f"{len(recorder)} fault(s) of the recorder, not looked at and no dirt: {at}"
             f"{', ...' if len(recorder) > 4 else ''}."
