@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import _thread
 import os
 import sys
+import threading
 import traceback
 import warnings
 from collections.abc import Iterator, Sequence
@@ -30,6 +32,7 @@ ABOUT = """\
 Bench tests of analogue keyboard synthesizers, recorded as WAV, measured with uncertainty and set \
 side by side as evidence.
 """
+AGAIN_S = 0.1
 ENDS = """\
 example:
   sigkit evidence sample_audio
@@ -59,7 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         say_plainly()
         try:
-            with _warnings_last():
+            with _warnings_last(), _interrupts_kept():
                 return _run(arguments)
         finally:
             if sys.stdout is not None:
@@ -133,6 +136,24 @@ def _warnings_last() -> Iterator[None]:
             said = dict.fromkeys(" ".join(str(one.message).split()) for one in kept)
             for text in said:
                 print("\n".join(folded(f"Remark of the program: {text}")), file=sys.stderr)
+
+
+@contextmanager
+def _interrupts_kept() -> Iterator[None]:
+    """Interrupt again where a library has swallowed Ctrl-C, as those do that call back from C."""
+    before = sys.unraisablehook
+
+    def again(what: sys.UnraisableHookArgs) -> None:
+        if issubclass(what.exc_type, KeyboardInterrupt):
+            threading.Timer(AGAIN_S, _thread.interrupt_main).start()
+        else:
+            before(what)
+
+    sys.unraisablehook = again
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
 
 
 def _no_more_output() -> None:

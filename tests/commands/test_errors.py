@@ -132,3 +132,22 @@ def _path():
     import os
 
     return {k: v for k, v in os.environ.items() if k in ("PATH", "PYTHONPATH", "SYSTEMROOT")}
+
+
+def test_an_interrupt_that_a_library_swallows_comes_again(bench, monkeypatch, capsys):
+    """Ctrl-C during a call from C back to Python is printed and dropped by the interpreter."""
+    import ctypes
+    import time
+
+    def interrupted():
+        raise KeyboardInterrupt
+
+    def compile_slowly(*_, **__):
+        ctypes.CFUNCTYPE(None)(interrupted)()
+        time.sleep(30)
+
+    monkeypatch.setattr("sigkit.evidence.job.new_job.new_job", compile_slowly)
+    began = time.monotonic()
+    assert main(["new", str(bench / "x")]) == 130
+    assert time.monotonic() - began < 20
+    assert len(capsys.readouterr().err.splitlines()) == 1
