@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import _thread
 import os
+import signal
 import sys
 import threading
 import traceback
@@ -145,7 +146,7 @@ def _interrupts_kept() -> Iterator[None]:
 
     def again(what: sys.UnraisableHookArgs) -> None:
         if issubclass(what.exc_type, KeyboardInterrupt):
-            threading.Timer(AGAIN_S, _thread.interrupt_main).start()
+            threading.Timer(AGAIN_S, _interrupt_main).start()
         else:
             before(what)
 
@@ -154,6 +155,14 @@ def _interrupts_kept() -> Iterator[None]:
         yield
     finally:
         sys.unraisablehook = before
+
+
+def _interrupt_main() -> None:
+    """Interrupt the main thread, also where it waits."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+    else:
+        _thread.interrupt_main()
 
 
 def _no_more_output() -> None:
