@@ -1,25 +1,50 @@
-"""The ``sigkit`` command."""
+"""The ``sigkit`` command: its parser, and how every run of it ends."""
 
 from __future__ import annotations
 
-import argparse
+import _thread
 import os
+import signal
 import sys
-import textwrap
-from collections.abc import Sequence
+import threading
+import traceback
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING
 
-from sigkit.commands.say import complain
+from sigkit.commands.parser import Parser
+from sigkit.commands.say import (
+    INTERRUPTED,
+    OK,
+    WRONG_CALL,
+    complain,
+    folded,
+    print_json,
+    say_plainly,
+)
 from sigkit.errors import SigkitError
 
 if TYPE_CHECKING:
-    from sigkit.evidence.evidence import Evidence
-    from sigkit.evidence.rows.table import Row
+    import argparse
 
-WIDTH = 80
-OK, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
-CODE_DIGITS = 16
+ABOUT = """\
+Bench tests of analogue keyboard synthesizers, recorded as WAV, measured with uncertainty and set \
+side by side as evidence.
+"""
+AGAIN_S = 0.1
+ENDS = """\
+example:
+  sigkit evidence sample_audio
+
+exit codes:
+  0    done
+  1    done, with problems: they are printed
+  2    wrong call, or nothing could be done
+  130  interrupted with Ctrl-C
+
+'sigkit COMMAND --help' tells more about each command."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -33,175 +58,146 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0 done, 1 done with problems, 2 the call or the job is wrong, 130 interrupted.
+        0 done, 1 done with problems, 2 the call is wrong or nothing could be done, 130 interrupted.
     """
     try:
-        call = _parser().parse_args(arguments)
+        say_plainly()
+        try:
+            with _warnings_last(), _interrupts_kept():
+                return _run(arguments)
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()
+    except BrokenPipeError:  # the reader has seen enough
+        _no_more_output()
+        return OK
+    except OSError as error:
+        _no_more_output()
+        remedy = "Make room, or send the output somewhere else."
+        complain(f"The output cannot be written: {error.strerror or error}.", "output", remedy)
+        return WRONG_CALL
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    call = None
+    try:
+        call = _parsed(arguments)
         return int(call.run(call))
     except SigkitError as error:
-        complain(error.problem, error.where, error.remedy)
-        return WRONG_CALL
+        kept = error
     except KeyboardInterrupt:
         print("Interrupted: nothing is half-written; run it again to finish.", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
+        raise
+    except Exception as error:
+        kept = _unforeseen(error)
+        kept.__cause__ = error
+    if call is not None and call.traceback:
+        traceback.print_exception(kept, file=sys.stderr)
+    if call is not None and getattr(call, "json", False):
+        names = ("problem", "where", "remedy")
+        print_json(call.command, {"error": {name: getattr(kept, name) for name in names}})
+    complain(kept.problem, kept.where, kept.remedy)
+    return WRONG_CALL
+
+
+def _unforeseen(error: Exception) -> SigkitError:
+    """Return what is said of an error that nobody foresaw: of the system's, or a fault of ours."""
+    if isinstance(error, OSError):
+        return SigkitError(
+            f"The computer refused: {error.strerror or error}.",
+            where=str(error.filename or ""),
+            remedy="Check the drive, its free space and your permissions, and run it again.",
+        )
+    if isinstance(error, MemoryError):
+        return SigkitError(
+            "There is not enough memory.",
+            remedy="Close other programs, or measure fewer captures at a time.",
+        )
+    return SigkitError(
+        f"A fault of sigkit itself, not of your files: {type(error).__name__}: {error}.",
+        where=_last_place(error),
+        remedy="Run it again with --traceback, and send what it prints to who looks after sigkit.",
+    )
+
+
+def _last_place(error: Exception) -> str:
+    frames = traceback.extract_tb(error.__traceback__)
+    return f"{Path(frames[-1].filename).name}, line {frames[-1].lineno}" if frames else ""
+
+
+@contextmanager
+def _warnings_last() -> Iterator[None]:
+    """Keep what libraries warn of until the end of the run, and say it once there."""
+    with warnings.catch_warnings(record=True) as kept:
+        try:
+            yield
+        finally:
+            said = dict.fromkeys(" ".join(str(one.message).split()) for one in kept)
+            for text in said:
+                print("\n".join(folded(f"Remark of the program: {text}")), file=sys.stderr)
+
+
+@contextmanager
+def _interrupts_kept() -> Iterator[None]:
+    """Interrupt again where a library has swallowed Ctrl-C, as those do that call back from C."""
+    before = sys.unraisablehook
+
+    def again(what: sys.UnraisableHookArgs) -> None:
+        if issubclass(what.exc_type, KeyboardInterrupt):
+            threading.Timer(AGAIN_S, _interrupt_main).start()
+        else:
+            before(what)
+
+    sys.unraisablehook = again
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
+
+
+def _interrupt_main() -> None:
+    """Interrupt the main thread, also where it waits."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+    else:
+        _thread.interrupt_main()
+
+
+def _no_more_output() -> None:
+    """Let nothing more be said of an output that is gone, not even at the end of the program."""
+    try:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return OK
+    except (OSError, ValueError, AttributeError):
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
 
 
-def _evidence(call: argparse.Namespace) -> int:
-    from sigkit.evidence.earlier import beside_earlier
-    from sigkit.evidence.job.folder import open_job
-    from sigkit.evidence.manifest import FILE, sha256
-
-    job = open_job(call.folder)
-    out = Path(call.folder, "evidence") if call.out is None else call.out
-    evidence = job.measure(cache=not call.fresh)
-    pdf = call.pdf or call.paper is not None
-    folder = evidence.write(out, pdf=pdf, paper=call.paper or "a4", progress=True)
-    print("\n".join(table_lines(evidence)))
-    print(f"Captures: {evidence.origin}")
-    print(f"\nWritten: {folder / 'report.html'}")
-    code = sha256(folder / FILE)[:CODE_DIGITS]
-    print(f"Code of this evidence, to give to someone else early: {code}")
-    for line in beside_earlier(folder):
-        print("\n".join(_wrapped(line, "", "  ")))
-    nothing_measured = not any(outcome.measured for outcome in evidence.outcomes)
-    lost = any(problem.lost for problem in evidence.problems)
-    return PROBLEMS if lost or nothing_measured else OK
+def _parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
+    call, rest = _parser().parse_known_args(arguments)
+    if rest:
+        call.parser.error(f"unrecognized arguments: {' '.join(rest)}")
+    return call
 
 
-def _demo(call: argparse.Namespace) -> int:
-    from sigkit.synth.demo import make_demo
-
-    files = make_demo(call.folder, remake=call.remake)
-    print(f"{len(files)} files of the demo job are in {call.folder}")
-    print(f"Measure them with: sigkit evidence {call.folder}")
-    return OK
-
-
-def _verify(call: argparse.Namespace) -> int:
-    from sigkit.evidence.manifest import MEANING, verify
-
-    found = verify(call.folder, call.captures, recompute=call.recompute, progress=True)
-    print("\n".join([*found.lines(), *found.codes()]))
-    print(textwrap.fill(MEANING, WIDTH))
-    return OK if found.ok else PROBLEMS
-
-
-def table_lines(evidence: Evidence) -> list[str]:
-    """Return the before/after table as plain text of at most 80 columns."""
-    from sigkit.evidence.report.pages import causes_told, group_title, shared_remarks
-    from sigkit.evidence.rows.table import SINGLE
-
-    lines: list[str] = []
-    for group in dict.fromkeys(row.group for row in evidence.rows):
-        rows = [row for row in evidence.rows if row.group == group]
-        lines += [""] if lines else []
-        lines += textwrap.wrap(group_title(group), WIDTH)
-        for row in rows:
-            lines += _row_lines(row)
-        for label, cause in causes_told(rows):
-            lines += _wrapped(f"Outside limits: {label}. {cause}", "  ", "    ")
-            for caution in cause.cautions:
-                lines += _wrapped(caution, "    caution: ", "      ")
-        for remark in shared_remarks(rows):
-            lines += _wrapped(remark, "  remark: ", "    ") if remark != SINGLE else []
-    used = sum(outcome.used for outcome in evidence.outcomes)
-    lines += ["", f"{used} of {evidence.capture_count} captures used"]
-    if evidence.problems:
-        lines += ["", "Problems"]
-        for problem in evidence.problems:
-            lines += _wrapped(f"{problem.where}: {problem.problem} {problem.remedy}", "  ", "    ")
-    return lines
-
-
-def _row_lines(row: Row) -> list[str]:
-    from sigkit.evidence.report.pages import cell_text, change_text, limit_text
-    from sigkit.measures.result import words
-
-    lines = [f"  {row.judged.label}"]
-    width = max(len(words(name)) for name in row.cells) + 2
-    for name, cell in row.cells.items():
-        head = f"    {words(name):{width}}"
-        lines += _wrapped(cell_text(cell), head, " " * len(head))
-    head = f"    {'change':{width}}"
-    text = ", ".join(part for part in (change_text(row.change), _short_verdict(row)) if part)
-    if text:
-        lines += _wrapped(text, head, " " * len(head))
-    if row.limit_verdict.word:
-        head = f"    {'limit':{width}}"
-        text = f"{row.limit_verdict.word} ({limit_text(row)})"
-        lines += _wrapped(text, head, " " * len(head))
-    return lines
-
-
-def _short_verdict(row: Row) -> str:
-    """Return the verdict, without a reason that stands in the line of a stage already."""
-    verdict = row.verdict
-    for name, cell in row.cells.items():
-        reason = cell.quantity.reason
-        if reason:
-            verdict = verdict.removesuffix(f": {name}: {reason}").removesuffix(f" ({reason})")
-    return verdict
-
-
-def _wrapped(text: str, first: str, rest: str) -> list[str]:
-    lines = textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
-
-
-class _Parser(argparse.ArgumentParser):
-    """A parser whose errors have three lines like all others."""
-
-    def error(self, message: str) -> NoReturn:
-        complain(f"{message[:1].upper()}{message[1:]}.", self.prog, f"See '{self.prog} --help'.")
-        raise SystemExit(WRONG_CALL)
-
-
-def _parser() -> _Parser:
+def _parser() -> Parser:
     import sigkit
-    from sigkit.commands import check, cue, measure, new, record, sheet
-
-    parser = _Parser(
-        prog="sigkit",
-        description="Bench tests of analogue keyboard synthesizers, recorded as WAV, measured with "
-        "uncertainty and set side by side as evidence.",
+    from sigkit.commands import (
+        check,
+        completion,
+        cue,
+        demo,
+        evidence,
+        measure,
+        new,
+        record,
+        sheet,
+        verify,
     )
+
+    parser = Parser(prog="sigkit", description=ABOUT, epilog=ENDS)
     parser.add_argument("--version", action="version", version=f"sigkit {sigkit.__version__}")
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
-
-    evidence = commands.add_parser("evidence", help="measure a job folder and write its evidence")
-    evidence.add_argument("folder", type=Path, metavar="FOLDER", help="one sub-folder per stage")
-    evidence.add_argument(
-        "--out", type=Path, metavar="DIR", help="default: FOLDER/evidence; dated where taken"
-    )
-    evidence.add_argument("--pdf", action="store_true", help="write report.pdf too")
-    evidence.add_argument("--paper", choices=("a4", "letter"), help="paper of report.pdf (a4)")
-    evidence.add_argument(
-        "--fresh", action="store_true", help="measure all anew; keep nothing for a later run"
-    )
-    evidence.set_defaults(run=_evidence)
-
-    demo = commands.add_parser("demo", help="make the demo job")
-    demo.add_argument("folder", nargs="?", type=Path, default=Path("sample_audio"))
-    demo.add_argument("--remake", action="store_true", help="make its captures anew, bit for bit")
-    demo.set_defaults(run=_demo)
-
-    verify = commands.add_parser("verify", help="check evidence against its manifest")
-    verify.add_argument("folder", type=Path, metavar="FOLDER", help="the evidence folder")
-    verify.add_argument(
-        "--captures", type=Path, metavar="DIR", help="the job folder, or one WAV file"
-    )
-    verify.add_argument(
-        "--recompute", action="store_true", help="measure again and compare with results.csv"
-    )
-    verify.set_defaults(run=_verify)
-
-    new.add(commands)
-    measure.add(commands)
-    record.add(commands)
-    cue.add(commands)
-    sheet.add(commands)
-    check.add(commands)
+    commands = parser.add_subparsers(required=True, metavar="COMMAND", title="commands")
+    for command in (new, sheet, cue, record, check, measure, evidence, verify, demo, completion):
+        command.add(commands)
     return parser

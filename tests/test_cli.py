@@ -110,7 +110,8 @@ def test_a_reason_of_a_stage_is_not_told_again(job_folder, capsys):
         (["evidence", "nowhere"], "There is no such job folder."),
         (["verify", "nowhere"], "The folder holds no readable manifest of evidence."),
         (["evidence"], "The following arguments are required: FOLDER."),
-        (["evdence", "x"], "Argument COMMAND: invalid choice"),
+        (["evdence", "x"], "There is no command 'evdence'."),
+        (["check", "x", "--jason"], "This is one word too many, or no option here: --jason."),
         ([], "The following arguments are required: COMMAND."),
     ],
 )

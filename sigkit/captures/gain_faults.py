@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from sigkit.captures.problem import LEVEL_TESTS, Problem
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.survey import Survey, to_dbfs
 from sigkit.captures.tally import COARSE
 
@@ -69,7 +70,7 @@ def _pumping(survey: Survey) -> list[Problem]:
     if not found or (len(found) < 2 and most < 1.5 * RISE_DB):
         return []
     where = f"after {len(found)} notes" if len(found) > 1 else "after the note"
-    where += f", first at {survey.at_s(found[0]):.1f} s"
+    where += f", first at {spoken_place(survey.at_s(found[0]), 1)}"
     how = f"the noise swells by up to {most:.0f} dB"
     remedy = "Switch off automatic gain, limiter and noise reduction; record again."
     return [Problem("gain pumping", where, how, LEVEL_TESTS, remedy, "record again")]

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from sigkit.captures.disk import decoder
 from sigkit.captures.fitness import LEVEL_TESTS, Fitness, Problem
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.seams import (
     LONGEST_GAP_S,
     Seam,
@@ -107,7 +108,7 @@ class JoinedCapture(Capture):
             return found
         problem = Problem(
             "recorder began a new file",
-            ", ".join(f"{at_s:.1f} s" for at_s, _ in broken),
+            ", ".join(spoken_place(at_s, 1) for at_s, _ in broken),
             "; ".join(dict.fromkeys(words for _, words in broken)),
             LEVEL_TESTS,
             "Keep takes short enough for one file; pitch tests can use this one.",

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.captures.problem import ALL_TESTS, Problem
+from sigkit.captures.remarks import spoken_places
 from sigkit.captures.survey import Survey
 
 if TYPE_CHECKING:
@@ -35,8 +36,8 @@ def recorder_faults(capture: Capture, survey: Survey) -> list[Problem]:
 
 
 def _times(frames: list[int], rate: int) -> str:
-    said = ", ".join(f"{at / rate:.3f}" for at in frames[:FIRST])
-    return f"at {said}{' and later' if len(frames) > FIRST else ''} s"
+    said = spoken_places((at / rate for at in frames[:FIRST]), 3)
+    return f"at {said}{' and later' if len(frames) > FIRST else ''}"
 
 
 def _count(number: int, what: str) -> str:

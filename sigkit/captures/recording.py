@@ -11,6 +11,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
+from sigkit.captures.remarks import spoken_place, spoken_places
+
 ENDING = ".recording.json"
 SCHEMA = 1
 PLACES = 3
@@ -48,7 +50,7 @@ class Lost:
 
     def words(self, rate: int) -> str:
         """Return one line for people."""
-        at = f"at {self.at_s:.3f} s"
+        at = f"at {spoken_place(self.at_s, 3)}"
         if self.filled:
             return f"{at} {self.frames} frames lost, zeros in their place: {self.cause}"
         if self.frames:
@@ -198,7 +200,7 @@ def list_notes(path: Path, frames: int) -> list[str]:
         lost = [Lost(**one) for one in data["lost"]]
         notes = [f"the recorder ended early: {data['problem']}"] if data["problem"] else []
         if lost:
-            at = ", ".join(f"{one.at_s:.3f} s" for one in lost[:PLACES])
+            at = spoken_places((one.at_s for one in lost[:PLACES]), 3)
             more = " and later" if len(lost) > PLACES else ""
             notes.append(f"sound lost while recording {lost_words(lost)}, at {at}{more}")
     except (OSError, ValueError, KeyError, TypeError, AttributeError):

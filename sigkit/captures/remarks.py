@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 import soundfile as sf
@@ -101,6 +102,39 @@ def louder_channel(sound: sf.SoundFile) -> tuple[int, str]:
     if cued is not None:
         how = f"channel {cued} holds a cue track" + (f"; {how}" if sound.channels > 2 else "")
     return channel, f"channel {channel} (of {every}) taken: {how}"
+
+
+def spoken_place(seconds: float, digits: int = 2) -> str:
+    """Return a place in a sound, with its minute where it has one.
+
+    Examples
+    --------
+    >>> spoken_place(9.5), spoken_place(754.21, 1)
+    ('9.50 s', '12 min 34.2 s')
+    """
+    if round(seconds, digits) < 60:
+        return f"{seconds:.{digits}f} s"
+    minutes, rest = divmod(round(seconds, digits), 60)
+    return f"{minutes:.0f} min {rest:.{digits}f} s"
+
+
+def spoken_places(seconds: Iterable[float], digits: int = 2) -> str:
+    """Return several places, the unit once where none has a minute.
+
+    Examples
+    --------
+    >>> spoken_places([1.875, 1.89]), spoken_places([9.5, 61], 0)
+    ('1.88, 1.89 s', '10 s, 1 min 1 s')
+    """
+    every = [spoken_place(one, digits) for one in seconds]
+    if any("min" in one for one in every):
+        return ", ".join(every)
+    return f"{', '.join(one.removesuffix(' s') for one in every)} s"
+
+
+def spoken_span(start_s: float, stop_s: float, digits: int = 1) -> str:
+    """Return a stretch of a sound, such as ``1.5 to 2.5 s``."""
+    return spoken_places((start_s, stop_s), digits).replace(", ", " to ")
 
 
 def spoken_time(seconds: float) -> str:

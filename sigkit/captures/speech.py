@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from sigkit.captures.problem import Problem
+from sigkit.captures.remarks import spoken_span
 from sigkit.captures.survey import PARTS, Survey
 
 Real = NDArray[np.float64]
@@ -47,7 +48,7 @@ def speech(survey: Survey) -> list[Problem]:
     first, last = survey.at_s(found[0]), survey.at_s(min(count, found[-1] + size))
     how = f"about {max(1, round(len(found) * WINDOW_S / 2))} s that sound like speech"
     remedy = "Listen before you pass this on; keep voices out of the room for level tests."
-    where = f"between {first:.0f} and {last:.0f} s"
+    where = f"from {spoken_span(first, last, 0)}"
     return [Problem("speech", where, how, ("noise", "envelope"), remedy, "remark")]
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sigkit.captures.clipping import FIRST_TIMES, FlatTops
 from sigkit.captures.problem import ALL_TESTS, LEVEL_TESTS, Problem
+from sigkit.captures.remarks import spoken_places
 
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
@@ -120,11 +121,11 @@ def clipped_of(tally: Tally) -> list[Problem]:
     if not starts:
         return []
     at = np.sort(np.concatenate(starts))
-    times = ", ".join(f"{t:.2f}" for t in at[:FIRST_TIMES] / capture.rate)
+    times = spoken_places(at[:FIRST_TIMES] / capture.rate)
     share = 100 * samples / capture.frames
     at_level = "full scale" if full else f"{20 * math.log10(edge):.1f} dBFS, below full scale"
     how = f"{share:.2g} % of samples cut off at {at_level}"
-    where = f"{len(at)} flat tops, first at {times} s"
+    where = f"{len(at)} flat tops, first at {times}"
     remedy = "Lower the gain and record again; pitch tests can still use this one."
     if not full:
         remedy = "Lower the gain before the stage that limits; pitch tests can use this one."

@@ -27,7 +27,7 @@ from sigkit.captures.disk import (
 )
 from sigkit.captures.header import Layout, find_data
 from sigkit.captures.recording import list_notes
-from sigkit.captures.remarks import header_notes, louder_channel, spoken_time
+from sigkit.captures.remarks import header_notes, louder_channel, spoken_place, spoken_time
 from sigkit.errors import InputError, SignalError
 
 if TYPE_CHECKING:
@@ -218,7 +218,7 @@ class Capture:
             if not good.all():
                 at = int(np.argmin(good))
                 raise SignalError(
-                    f"Sample at {(first + at) / self.rate:.6f} s is "
+                    f"Sample at {spoken_place((first + at) / self.rate, 6)} is "
                     f"{block[at, self.channel]}, not a number that can be measured.",
                     where=f"{self.path}, channel {self.channel} (counted from 0)",
                     remedy="Record again, or export the sound again as 24-bit PCM.",

@@ -50,7 +50,7 @@ def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None, *, ends_only: boo
     ax = new_axes(ax)
     lines = ladder.lines
     if ends_only:
-        lines = tuple(replace(line, rungs=(line.rungs[0], line.rungs[-1])) for line in lines)
+        lines = tuple(replace(line, rungs=line.rungs[:1] + line.rungs[1:][-1:]) for line in lines)
     stages = list(dict.fromkeys(rung.stage for line in lines for rung in line.rungs))
     top = max([ladder.limit.value, *(_highest(line) for line in lines)]) * 1.3
     ax.axvspan(0, ladder.limit.value, color=LIGHT, alpha=0.5, linewidth=0, zorder=0)

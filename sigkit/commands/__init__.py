@@ -1,1 +1,1 @@
-"""The commands of ``sigkit`` beyond evidence, demo and verify, one file each."""
+"""The commands of ``sigkit``, one file each, and what they share."""

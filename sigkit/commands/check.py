@@ -3,38 +3,72 @@
 from __future__ import annotations
 
 import argparse
-import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-if TYPE_CHECKING:
-    from sigkit.evidence.run.checks import Check
+from sigkit.commands.parser import add_command, add_json
+from sigkit.commands.progress import Progress
+from sigkit.commands.say import OK, PROBLEMS, WIDTH, folded, print_json
+from sigkit.errors import InputError
 
-WIDTH = 80
-OK, PROBLEMS = 0, 1
+if TYPE_CHECKING:
+    from sigkit.evidence.run.checks import CaptureChecks, Check
 
 
 def add(commands: Any) -> None:
-    """Add the command to the parser of ``sigkit``."""
-    check = commands.add_parser("check", help="say whether captures are fit to measure")
-    check.add_argument(
+    """Add the command to those of ``sigkit``."""
+    parser = add_command(
+        commands,
+        run,
+        short="say whether captures are fit to measure",
+        text="Reads every capture and says what is wrong with it, where, how much, which tests "
+        "that harms and what to do. Writes nothing.",
+        example="sigkit check my_job/1_before",
+    )
+    parser.add_argument(
         "paths", nargs="+", type=Path, metavar="FILE", help="WAV files, or folders of them"
     )
-    check.add_argument("--test", metavar="NAME", help="bench test, where the name does not say it")
-    check.set_defaults(run=run)
+    parser.add_argument("--test", metavar="NAME", help="bench test, where the name does not say it")
+    add_json(parser)
 
 
 def run(call: argparse.Namespace) -> int:
-    """Check every file, print what is wrong with it as soon as it is known, and count."""
-    from sigkit.evidence.run.checks import CaptureChecks, checked
+    """Check every file, print what is wrong with it as soon as it is known, and sum up."""
+    from sigkit.evidence.run.checks import CaptureChecks, captures_in, checked, size_of
 
-    done = []
-    for check in checked(call.paths, call.test):
-        print("\n".join(lines_of(check)), flush=True)
+    captures = list(captures_in(call.paths))
+    if not captures:
+        raise InputError(
+            "There are no captures to check.",
+            where=", ".join(map(str, call.paths)),
+            remedy="Name WAV files, a folder that holds some, or a job.",
+        )
+    sizes = [size_of(capture) for capture in captures]
+    progress = Progress("checking", sum(sizes))
+    done: list[Check] = []
+    for check in checked(captures, call.test):
+        progress.clear()
         done.append(check)
+        if not call.json:
+            print("\n".join(lines_of(check)), flush=True)
+        progress(sum(sizes[: len(done)]), f"{len(done)} of {len(sizes)}")
+    progress.clear()
     checks = CaptureChecks(tuple(done))
-    print(f"\n{checks.count}")
+    if call.json:
+        print_json("check", checks.to_dict())
+    else:
+        print("\n".join(["", *summary_of(checks)]))
     return OK if checks.ok else PROBLEMS
+
+
+def summary_of(checks: CaptureChecks) -> list[str]:
+    """Return the count, and where there are many captures the names of those to do again."""
+    lines = [checks.count]
+    if len(checks.checks) > 1:
+        for verdict in ("record again", "unreadable"):
+            names = [check.name for check in checks.checks if check.verdict == verdict]
+            lines += [f"{verdict}:", *(f"  {name}" for name in names)] if names else []
+    return lines
 
 
 def lines_of(check: Check) -> list[str]:
@@ -42,19 +76,15 @@ def lines_of(check: Check) -> list[str]:
     facts = f"{check.facts}: " if check.facts else ""
     lines = [f"{check.name}: {facts}{check.verdict}"]
     if len(lines[0]) > WIDTH:
-        lines = [*textwrap.wrap(check.name, WIDTH), f"  {facts}{check.verdict}"]
+        lines = [*folded(check.name), f"  {facts}{check.verdict}"]
     if check.error is not None:
         for text in (check.error.problem, check.error.remedy):
-            lines += _wrapped(text)
+            lines += folded(text, "  ", "    ")
         return lines
     for note in check.notes:
-        lines += _wrapped(f"note: {note}")
+        lines += folded(f"note: {note}", "  ", "    ")
     for problem in check.problems:
         again = ": record again" if problem.severity == "record again" else ""
-        lines += _wrapped(f"{problem.kind}{again}: {problem.how_much}, {problem.where}")
-        lines += _wrapped(f"harms {problem.harmed}. {problem.remedy}", "    ")
+        lines += folded(f"{problem.kind}{again}: {problem.how_much}, {problem.where}", "  ", "    ")
+        lines += folded(f"harms {problem.harmed}. {problem.remedy}", "    ", "    ")
     return lines
-
-
-def _wrapped(text: str, indent: str = "  ") -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent="    ")

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import argparse
-import textwrap
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from sigkit.commands.parser import add_command, add_json
+from sigkit.commands.say import OK, folded, print_json
 
 if TYPE_CHECKING:
     from sigkit.captures.cues.plan import Plan
 
-WIDTH = 80
-
 
 def add(commands: Any) -> None:
-    """Add the command to the sub-parsers of ``sigkit``."""
-    parser = commands.add_parser(
-        "cue", help="write a track of beeps to follow, for headphones and input 2"
+    """Add the command to those of ``sigkit``."""
+    parser = add_command(
+        commands,
+        run,
+        short="write a track of beeps that leads both hands",
+        text="Writes a WAV file to play in the headphones, and to loop to input 2, while a test is "
+        "recorded: its beeps say when to press, let go, move and stop.",
+        example="sigkit cue slider --passes 5",
     )
     parser.add_argument("test", metavar="TEST", help="bench test, such as slider or keyboard")
     parser.add_argument("--out", type=Path, metavar="FILE", help="default: cue-TEST.wav")
@@ -29,7 +35,7 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--rate", type=int, default=48000, metavar="HZ", help="sample rate; default: 48000"
     )
-    parser.set_defaults(run=run)
+    add_json(parser, "print what its beeps ask for, and when, as JSON")
 
 
 def run(call: argparse.Namespace) -> int:
@@ -46,9 +52,13 @@ def run(call: argparse.Namespace) -> int:
         tempo=call.tempo,
         rate=call.rate,
     )
+    if call.json:
+        steps = [dataclasses.asdict(step) for step in plan.steps]
+        print_json("cue", {"file": path, **dataclasses.asdict(plan), "steps": steps})
+        return OK
     print("\n".join(lines_of(plan)))
     print(f"Written: {path}")
-    return 0
+    return OK
 
 
 def lines_of(plan: Plan) -> list[str]:
@@ -58,7 +68,5 @@ def lines_of(plan: Plan) -> list[str]:
     lines = [f"Cue of {plan}: {spoken_time(plan.length_s)}, {len(plan.steps)} beeps"]
     beeps = {"up": "one beep", "down": "two beeps", "next": "three beeps", "stop": "a long beep"}
     for kind, words in dict.fromkeys((step.kind, step.words) for step in plan.steps):
-        lines += textwrap.wrap(
-            words, WIDTH, initial_indent=f"  {beeps[kind]:13}", subsequent_indent=" " * 15
-        )
+        lines += folded(words, f"  {beeps[kind]:13}", " " * 15)
     return lines

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import dataclasses
+import math
 import os
 import shutil
 import signal
@@ -15,30 +17,26 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sigkit.commands.parser import add_command, add_json
+from sigkit.commands.say import INTERRUPTED, OK, PROBLEMS, WIDTH, complain, print_json
 from sigkit.errors import InputError, SigkitError
 
 if TYPE_CHECKING:
     from sigkit.captures.recording import Recording
     from sigkit.captures.sources import Source
 
-WIDTH = 80
-OK, PROBLEMS, INTERRUPTED = 0, 1, 130
 LONG_S = 120.0
 
 
 def add(commands: Any) -> None:
-    """Add the command to those of ``sigkit``.
-
-    Parameters
-    ----------
-    commands : argparse's sub-parsers
-        Those of the command.
-    """
-    parser = commands.add_parser(
-        "record",
-        help="record a test into a stage of a job",
-        description="Records from a sound input to STAGE/TEST-SUBJECT[-SETTING][-tN].wav until "
-        "Ctrl-C; takes are numbered by themselves, and nothing is ever written over.",
+    """Add the command to those of ``sigkit``."""
+    parser = add_command(
+        commands,
+        run,
+        short="record a test into a stage of a job",
+        text="Records from a sound input to STAGE/TEST-SUBJECT[-SETTING][-tN].wav until Ctrl-C; "
+        "takes are numbered by themselves, and nothing is ever written over.",
+        example="sigkit record my_job/1_before slider volume --seconds 60",
     )
     parser.add_argument("stage", nargs="?", type=Path, metavar="STAGE", help="folder of the stage")
     parser.add_argument("test", nargs="?", metavar="TEST", help="bench test, such as warmup")
@@ -51,31 +49,24 @@ def add(commands: Any) -> None:
     parser.add_argument("--rate", type=int, default=48000, metavar="HZ", help="default: 48000")
     parser.add_argument("--bits", type=int, default=24, choices=(16, 24, 32), help="default: 24")
     parser.add_argument("--devices", action="store_true", help="list the sound inputs and end")
-    parser.set_defaults(run=run)
+    add_json(parser, "with --devices: as JSON (a take has its list beside it as JSON anyway)")
 
 
 def run(call: argparse.Namespace, source: Source | None = None) -> int:
-    """Record, and say what became of it.
-
-    Parameters
-    ----------
-    call : argparse.Namespace
-        The options.
-    source : Source, optional
-        What to record from instead of a sound input.
-
-    Returns
-    -------
-    int
-        0 done, 1 done with problems, 130 stopped before the length that was asked for.
-    """
+    """Record, from another source than a sound input where one is given, and say how it went."""
     from sigkit.captures.level_line import LevelLine
     from sigkit.captures.record import record_capture
     from sigkit.captures.sound_card import SoundCard
     from sigkit.evidence.job.new_capture import new_capture
 
     if call.devices:
-        return _list_devices()
+        return _list_devices(as_json=call.json)
+    if call.json:
+        raise InputError(
+            "Only the list of sound inputs is printed as JSON here.",
+            where="sigkit record --json",
+            remedy="Add --devices; what became of a take stands beside it, in .recording.json.",
+        )
     if not (call.stage and call.test and call.subject):
         raise InputError(
             "The stage's folder, the test and the subject are needed.",
@@ -85,6 +76,12 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
     if call.take is not None and call.take < 1:
         raise InputError(
             "Takes count from 1.", where="--take", remedy="Leave it out to take the next one."
+        )
+    if call.seconds is not None and not 0 < call.seconds < math.inf:
+        raise InputError(
+            f"--seconds must be above 0; got {call.seconds:g}.",
+            where="sigkit record",
+            remedy="Leave it out to record until Ctrl-C.",
         )
     path = new_capture(call.stage, call.test, call.subject, call.setting, take=call.take)
     running = set(threading.enumerate())
@@ -100,8 +97,7 @@ def run(call: argparse.Namespace, source: Source | None = None) -> int:
         _say(text)
     fit = _check(recording, path, call.test)
     if recording.problem:
-        for text in (recording.problem, str(path), recording.remedy):
-            print(text, file=sys.stderr)
+        complain(recording.problem, str(path), recording.remedy)
     if recording.problem or recording.lost or not fit:
         return _leave(PROBLEMS, running)
     early = call.seconds and recording.ended == "stopped"
@@ -119,10 +115,13 @@ def _leave(code: int, before: set[threading.Thread]) -> int:
     return code
 
 
-def _list_devices() -> int:
+def _list_devices(*, as_json: bool) -> int:
     from sigkit.captures.sound_card import input_devices
 
     devices = input_devices()
+    if as_json:
+        print_json("record", {"devices": [dataclasses.asdict(one) for one in devices]})
+        return OK if devices else PROBLEMS
     if not devices:
         print("This computer has no sound input. Connect the interface and ask again.")
         return PROBLEMS

@@ -11,6 +11,7 @@ import pandas as pd
 
 from sigkit.arrays import Flags, Real
 from sigkit.captures.cues.read import Cue, read_cue
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.wav import Capture
 
 if TYPE_CHECKING:
@@ -238,7 +239,9 @@ def unanswered(
     late = times[None, :] - starts[:, None]
     answered = np.any((late > -HAND_S) & (late < LATE_S), axis=1)
     every = zip(asked["kind"], asked["item"], starts.tolist(), answered.tolist(), strict=True)
-    missing = [f"{kind} of {item} at {at:.1f} s" for kind, item, at, good in every if not good]
+    missing = [
+        f"{kind} of {item} at {spoken_place(at, 1)}" for kind, item, at, good in every if not good
+    ]
     text = f"{int(answered.sum())} of {len(asked)} beeps for {what} are answered"
     if missing:
         more = ", ..." if len(missing) > 4 else ""

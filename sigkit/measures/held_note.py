@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from sigkit.captures.remarks import spoken_span
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
 from sigkit.measures.result import Source
@@ -96,9 +97,7 @@ def gap_note(track: PitchTrack) -> tuple[str, ...]:
     """Say where a tone that had begun was missing for longer than half a second."""
     voiced = np.flatnonzero(track.voiced)
     breaks = np.flatnonzero(np.diff(voiced) * track.hop_s > track.window_s + 0.5)
-    spans = [
-        f"{track.time_s[voiced[i]]:.1f} to {track.time_s[voiced[i + 1]]:.1f} s" for i in breaks
-    ]
+    spans = [spoken_span(track.time_s[voiced[i]], track.time_s[voiced[i + 1]]) for i in breaks]
     if not spans:
         return ()
     shown = ", ".join(spans[:5]) + (f" and {len(spans) - 5} more" if len(spans) > 5 else "")

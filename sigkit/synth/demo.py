@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 from sigkit.errors import InputError
@@ -97,7 +98,12 @@ def demo_sound(name: str) -> Sound:
     return SCENARIO[name].sound()
 
 
-def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[Path]:
+def make_demo(
+    folder: str | os.PathLike[str],
+    *,
+    remake: bool = False,
+    watch: Callable[[int], None] | None = None,
+) -> list[Path]:
     """Write the demo job: captures of three stages, ``job.toml`` and ``repairs.csv``.
 
     Parameters
@@ -107,6 +113,8 @@ def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[P
     remake : bool
         Replace files of the demo that differ from what it would write. Other files in the folder
         are never touched.
+    watch : callable, optional
+        Called with the number of captures that are made so far.
 
     Returns
     -------
@@ -116,14 +124,23 @@ def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[P
     Raises
     ------
     InputError
-        A file differs and ``remake`` is false; then nothing at all is written.
+        A file differs and ``remake`` is false, or the folder cannot be made; then nothing at all is
+        written.
 
     Notes
     -----
     Takes some ten seconds and 29 MB. What is planted is listed in ``sample_audio/README.md``.
     """
     folder = Path(folder)
-    wanted = _contents()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            f"The folder for the demo cannot be made: {error.strerror}.",
+            where=str(folder),
+            remedy="Choose a folder that you may write to.",
+        ) from error
+    wanted = _contents(watch)
     right = {name for name, data in wanted.items() if _holds(folder / name, data)}
     if not remake:
         for name in wanted:
@@ -143,9 +160,10 @@ def make_demo(folder: str | os.PathLike[str], *, remake: bool = False) -> list[P
     return [folder / name for name in wanted]
 
 
-def _contents() -> dict[str, bytes]:
+def _contents(watch: Callable[[int], None] | None = None) -> dict[str, bytes]:
     """Bytes of every file of the demo by its path in the job folder."""
     wanted = {"job.toml": _settings().encode(), "repairs.csv": REPAIRS_CSV.encode()}
+    own_files = len(wanted)
     with tempfile.TemporaryDirectory() as scratch:
         path = Path(scratch) / "capture.wav"
         for name, planted in SCENARIO.items():
@@ -153,6 +171,8 @@ def _contents() -> dict[str, bytes]:
                 path, planted.sound(), subtype="PCM_16", seed=planted.seed + 1000, overwrite=True
             )
             wanted[name] = path.read_bytes()
+            if watch is not None:
+                watch(len(wanted) - own_files)
     return wanted
 
 

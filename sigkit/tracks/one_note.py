@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.arrays import Flags, Real
+from sigkit.captures.remarks import spoken_span
 from sigkit.tracks.pitch import PitchTrack
 
 BLOCK_S = 0.5
@@ -121,7 +122,7 @@ def _notes(level: Real, same: Flags, block_s: float, duration_s: float) -> tuple
     for a, b in spans[:5]:
         notes.append(
             f"another pitch ({np.median(level[a:b]) - usual:+.0f} cents) from "
-            f"{a * block_s:.0f} to {b * block_s:.0f} s is left out"
+            f"{spoken_span(a * block_s, b * block_s, 0)} is left out"
         )
     if len(spans) > 5:
         notes.append(f"another pitch in {len(spans) - 5} more places is left out")

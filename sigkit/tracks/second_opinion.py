@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.wav import Capture
 from sigkit.tracks.pitch import PitchTrack
 
@@ -63,8 +64,8 @@ def second_opinion(capture: Capture, track: PitchTrack) -> tuple[str, ...]:
         )
         if abs(1200 * math.log2(other / hz)) > DIFFERS_CENTS:
             remarks.append(
-                f"second opinion differs at {at:.1f} s: {other:.1f} Hz (librosa yin) against "
-                f"{hz:.1f} Hz; check the octave by ear"
+                f"second opinion differs at {spoken_place(at, 1)}: {other:.1f} Hz (librosa yin) "
+                f"against {hz:.1f} Hz; check the octave by ear"
             )
     return tuple(remarks)
 

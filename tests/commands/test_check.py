@@ -44,7 +44,11 @@ def test_every_capture_of_a_folder_is_checked_and_nothing_is_written(folder, cap
     out = capsys.readouterr().out
     assert hashes(folder) == before
     assert all(len(line) <= 80 for line in out.splitlines() if str(folder) not in line)
-    assert out.rstrip().splitlines()[-1] == "4 captures: 1 usable, 2 record again, 1 unreadable"
+    *_, count, again, first, second, unreadable, diary = out.rstrip().splitlines()
+    assert count == "4 captures: 1 usable, 2 record again, 1 unreadable"
+    assert (again, unreadable) == ("record again:", "unreadable:")
+    names = [Path(name.strip()).name for name in (first, second, diary)]
+    assert names == ["glide-portamento-half.wav", "slider-volume.wav", "noise-output.wav"]
     assert "copy of another capture: record again: the same sound at" in out
     assert "clipped: record again" in out
     assert "  The file is not audio" in out

@@ -15,6 +15,12 @@ SQUARE = SAMPLE / "1_before" / "waveform-oscillator_2-square.wav"
 CLIPPED = SAMPLE / "2_cleaned" / "slider-oscillator_1_level.wav"
 
 
+@pytest.fixture(autouse=True)
+def _no_progress(monkeypatch):
+    """Say nothing of the time on a busy machine."""
+    monkeypatch.setattr("sigkit.commands.progress.FIRST_S", 1e9)
+
+
 def said(capsys):
     out, err = capsys.readouterr()
     assert all(len(line) <= 80 for line in out.splitlines())

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 import sigkit
-from sigkit.cli import table_lines
+from sigkit.commands.evidence import table_lines
 from sigkit.errors import InputError
 from sigkit.evidence.logs.own_causes import read_causes
 from sigkit.evidence.rows.row_causes import with_causes

@@ -14,6 +14,7 @@ from sigkit.captures.cues.code import TICK_S
 from sigkit.captures.cues.decode import Reading, read_ticks
 from sigkit.captures.cues.find import RATE, Ticks, at_rate, find_ticks
 from sigkit.captures.cues.plan import Plan
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
 
@@ -77,8 +78,8 @@ class Cue:
         if not self.found:
             return f"no cue found: {self.reason}"
         return (
-            f"cue of {self.plan} in channel {self.channel} from {self.from_s:.1f} s to "
-            f"{self.to_s:.1f} s: {len(self.items)} beeps"
+            f"cue of {self.plan} in channel {self.channel} from {spoken_place(self.from_s, 1)} to "
+            f"{spoken_place(self.to_s, 1)}: {len(self.items)} beeps"
         )
 
     def position(self, time_s: Real | float) -> Real:

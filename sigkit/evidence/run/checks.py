@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from sigkit.captures.copies import Fingerprint
 from sigkit.captures.fitness import ALL_TESTS, Fitness, Problem
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 BITS = {"PCM_U8": "8 bit", "PCM_S8": "8 bit", "FLOAT": "float", "DOUBLE": "double float"}
 COPY = "copy of another capture"
+Found: TypeAlias = tuple[str, list[Path], int | None, Any]
+"""Name, files, channel and gaps of a capture that is to be checked."""
 
 
 @dataclass(frozen=True)
@@ -182,7 +184,10 @@ class CaptureChecks:
 
 
 def check_captures(
-    paths: str | PathLike[str] | Sequence[str | PathLike[str]], test: str | None = None
+    paths: str | PathLike[str] | Sequence[str | PathLike[str]],
+    test: str | None = None,
+    *,
+    progress: bool = False,
 ) -> CaptureChecks:
     """Check captures, or folders of them, before leaving the bench; writes nothing.
 
@@ -193,6 +198,8 @@ def check_captures(
         stages, with the channels that its settings choose.
     test : str, optional
         Bench test of all of them; None reads it from each capture's name.
+    progress : bool, optional
+        Show a bar with the time left.
 
     Returns
     -------
@@ -209,24 +216,33 @@ def check_captures(
     --------
     sigkit.Capture.fitness : The same for one capture.
     """
-    single = isinstance(paths, (str, PathLike))
-    return CaptureChecks(tuple(checked([paths] if single else paths, test)))  # type: ignore[list-item, arg-type]
+    if isinstance(paths, (str, PathLike)):
+        paths = [paths]
+    from tqdm.auto import tqdm
+
+    captures = list(captures_in(paths))
+    checks = checked(captures, test)
+    bar = tqdm(checks, "checking", len(captures), unit="capture", disable=not progress)
+    return CaptureChecks(tuple(bar))
 
 
-def checked(paths: Iterable[str | PathLike[str]], test: str | None = None) -> Iterator[Check]:
+def checked(captures: Iterable[Found], test: str | None = None) -> Iterator[Check]:
     """Check captures one by one; see `check_captures`."""
     if test is not None:
         known_test(test, where="test")
     seen: dict[str, Fingerprint] = {}
-    for name, files, channel, gap_s in _captures(paths):
+    for name, files, channel, gap_s in captures:
         named = test if test is not None else _test_of(files[0])
         check = _checked(name, files, channel, gap_s, named)
         yield _compared(check, seen)
 
 
-def _captures(
-    paths: Iterable[str | PathLike[str]],
-) -> Iterator[tuple[str, list[Path], int | None, Any]]:
+def size_of(capture: Found) -> int:
+    """Return the size in bytes of a capture's files that are there."""
+    return sum(file.stat().st_size for file in capture[1] if file.is_file())
+
+
+def captures_in(paths: Iterable[str | PathLike[str]]) -> Iterator[Found]:
     """Yield name, files, channel and gaps of every capture in files and folders."""
     for given in paths:
         path = Path(given)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sigkit.arrays import Real
 from sigkit.captures.fitness import Tally, clipped_of
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
@@ -256,5 +257,6 @@ def _faults(capture: Capture, watching: _Watching, table: pd.DataFrame) -> str:
     found = faults_seen(capture, watching.capture.watch, begin, end)
     if found.empty:
         return ""
-    at = ", ".join(f"{row.kind} at {row.time_s:.2f} s" for row in found[:4].itertuples())
+    told = zip(found["kind"][:4], found["time_s"].to_numpy(float), strict=False)
+    at = ", ".join(f"{kind} at {spoken_place(time_s)}" for kind, time_s in told)
     return f"{len(found)} fault(s) of the recorder during the notes, not taken out: {at}"

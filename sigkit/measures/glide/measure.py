@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.remarks import spoken_places
 from sigkit.captures.watch import Watch, watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
@@ -231,7 +232,7 @@ def _notes(
         notes.append(_where(faults, len(table)))
     spoilt = [*(s.first for s in watch.silences if s.beside > 0), *(g.at for g in watch.glitches)]
     if spoilt:
-        at = ", ".join(f"{first / capture.rate:.2f} s" for first in sorted(spoilt)[:5])
+        at = spoken_places(first / capture.rate for first in sorted(spoilt)[:5])
         notes.append(f"the recorder silenced or spoilt samples at {at}")
     return tuple(notes)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from sigkit.arrays import Real
+from sigkit.captures.remarks import spoken_place
 from sigkit.measures.glide.curve import (
     BAND_CENTS,
     Curve,
@@ -113,8 +114,8 @@ def hear_change(change: NoteChange) -> Heard | Measured | None:
     if change.broken_s is not None:
         return _without_time(
             change,
-            f"the tone stops at {change.broken_s:.2f} s, between the notes: hold the amplifier "
-            "open",
+            f"the tone stops at {spoken_place(change.broken_s)}, between the notes: hold the "
+            "amplifier open",
         )
     marks = find_marks(change.sound, rate, before, after)
     if not marks:

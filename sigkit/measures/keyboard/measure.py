@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.remarks import spoken_place
 from sigkit.captures.watch import WatchedCapture, watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
@@ -375,5 +376,6 @@ def _faults(capture: Capture, watching: WatchedCapture, notes: list[KeyNote]) ->
     found = faults_seen(capture, watching.watch, notes[0].start_s, notes[-1].stop_s)
     if found.empty:
         return []
-    at = ", ".join(f"{row.kind} at {row.time_s:.2f} s" for row in found[:4].itertuples())
+    told = zip(found["kind"][:4], found["time_s"].to_numpy(float), strict=False)
+    at = ", ".join(f"{kind} at {spoken_place(time_s)}" for kind, time_s in told)
     return [f"{len(found)} fault(s) of the recorder during the sweep, not taken out: {at}"]

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from sigkit.captures.fitness import STEP
+from sigkit.captures.remarks import spoken_span
 from sigkit.captures.wav import Capture
 from sigkit.measures.noise.numbers import QuietSum
 from sigkit.measures.noise.spectrum import HIGHEST_HZ, noise_band_hz
@@ -131,13 +132,13 @@ def _spans(sorted_out: SortedOut) -> list[str]:
         length = math.fsum(b - a for a, b in sorted_out.silent)
         first = sorted_out.silent[0]
         out.append(
-            f"{length:.1f} s of digital silence, the first from {first[0]:.1f} to {first[1]:.1f} "
-            "s, left out: no converter gives that"
+            f"{length:.1f} s of digital silence, the first from {spoken_span(*first)}, left "
+            "out: no converter gives that"
         )
     if sorted_out.other and sorted_out.quiet:
         level = sorted_out.quiet[0].level_dbfs
         spans = ", ".join(
-            f"{a:.1f} to {b:.1f} s ({other - level:+.0f} dB)"
+            f"{spoken_span(a, b)} ({other - level:+.0f} dB)"
             for a, b, other in sorted_out.other[:RARE]
         )
         out.append(f"parts of another level left out: {spans}")

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sigkit.captures.remarks import spoken_place
 from sigkit.measures.slider.floor import MOVED_DB
 from sigkit.measures.slider.spots import first_pass_apart
 from sigkit.tracks.residual import BIN_S, ResidualTrack
@@ -69,7 +70,8 @@ def notes_of(
             f"{left:.1f} s of tone not assessed: too soft, too fast, or at the ends of a note."
         )
     if len(recorder):
-        at = ", ".join(f"{row.kind} at {row.time_s:.2f} s" for row in recorder[:4].itertuples())
+        told = zip(recorder["kind"][:4], recorder["time_s"].to_numpy(float), strict=False)
+        at = ", ".join(f"{kind} at {spoken_place(time_s)}" for kind, time_s in told)
         notes.append(
             f"{len(recorder)} fault(s) of the recorder, not looked at and no dirt: {at}"
             f"{', ...' if len(recorder) > 4 else ''}."

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sigkit.captures.remarks import spoken_place
 from sigkit.errors import InputError
 from sigkit.measures.result import Result
 from sigkit.measures.slider.floor import moved_floor_of
@@ -183,7 +184,7 @@ class SliderResult(Result):
 
 def _particular(event: Mapping[Any, Any]) -> str:
     """Return one event in words."""
-    told = [f"{event['kind']} at {event['start_s']:.2f} s"]
+    told = [f"{event['kind']} at {spoken_place(event['start_s'])}"]
     told.append(f"for {1000 * (event['stop_s'] - event['start_s']):.0f} ms")
     if math.isfinite(event["level_db"]):
         told.append(f"{event['level_db']:+.0f} dB re the tone")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.remarks import spoken_place
 from sigkit.measures.warmup.curve import Curve
 from sigkit.measures.warmup.shape import CLEARLY, Shape
 from sigkit.tracks.power_on import PowerOn
@@ -22,8 +23,8 @@ def power_on_note(
     if given:
         if found is not None and found.kind == "thump" and _elsewhere(found.time_s, range_s):
             notes.append(
-                f"a thump at {found.time_s:.2f} s looks like switch-on, which was given as another "
-                "instant; the given one is used"
+                f"a thump at {spoken_place(found.time_s)} looks like switch-on, which was given as "
+                "another instant; the given one is used"
             )
     elif found is None and began_s <= 0.5:
         notes.append(
@@ -32,11 +33,13 @@ def power_on_note(
         )
     if found is not None and not given and found.kind == "tone":
         notes.append(
-            f"no switch-on thump apart from the tone; its first sound at {found.time_s:.2f} s is "
-            "taken as switch-on"
+            "no switch-on thump apart from the tone; its first sound at "
+            f"{spoken_place(found.time_s)} is taken as switch-on"
         )
     elif found is not None and not given:
-        notes.append(f"switch-on thump found at {found.time_s:.2f} s; times count from there")
+        notes.append(
+            f"switch-on thump found at {spoken_place(found.time_s)}; times count from there"
+        )
     elif not given and began_s > 0.5:
         notes.append("no switch-on thump before the tone; times count from the capture's start")
     elif range_s[0] < range_s[1]:

@@ -1,0 +1,14 @@
+# Tab completion of sigkit in fish: sigkit completion fish > ~/.config/fish/completions/sigkit.fish
+function __sigkit
+    set -l typed (commandline -opc) (commandline -ct)
+    set -l lines (sigkit completion words -- $typed[2..-1] 2>/dev/null)
+    switch "$lines[1]"
+        case files
+            __fish_complete_path (commandline -ct)
+        case folders
+            __fish_complete_directories (commandline -ct) ''
+        case words
+            string join \n -- $lines[2..-1]
+    end
+end
+complete -c sigkit -f -a '(__sigkit)'
