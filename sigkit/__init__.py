@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from sigkit.measures.waveform import measure_waveform
     from sigkit.notebook.bench import Bench
     from sigkit.notebook.opening import open_bench
+    from sigkit.notebook.school import plant_fault
     from sigkit.quantity import Quantity
     from sigkit.tracks.level import track_level
     from sigkit.tracks.pitch import PitchTrack, track_pitch
@@ -63,6 +64,7 @@ __all__ = [
     "open_bench",
     "open_capture",
     "open_job",
+    "plant_fault",
     "read_cue",
     "record_capture",
     "track_level",
@@ -99,6 +101,7 @@ _HOMES = {
     "open_bench": "notebook.opening",
     "open_capture": "captures.wav",
     "open_job": "evidence.job.folder",
+    "plant_fault": "notebook.school",
     "record_capture": "captures.record",
     "read_cue": "captures.cues.read",
     "track_level": "tracks.level",

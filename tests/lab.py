@@ -110,9 +110,9 @@ def run_all(chromium, address, notebook, *, picture=None, seconds=300):
     try:
         page.goto(f"{address}/lab/workspaces/{notebook[:2]}/tree/notebooks/{notebook}.ipynb")
         page.wait_for_selector(".jp-Notebook .jp-CodeCell", timeout=60_000)
-        idle = "document.querySelector('.jp-Notebook-ExecutionIndicator[data-status=idle]')"
-        page.wait_for_function(f"() => {idle} !== null", timeout=90_000)
-        _choose(page, "Run", "Run All Cells")
+        idle = ".jp-Notebook-ExecutionIndicator[data-status=idle]"
+        page.wait_for_selector(idle, state="attached", timeout=90_000)
+        _run_all_cells(page)
         seen = _wait_until_done(page, seconds)
         page.wait_for_timeout(500)
         _look_at(page, seen)
@@ -126,17 +126,26 @@ def run_all(chromium, address, notebook, *, picture=None, seconds=300):
         page.close()
 
 
-def _choose(page, menu, item, times=12):
-    """Choose from a menu; a menu that is still being filled is opened once more."""
-    bar = page.locator(f".lm-MenuBar-item:has(.lm-MenuBar-itemLabel:text-is('{menu}'))")
-    entry = page.locator(f".lm-Menu-item:has(.lm-Menu-itemLabel:text-is('{item}'))")
+def _run_all_cells(page, times=10):
+    """Choose Run, Run All Cells; a page that is still being built may miss it, so look."""
+    menu = page.locator(".lm-MenuBar-item:has(.lm-MenuBar-itemLabel:text-is('Run'))")
+    entry = page.locator(".lm-Menu-item:has(.lm-Menu-itemLabel:text-is('Run All Cells'))")
     for _ in range(times):
-        bar.click()
+        page.locator(".jp-Notebook .jp-Cell").first.click(position={"x": 200, "y": 20})
+        menu.click()
         with contextlib.suppress(Exception):
             entry.click(timeout=4000)
+        page.wait_for_timeout(1500)
+        if any(text != "" for text in _prompts(page)):
             return
         page.keyboard.press("Escape")
-    raise RuntimeError(f"no {menu}, {item} in the menus")
+    raise RuntimeError("Run All Cells did nothing")
+
+
+def _prompts(page):
+    """Return what stands beside each code cell: a number, a star, or nothing."""
+    texts = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
+    return [text.strip("[]: \u00a0\n") for text in texts]
 
 
 def _wait_until_done(page, seconds):
@@ -145,9 +154,8 @@ def _wait_until_done(page, seconds):
         now = time.monotonic() - begun
         if first is None and page.locator(f"{OUTPUT} table").count():
             first = now
-        prompts = page.locator(".jp-CodeCell .jp-InputPrompt").all_inner_texts()
-        done = [text.strip("[]: \n") for text in prompts]
-        if page.locator(ERROR).count() or all(text.isdigit() for text in done):
+        prompts = _prompts(page)
+        if page.locator(ERROR).count() or all(text.isdigit() for text in prompts):
             return Seen(now, now if first is None else first)
         if now > seconds:
             return Seen(now, now, [f"not done after {seconds} s: {prompts}"])

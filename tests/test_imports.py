@@ -23,8 +23,7 @@ MAY_IMPORT = {
     "judging": BASE | {"captures", "tracks", "measures"},
     "evidence": BASE | {"captures", "tracks", "charts", "measures", "judging"},
     "synth": BASE | {"captures"},
-    "notebook": BASE
-    | {"captures", "tracks", "charts", "measures", "judging", "evidence", "synth"},
+    "notebook": BASE | {"captures", "tracks", "charts", "measures", "judging", "evidence", "synth"},
     "commands": BASE | {"captures", "measures", "judging", "evidence", "synth"},
     "cli": BASE | {"captures", "measures", "judging", "evidence", "synth", "commands"},
     "__init__": BASE | {"captures", "tracks", "measures", "evidence", "notebook"},

@@ -26,7 +26,7 @@ def test_run_all_in_a_browser(served, notebook, tmp_path):
     seen = lab.run_all(*served, notebook, picture=tmp_path / f"{notebook}.png")
     assert not seen.errors
     assert seen.tables >= 1
-    assert seen.charts >= 2
+    assert seen.charts >= 1
     assert seen.players == 2
     assert seen.bars
     assert all("100%" in text for text in seen.bars)

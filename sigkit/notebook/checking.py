@@ -98,7 +98,7 @@ class TakeChecks:
         check = self._of(key)
         capture = _opened(check.take)
         caption = f"{check.take.key}: {check.verdict}. " + " ".join(check.findings[:1])
-        return together([heading(self.name), picture(_course(capture), caption)])
+        return together([heading(self.name), picture(course(capture), caption)])
 
     def listen(self, key: str = "") -> Shown:
         """Show a player for the first seconds of a capture, and of one of the same test to compare.
@@ -241,7 +241,7 @@ def _beginning(take: Take) -> Heard:
     return Heard(samples, capture.rate, f"{take.key}, {start_s:.1f} to {stop_s:.1f} s")
 
 
-def _course(capture: Capture) -> bytes:
+def course(capture: Capture) -> bytes:
     """Draw the lowest and the highest sample of every stretch of a capture."""
     from matplotlib.figure import Figure
 
