@@ -119,6 +119,7 @@ def run_all(chromium, address, notebook, *, picture=None, seconds=300):
         if picture is not None:
             height = page.evaluate("document.querySelector('.jp-WindowedPanel-outer').scrollHeight")
             page.set_viewport_size({"width": 1300, "height": min(int(height) + 120, 16_000)})
+            page.evaluate("document.querySelector('.jp-WindowedPanel-outer').scrollTo(0, 0)")
             page.wait_for_timeout(700)
             page.screenshot(path=str(picture))
         return seen

@@ -1,4 +1,4 @@
-"""Notebooks are stored without outputs, in one shape, and run from top to bottom in a fresh kernel."""
+"""Notebooks have one shape, no outputs, and run from top to bottom in a fresh kernel."""
 
 import ast
 import os

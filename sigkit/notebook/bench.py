@@ -33,7 +33,7 @@ SURE = 0.999
 FEW, SHORT_BYTES = 2, 20_000_000
 """So many captures of so many bytes in all are measured without workers."""
 HEARD_FIRST = ("slider", "keyboard", "envelope", "glide", "beating", "warmup", "stability", "noise")
-HEARD_FIRST += tuple(test for test in TESTS if test not in HEARD_FIRST)
+"""What is listened to first where the bench holds several tests."""
 
 
 class Bench:
@@ -231,7 +231,7 @@ class Bench:
         """
         if not self.job.takes:
             return said("Nothing to listen to: " + self._missing(), self.name)
-        groups = sorted(self._groups(subject, setting), key=lambda g: HEARD_FIRST.index(g[0]))
+        groups = sorted(self._groups(subject, setting), key=_heard)
         shown = {o.take.stage: o for o in shown_takes(self.evidence, groups[0])}
         if not shown:
             return said("Nothing to listen to: no capture could be measured.", self.name)
@@ -396,6 +396,10 @@ def _measured(takes: Sequence[Take], progress: bool) -> tuple[Outcome, ...]:
 
     bar = tqdm(takes, desc="measuring", unit="capture", disable=not progress)
     return tuple(outcome for take in bar for outcome in measure_takes([take], progress=False))
+
+
+def _heard(group: Group) -> int:
+    return HEARD_FIRST.index(group[0]) if group[0] in HEARD_FIRST else len(HEARD_FIRST)
 
 
 def _others(method: str, groups: Sequence[Group]) -> Shown:
