@@ -70,7 +70,8 @@ def players(excerpts: Sequence[Heard], *, quiet: bool = False) -> Shown:
     for excerpt in excerpts:
         rms = math.sqrt(2 * float(np.mean(np.square(excerpt.samples)))) if peak > 0 else 0.0
         level = f"{20 * math.log10(rms):.0f} dBFS" if rms > 0 else "silent"
-        caption = f"{excerpt.what}; level {level}, played {gain_db:+.0f} dB"
+        loudness = f"level {level}, played {gain_db:+.0f} dB".replace("-", "\N{MINUS SIGN}")
+        caption = f"{excerpt.what}; {loudness}"
         wav = _wav(excerpt.samples * 10 ** (gain_db / 20), excerpt.rate)
         parts.append(player(wav, caption))
     return together(parts)
