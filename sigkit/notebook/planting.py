@@ -33,7 +33,7 @@ RING_SHARE = 0.06
 HUM = {1: -48.0, 2: -90.0, 3: -56.0, 5: -63.0}
 RIPPLE = {1: -90.0, 2: -45.0, 4: -52.0, 6: -58.0}
 FAINT = {1: -88.0, 2: -90.0}
-KEYS = 6
+KEYS, STEP_S, HELD_S = 13, 0.5, 0.35
 SPEAKS = Envelope(
     attack_time_constant_s=0.0015, attack_target=1.02, sustain=1.0, release_time_constant_s=0.012
 )
@@ -185,13 +185,13 @@ def overshooting() -> Sound:
 
 
 def _swept(gates: Mapping[int, tuple[tuple[float, float], ...]]) -> Sound:
-    """Return a sweep over six keys from C4; ``gates`` of single keys, else half a second each."""
-    time_s = np.arange(round((1.0 + 0.8 * KEYS + 1.0) * RATE)) / RATE
+    """Return a sweep over an octave from C4; ``gates`` are those of single keys."""
+    time_s = np.arange(round((1.0 + STEP_S * KEYS + 1.0) * RATE)) / RATE
     samples = np.zeros(time_s.size)
     for key in range(KEYS):
-        on_s = 1.0 + 0.8 * key
+        on_s = 1.0 + STEP_S * key
         own = tuple(
-            (on_s + start_s, on_s + stop_s) for start_s, stop_s in gates.get(key, ((0.0, 0.5),))
+            (on_s + start_s, on_s + stop_s) for start_s, stop_s in gates.get(key, ((0.0, HELD_S),))
         )
         hz = float(at_cents(C4_HZ, np.array([100.0 * key]))[0])
         wave = tone("saw", np.full(time_s.size, hz), rate=RATE, level_dbfs=-18.0)
@@ -206,12 +206,12 @@ def good_keys() -> Sound:
 
 def bouncing() -> Sound:
     """Return the same; the contact of the third key opens once more after it has closed."""
-    return _swept({2: ((0.0, 0.0015), (0.012, 0.5))})
+    return _swept({2: ((0.0, 0.0015), (0.012, HELD_S))})
 
 
 def sticking() -> Sound:
     """Return the same; the second key sounds on under the next one."""
-    return _swept({1: ((0.0, 1.4),)})
+    return _swept({1: ((0.0, STEP_S + HELD_S),)})
 
 
 def _pressed(envelope: Envelope, truth: Mapping[str, Any]) -> Sound:
