@@ -116,6 +116,7 @@ class TakeChecks:
             and other.take.name.test == check.take.name.test
             and other is not check
         ]
+        good.sort(key=lambda other: other.take.name.subject == check.take.name.subject)
         pair = [check, *good[-1:]]
         return together([heading(self.name), players([_beginning(one.take) for one in pair])])
 
