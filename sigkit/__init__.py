@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from sigkit.measures.stability import measure_stability
     from sigkit.measures.warmup import measure_warmup
     from sigkit.measures.waveform import measure_waveform
+    from sigkit.notebook.bench import Bench
+    from sigkit.notebook.opening import open_bench
+    from sigkit.notebook.school import plant_fault
     from sigkit.quantity import Quantity
     from sigkit.tracks.level import track_level
     from sigkit.tracks.pitch import PitchTrack, track_pitch
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
+    "Bench",
     "Capture",
     "CaptureChecks",
     "Cue",
@@ -57,8 +61,10 @@ __all__ = [
     "measure_stability",
     "measure_warmup",
     "measure_waveform",
+    "open_bench",
     "open_capture",
     "open_job",
+    "plant_fault",
     "read_cue",
     "record_capture",
     "track_level",
@@ -67,6 +73,7 @@ __all__ = [
 ]
 
 _HOMES = {
+    "Bench": "notebook.bench",
     "Capture": "captures.wav",
     "CaptureChecks": "evidence.run.checks",
     "Cue": "captures.cues.read",
@@ -91,8 +98,10 @@ _HOMES = {
     "measure_stability": "measures.stability",
     "measure_warmup": "measures.warmup",
     "measure_waveform": "measures.waveform",
+    "open_bench": "notebook.opening",
     "open_capture": "captures.wav",
     "open_job": "evidence.job.folder",
+    "plant_fault": "notebook.school",
     "record_capture": "captures.record",
     "read_cue": "captures.cues.read",
     "track_level": "tracks.level",

@@ -28,6 +28,10 @@ class SigkitError(Exception):
     def __str__(self) -> str:
         return "\n".join(line for line in (self.problem, self.where, self.remedy) if line)
 
+    def _render_traceback_(self) -> list[str]:
+        """Return what a notebook shows: the three lines, without the way through the code."""
+        return str(self).splitlines()
+
     def __reduce__(self) -> tuple[object, ...]:
         return _rebuild, (type(self), self.problem, self.where, self.remedy)
 

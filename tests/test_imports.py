@@ -23,9 +23,10 @@ MAY_IMPORT = {
     "judging": BASE | {"captures", "tracks", "measures"},
     "evidence": BASE | {"captures", "tracks", "charts", "measures", "judging"},
     "synth": BASE | {"captures"},
+    "notebook": BASE | {"captures", "tracks", "charts", "measures", "judging", "evidence", "synth"},
     "commands": BASE | {"captures", "measures", "judging", "evidence", "synth"},
     "cli": BASE | {"captures", "measures", "judging", "evidence", "synth", "commands"},
-    "__init__": BASE | {"captures", "tracks", "measures", "evidence"},
+    "__init__": BASE | {"captures", "tracks", "measures", "evidence", "notebook"},
     "__main__": {"cli"},
 }
 """What each room may import besides itself; anything else is a step backwards."""

@@ -194,3 +194,9 @@ def _settings() -> str:
             continue
         entries.append(f'[captures."{name.removesuffix(".wav")}"]\n{line}\n\n')
     return JOB_TOML.replace("[private]", "".join(entries) + "[private]")
+
+
+def is_demo(folder: str | os.PathLike[str]) -> bool:
+    """Whether the settings in a job's folder are those of the demo, word for word."""
+    settings = Path(folder) / "job.toml"
+    return settings.is_file() and settings.read_bytes() == _settings().encode()

@@ -1,0 +1,170 @@
+"""What the numbers mean: what is outside its limit, what changed, what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from sigkit.evidence.report.ladder_section import ladder_sentence
+from sigkit.evidence.report.pages import (
+    causes_told,
+    cell_text,
+    change_text,
+    group_title,
+    limit_text,
+)
+from sigkit.evidence.report.setting_order_section import order_sentence
+from sigkit.evidence.rows.table import Group, Row
+from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
+from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
+from sigkit.measures.result import words
+from sigkit.notebook.shown import Shown, listed, table, together
+
+if TYPE_CHECKING:
+    from sigkit.evidence.evidence import Evidence
+
+MOST_GROUPS, MANY_GROUPS = 2, 8
+"""Up to the first every judged quantity is shown, up to the second those with a limit, beyond it
+the leading one of each subject and setting and what is outside its limit."""
+MOST_LISTED = 8
+
+
+def results_table(evidence: Evidence, *, every: bool = False) -> Shown:
+    """Return stages side by side: values with their expanded uncertainty, change and limit.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        What was measured.
+    every : bool, optional
+        Whether to show every quantity, also those that are not judged.
+    """
+    stages = [stage.name for stage in evidence.job.stages]
+    several = len(stages) > 1
+    head = ["", *(words(name) for name in stages), *(["change", ""] if several else []), "limit"]
+    rows: list[list[str]] = []
+    for group, own in by_group(evidence.rows).items():
+        rows.append([group_title(group)])
+        for row in own if every else _leading(own, few=len(by_group(evidence.rows))):
+            cells = [row.judged.label, *(cell_text(row.cells[name]) for name in stages)]
+            if several:
+                cells += [change_text(row.change), row.verdict.partition(":")[0]]
+            limit = row.limit_verdict.word
+            if row.limit is not None and limit in (WITHIN, OUTSIDE, UNDECIDED):
+                limit += f" ({limit_text(row)})"
+            rows.append([*cells, limit])
+    return table(head, rows)
+
+
+def by_group(rows: Sequence[Row]) -> dict[Group, list[Row]]:
+    """Return the rows of each test, subject and setting, in order."""
+    found: dict[Group, list[Row]] = {}
+    for row in rows:
+        found.setdefault(row.group, []).append(row)
+    return found
+
+
+def _leading(rows: Sequence[Row], *, few: int) -> list[Row]:
+    """Return the rows that are shown where ``few`` groups are."""
+    every = few <= MOST_GROUPS
+    return [
+        row
+        for row in rows
+        if row is rows[0]
+        or row.verdict == WORSE
+        or row.limit_verdict.word == OUTSIDE
+        or (row.limit is not None and few <= MANY_GROUPS)
+        or (every and any(cell.quantity.measurable for cell in row.cells.values()))
+    ]
+
+
+def problems_shown(evidence: Evidence) -> Shown:
+    """Return what is wrong with captures, a line each."""
+    lines = [f"{p.where}: {p.problem} {p.remedy}" for p in evidence.problems]
+    return listed("To be seen to", lines)
+
+
+def meaning_of(evidence: Evidence) -> Shown:
+    """Return what the results mean, made from the judged rows, and the next step at the bench."""
+    several = len(by_group(evidence.rows)) > 1
+    rows = [row for row in evidence.rows if row.judged.better != "none"]
+    last = words(evidence.job.stages[-1].name)
+    outside = [row for row in rows if row.limit_verdict.word == OUTSIDE]
+    causes = causes_told(outside)
+    parts = [
+        listed(f"Outside its limit in {last}", [_outside(row, last, several) for row in outside]),
+        listed(
+            "What that often comes from (experience of the trade, no finding)",
+            [f"{labels}: {'; '.join(cause.often)}." for labels, cause in causes],
+        ),
+    ]
+    if len(evidence.job.stages) > 1:
+        for verdict in (WORSE, IMPROVED, UNCHANGED):
+            found = [row for row in rows if row.has_change and row.verdict == verdict]
+            parts.append(listed(verdict.capitalize(), _by_group(found, several, change=True)))
+    unsure = [row for row in rows if row.limit_verdict.word == UNDECIDED]
+    within = [row for row in rows if row.limit_verdict.word == WITHIN]
+    parts += [
+        listed("Too close to the limit to say", _by_group(unsure, several)),
+        listed(f"Within its limit in {last}", _by_group(within, several)),
+        listed("No answer", _short(_unanswered(rows, several))),
+        listed("Over the marks of the slider", list(map(order_sentence, evidence.setting_orders))),
+        listed("Next at the bench", _next(evidence, rows, outside)),
+    ]
+    parts = [part for part in parts if part.text]
+    return together(parts)
+
+
+def _next(evidence: Evidence, rows: Sequence[Row], outside: Sequence[Row]) -> list[str]:
+    """Return the next steps; what to do with sliders is asked of all of them together."""
+    steps = [ladder_sentence(evidence.ladder)] if evidence.ladder else []
+    for _, cause in causes_told([row for row in outside if row.test != "slider"]):
+        step = f"{cause.step[0].upper()}{cause.step[1:]}".rstrip(".")
+        steps.append(" ".join([f"{step}.", *cause.cautions]))
+    return [step for step in dict.fromkeys(steps) if step] or [_then(rows)]
+
+
+def _by_group(rows: Sequence[Row], several: bool, *, change: bool = False) -> list[str]:
+    """Return the names of quantities, those of one subject and setting in one line."""
+    lines = []
+    for group, own in by_group(rows).items():
+        names = [
+            row.judged.label + (f" {change_text(row.change)}" if change else "") for row in own
+        ]
+        lines.append((f"{group_title(group)}: " if several else "") + "; ".join(names))
+    return lines
+
+
+def _then(rows: Sequence[Row]) -> str:
+    if any(row.limit_verdict.word == UNDECIDED for row in rows):
+        return "Record two more takes of the same: the mean of three is surer, and may decide."
+    if not any(row.limit_verdict.word == WITHIN for row in rows):
+        return "Record again as 'No answer' says; till then these numbers ask for no work."
+    return "These numbers ask for no work here: go on to the next test."
+
+
+def _outside(row: Row, last: str, several: bool) -> str:
+    return f"{_name(row, several)}: {last} {cell_text(row.last)}, limit {limit_text(row)}"
+
+
+def _name(row: Row, several: bool) -> str:
+    """Return what a row is of; its subject is named where there are several."""
+    return f"{group_title(row.group)}, {row.judged.label}" if several else row.judged.label
+
+
+def _short(items: list[str]) -> list[str]:
+    """Return the first items, and how many more there are."""
+    if len(items) <= MOST_LISTED:
+        return items
+    return [*items[:MOST_LISTED], f"and {len(items) - MOST_LISTED} more, in the table"]
+
+
+def _unanswered(rows: Sequence[Row], several: bool) -> list[str]:
+    """Return why the last stage has no value, each reason once."""
+    reasons: dict[str, list[str]] = {}
+    for row in rows:
+        silent = row.judged.only_if_seen or row.limit_verdict.word == WITHIN
+        if not row.last.quantity.measurable and not silent:
+            subject = f"{group_title(row.group)}: " if several else ""
+            reasons.setdefault(subject + cell_text(row.last), []).append(row.judged.label)
+    return [f"{text} ({', '.join(labels)})" for text, labels in reasons.items()]
