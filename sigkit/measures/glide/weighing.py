@@ -18,30 +18,25 @@ JITTERS = np.array([0.0, *np.geomspace(1e-6, 3e-3, 21)])
 scatter: none, or as likely in each decade (common practice, no source)."""
 LEAST = 1e-4
 """Least variance of the scatter, in units of the held notes': what the matrices bear."""
-FILTER_HZ, ORDERS, SHIFT = 2000.0, (3, 5), 0.1
+FILTER_HZ, ORDERS, SHIFT = 2000.0, (3, 5, 7), 0.1
 """Lowest corner of a filter left open. Beyond a mere delay its phase is odd in frequency: of these
-orders, so many periods at the corner. (A pole of four, 4 arctan(x), has 0.21 of the third order and
-0.13 of the fifth; two Butterworth poles 0.08 and 0.05: closed form.)"""
+orders, so many periods at the corner. (A pole of four, 4 arctan(x), has 0.21, 0.13 and 0.09 of
+them; two Butterworth poles 0.08 and 0.05 of the first two: closed form.)"""
 CENTS_S = 1 / 1200
 """A drift of a cent a second, octaves a second."""
 WAYS = np.array(
     [
-        (corner, drift, coupling)
-        for corner in 2.0 ** np.arange(0, 4, 0.5)
+        (drift, coupling)
         for drift in (0.03, 0.1, 0.3, 1.0, 3.0)
         for coupling in (0.03, 0.1, 0.3, 1.0)
     ]
 )
-"""What may be on the way from the oscillator to the marks, shape (n_ways, 3): the lowest corner of
-the filters in times 2 kHz, the size of a drift in cents a second, and of the couplings in parts of
-what a fit allows them."""
-EXPECTED = np.log(WAYS[:, 0]) - 0.5 * np.log(WAYS[:, 1]) - 0.5 * np.log(WAYS[:, 2])
-"""Logarithm of how likely each of them is beforehand: corners as likely in each hertz; drifts and
-couplings rather small than large (common practice, no source)."""
-UNTOLD = 0.05
-"""Share of the weight in which no corner is preferred because it leaves less open. Marks of a sine
-swept evenly hardly tell a filter from a longer glide: the simplest answer, none, would win, and 2u
-held 90 % of 40 such glides."""
+"""What may be on the way to the marks, shape (n_ways, 2): the size of a drift in cents a second, and
+of the couplings in parts of what a fit allows them. Filters are not among it: marks of a sine hardly
+tell one from a longer glide, and the simplest answer, none, would win."""
+EXPECTED = -0.5 * np.log(WAYS).sum(axis=1)
+"""Logarithm of how likely each of them is beforehand: rather small than large (common practice, no
+source)."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
 FLAT = 1e-8
@@ -68,15 +63,14 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     inputs), and how much of the residuals is which comes from their restricted likelihood. Filters
     on the way, whose phase is no mere delay, a drift and couplings are fitted with the law, each
     expected to be about nothing, by more or less. By how much, the marks of all glides of a
-    capture say together, which went the same way: numbers and covariance are means over all that
-    may be, each weighed by its likelihood (Hoeting et al., Bayesian model averaging, Statistical
-    Science 14, 1999, eqs 1 to 3).
+    capture say together of the last two, as all went the same way: numbers and covariance are
+    means over all that may be, each weighed by its likelihood (Hoeting et al., Bayesian model
+    averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
     """
     told = [_told(fit) for fit in fits]
     answers = [_answers(one) for one in told]
-    votes = [answer for answer, fit in zip(answers, fits, strict=True) if not fit.departs]
-    weight = (1 - UNTOLD) * special.softmax(EXPECTED + sum(a.likely for a in votes))
-    weight += UNTOLD * special.softmax(EXPECTED + sum(a.near + a.open_to for a in votes))
+    votes = [a.likely for a, fit in zip(answers, fits, strict=True) if not fit.departs]
+    weight = special.softmax(EXPECTED + sum(votes))
     return [_answered(one, answer, weight) for one, answer in zip(told, answers, strict=True)]
 
 
@@ -113,11 +107,8 @@ class _Answers:
 
     Parameters
     ----------
-    near, open_to : ndarray, shape (n_ways,)
-        Logarithm of the likelihood: how near the marks are met, and how much of what may be is left
-        open; the latter that of the highest corner of all.
     likely : ndarray, shape (n_ways,)
-        Their sum, the latter that of each corner.
+        Logarithm of the likelihood.
     step : ndarray, shape (n_ways, n_columns)
         Numbers, less those of the fit, in their units.
     covariance : ndarray, shape (n_ways, n_columns, n_columns)
@@ -126,8 +117,6 @@ class _Answers:
         Rows of what is expected of them.
     """
 
-    near: Real
-    open_to: Real
     likely: Real
     step: Real
     covariance: Real
@@ -237,12 +226,10 @@ def _expected(told: _Told) -> Real:
     own = fit.left.size - n
     rows = np.zeros((len(WAYS), own + filters + 1, unit.size + 1))
     rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
-    rows[:, 0] /= WAYS[:, 2, None]
-    top = 2.0 ** float(max(fit.numbers[2:4]))
-    smaller = np.minimum(1, top / (FILTER_HZ * WAYS[:, 0])) / min(1, top / FILTER_HZ)
+    rows[:, 0] /= WAYS[:, 1, None]
     for i in range(filters):
-        rows[:, own + i, unit.size - 1 - filters + i] = smaller ** -ORDERS[i % len(ORDERS)]
-    rows[:, -1, -2] = 1 / WAYS[:, 1]
+        rows[:, own + i, unit.size - 1 - filters + i] = 1.0
+    rows[:, -1, -2] = 1 / WAYS[:, 0]
     rows[..., :-1] /= unit
     return rows
 
@@ -258,15 +245,9 @@ def _answers(told: _Told) -> _Answers:
     triangle: Real = np.asarray(np.linalg.qr(np.concatenate([*stack, expected], 1), mode="r"))
     size = np.abs(np.diagonal(triangle, axis1=1, axis2=2))
     inverse = np.linalg.inv(triangle[:, :-1, :-1])
-    # Coupling, filters and drift have a row each, of one number.
-    held = np.delete(expected[..., :-1], slice(1, -1 - told.filters), axis=1).max(axis=2)
-    near = -0.5 * size[:, -1] ** 2
-    left_open = np.log(held).sum(axis=1) - np.log(size[:, :-1]).sum(axis=1)
-    highest = left_open[WAYS[:, 0] == WAYS[-1, 0]]
+    told_of = np.log(size[:, :-1]).sum(axis=1) + np.log(WAYS).sum(axis=1)
     return _Answers(
-        near=near,
-        open_to=np.tile(highest, len(WAYS) // highest.size),
-        likely=near + left_open,
+        likely=-0.5 * size[:, -1] ** 2 - told_of,
         step=-(inverse @ triangle[:, :-1, -1:])[..., 0],
         covariance=inverse @ inverse.transpose(0, 2, 1),
         expected=expected[..., :-1],
