@@ -248,6 +248,18 @@ def test_wrong_settings_are_refused_with_a_suggestion(job_folder, text, problem,
     assert len(str(error.value).splitlines()) == 3
 
 
+def test_what_the_report_says_of_itself_is_read_and_checked(job_folder):
+    """A date of TOML and one in words alike; what is private has no place there."""
+    job = open_job(
+        settings(job_folder, '[report]\nby = "bench 2"\nissued = 2026-03-24\nreceived = "March"\n')
+    )
+    assert job.settings.report == {"by": "bench 2", "issued": "2026-03-24", "received": "March"}
+    for text, what in (('isued = "x"', "issued"), ('owner = "x"', "report"), ("by = 3", "by")):
+        with pytest.raises(InputError) as caught:
+            open_job(settings(job_folder, f"[report]\n{text}\n"))
+        assert what in f"{caught.value.problem} {caught.value.where} {caught.value.remedy}"
+
+
 def test_a_stage_without_captures_needs_a_reason(job_folder):
     shutil.rmtree(job_folder / "before")
     (job_folder / "before").mkdir()

@@ -38,6 +38,8 @@ SLIDER = "slider"
 LONGEST = 0.6
 """Share of a chart's width that words inside it may take."""
 POINTS_PER_INCH = 72.0
+FEW = 2
+"""So many lines of a legend may stand inside a chart."""
 
 
 def pictures_of(evidence: Evidence) -> dict[str, bytes]:
@@ -122,6 +124,9 @@ def _chart(draw: Draw, pixels: tuple[float, float], dpi: float, least: float) ->
             if text.get_window_extent(renderer).width > LONGEST * pixels[0]:
                 text.set_visible(False)
         if (legend := ax.get_legend()) is not None:
+            if len(legend.get_texts()) > FEW:  # else it would lie on what it explains
+                legend.set_loc("lower left")
+                legend.set_bbox_to_anchor((0.0, 1.0), transform=ax.transAxes)
             legend.set_frame_on(True)
             legend.get_frame().set(facecolor="white", edgecolor="none", alpha=0.85)
     canvas.draw()
