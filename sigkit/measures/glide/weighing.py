@@ -31,9 +31,12 @@ WAYS = np.array(
         for coupling in (0.03, 0.1, 0.3, 1.0)
     ]
 )
-"""What may be on the way to the marks, shape (n_ways, 2): the size of a drift in cents a second, and
-of the couplings in parts of what a fit allows them. Filters are not among it: marks of a sine hardly
-tell one from a longer glide, and the simplest answer, none, would win."""
+"""What may be on the way to the marks, shape (n_ways, 2).
+
+The size of a drift in cents a second, and of the couplings in parts of what a fit allows them.
+Filters are not among it: marks of a sine hardly tell one from a longer glide, and the simplest
+answer, none, would win.
+"""
 EXPECTED = -0.5 * np.log(WAYS).sum(axis=1)
 """Logarithm of how likely each of them is beforehand: rather small than large (common practice, no
 source)."""
