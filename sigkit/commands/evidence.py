@@ -86,6 +86,7 @@ def document_of(evidence: Evidence) -> dict[str, Any]:
 def table_lines(evidence: Evidence) -> list[str]:
     """Return the before/after table as plain text of at most 80 columns."""
     from sigkit.evidence.report.pages import causes_told, group_title, shared_remarks
+    from sigkit.evidence.rows.gaps import gaps_of, gaps_told
     from sigkit.evidence.rows.table import SINGLE
     from sigkit.measures.result import words
 
@@ -111,6 +112,7 @@ def table_lines(evidence: Evidence) -> list[str]:
                 lines += folded(caution, "    caution: ", "      ")
     used = sum(outcome.used for outcome in evidence.outcomes)
     lines += ["", f"{used} of {evidence.capture_count} captures used"]
+    lines += folded(gaps_told(gaps_of(evidence)))
     if evidence.problems:
         lines += ["", "Problems"]
         for problem in evidence.problems:
@@ -133,8 +135,9 @@ def _row_lines(row: Row) -> list[str]:
         lines += folded(text, head, " " * len(head))
     if row.limit_verdict.word:
         head = f"    {'limit':{width}}"
-        text = f"{row.limit_verdict.word} ({limit_text(row)})"
-        lines += folded(text, head, " " * len(head))
+        chance = row.limit_verdict.chance
+        held = f"{limit_text(row)}; probability within {chance}" if chance else limit_text(row)
+        lines += folded(f"{row.limit_verdict.word} ({held})", head, " " * len(head))
     return lines
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile as sf
 
-from sigkit.cli import table_lines
+from sigkit.commands.evidence import table_lines
 from sigkit.errors import InputError
 from sigkit.evidence.evidence import Evidence
 from sigkit.evidence.job.folder import open_job
