@@ -24,18 +24,12 @@ orders, so many periods at the corner. (A pole of four, 4 arctan(x), has 0.21, 0
 them; two Butterworth poles 0.08 and 0.05 of the first two: closed form.)"""
 CENTS_S = 1 / 1200
 """A drift of a cent a second, octaves a second."""
-WAYS = np.array(
-    [
-        (drift, coupling)
-        for drift in (0.03, 0.1, 0.3, 1.0, 3.0)
-        for coupling in (0.03, 0.1, 0.3, 1.0)
-    ]
-)
+WAYS = np.array([(drift, 1.0) for drift in (0.03, 0.1, 0.3, 1.0, 3.0)])
 """What may be on the way to the marks, shape (n_ways, 2).
 
 The size of a drift in cents a second, and of the couplings in parts of what a fit allows them.
-Filters are not among it: marks of a sine hardly tell one from a longer glide, and the simplest
-answer, none, would win.
+Filters and smaller couplings are not among it: marks of a sine hardly tell them from a longer
+glide, and the simplest answer would win.
 """
 EXPECTED = -0.5 * np.log(WAYS).sum(axis=1)
 """Logarithm of how likely each of them is beforehand: rather small than large (common practice, no
@@ -66,7 +60,7 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     inputs), and how much of the residuals is which comes from their restricted likelihood. Filters
     on the way, whose phase is no mere delay, a drift and couplings are fitted with the law, each
     expected to be about nothing, by more or less. By how much, the marks of all glides of a
-    capture say together of the last two, as all went the same way: numbers and covariance are
+    capture say together of the drift: numbers and covariance are
     means over all that may be, each weighed by its likelihood (Hoeting et al., Bayesian model
     averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
     """
