@@ -19,15 +19,10 @@ OVER = 2.5
 """Samples in a period of the highest harmonic that are kept."""
 TAPER = 0.3
 SKIP_S, TAIL_S, LONGEST_S = 0.04, 0.02, 3.0
-<<<<<<< HEAD
-"""What is left out after the onset and before the end, and of what comes after so long.
+"""What is left out after the onset and before the end, and what comes later than that.
 
 A longer fit takes memory and tells nothing more.
 """
-=======
-"""What is left out after the onset and before the end, and what comes later than that: a longer fit
-takes memory and tells nothing more."""
->>>>>>> keys
 RIDGE, WIDER = 1e-9, 1.5
 """What is not steady in notes that sound together widens the uncertainty; see the benchmark."""
 RESTS_S = (0.03, 0.06, 0.12)
