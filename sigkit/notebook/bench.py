@@ -21,7 +21,13 @@ from sigkit.notebook.cueing import cue_beside
 from sigkit.notebook.listening import heard_stages
 from sigkit.notebook.shown import Shown, heading, listed, picture, said, together
 from sigkit.notebook.stamp import change_since, stamp_of
-from sigkit.notebook.telling import by_group, meaning_of, problems_shown, results_table
+from sigkit.notebook.telling import (
+    by_group,
+    limits_table,
+    meaning_of,
+    problems_shown,
+    results_table,
+)
 from sigkit.quantity import Quantity
 from sigkit.synth.demo import is_demo
 from sigkit.synth.scenario import SCENARIO
@@ -249,6 +255,26 @@ class Bench:
         if not self.job.takes:
             return said("Nothing to say: " + self._missing(), self.name)
         return together([heading(self.name), meaning_of(self.evidence)])
+
+    def held_against(self, test: str, quantity: str, *limits: float) -> Shown:
+        """Show what the verdicts would be under other limits; nothing is measured again.
+
+        Parameters
+        ----------
+        test, quantity : str
+            Such as ``"stability"`` and ``"spread"``.
+        *limits : float
+            Largest value, or magnitude, that would be within limits; in the quantity's unit.
+
+        Raises
+        ------
+        InputError
+            No such test or quantity, nothing is measured yet, or files have changed since.
+        """
+        if not self.job.takes:
+            return said("Nothing to hold against a limit: " + self._missing(), self.name)
+        told = limits_table(self.evidence, test, quantity, limits)
+        return together([heading(self.name), told])
 
     def cue(self) -> Shown:
         """Write the cue track of the test beside the notebook, and say what its beeps ask for.

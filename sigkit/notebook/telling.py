@@ -17,8 +17,9 @@ from sigkit.evidence.report.setting_order_section import order_sentence
 from sigkit.evidence.rows.table import Group, Row
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
+from sigkit.measures import TESTS
 from sigkit.measures.result import words
-from sigkit.notebook.shown import Shown, listed, table, together
+from sigkit.notebook.shown import Shown, listed, said, table, together
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
@@ -54,6 +55,21 @@ def results_table(evidence: Evidence, *, every: bool = False) -> Shown:
                 limit += f" ({limit_text(row)})"
             rows.append([*cells, limit])
     return table(head, rows)
+
+
+def limits_table(evidence: Evidence, test: str, quantity: str, limits: Sequence[float]) -> Shown:
+    """Return the last stage of a quantity held against other limits; no number changes by it."""
+    head = ["", words(evidence.job.stages[-1].name), "limit", "", "probability within"]
+    rows: list[list[str]] = []
+    for limit in limits:
+        held = evidence.with_limit(test, quantity, limit).rows
+        for row in (r for r in held if (r.test, r.judged.quantity) == (test, quantity)):
+            name = f"{group_title(row.group)}, {row.judged.label}"
+            verdict = row.limit_verdict
+            rows.append([name, cell_text(row.last), limit_text(row), verdict.word, verdict.chance])
+    if not rows:
+        return said(f"Nothing to hold against a limit: no capture of {TESTS[test].title}.")
+    return table(head, sorted(rows, key=lambda row: row[0]))
 
 
 def by_group(rows: Sequence[Row]) -> dict[Group, list[Row]]:

@@ -118,6 +118,16 @@ def test_a_new_folder_begins_with_nothing(idle, job):
         sigkit.open_bench(job, "noise").numbers()
 
 
+def test_another_limit_changes_the_verdict_and_no_number(idle):
+    last = idle.value("floor", "3_after")
+    held = idle.held_against("noise", "floor", last.value + 10, last.value - 10).text.splitlines()
+    assert [line.split(" | ")[3] for line in held[-2:]] == ["within limits", "outside limits"]
+    assert len({line.split(" | ")[1] for line in held[-2:]}) == 1
+    assert "no capture" in idle.held_against("glide", "landing_error", 5).text
+    with pytest.raises(sigkit.InputError):
+        idle.held_against("noise", "flor", 1)
+
+
 def test_what_was_not_recorded_is_said(job):
     bench = sigkit.open_bench(job, "glide")
     said = [bench.measure(), bench.numbers(), bench.look(), bench.listen(), bench.meaning(), bench]
