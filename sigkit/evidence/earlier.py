@@ -40,5 +40,5 @@ def beside_earlier(folder: Path) -> list[str]:
         results = [{e["path"]: e["sha256"] for e in m["outputs"]} for m in (now, then)]
         if results[0].get(RESULTS) == results[1].get(RESULTS):
             found.append("the same results, number for number")
-        told.append(f"Beside {earlier.name}, untouched: {'; '.join(found)}.")
+        told.append(f"Beside {earlier.name}, untouched{': ' if found else ''}{'; '.join(found)}.")
     return told
