@@ -79,13 +79,20 @@ def test_one_shape_for_all(path):
         assert "assert " in found[name][-1].splitlines()[-1], name
 
 
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory):
+    """Where what was measured is kept, so that each capture is measured for one notebook only."""
+    return tmp_path_factory.mktemp("kept")
+
+
 @pytest.mark.filterwarnings("ignore::DeprecationWarning:zmq", "ignore:Proactor")
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=by_name)
-def test_runs_green_on_the_sample_job(path, tmp_path, monkeypatch):
+def test_runs_green_on_the_sample_job(path, tmp_path, kept, monkeypatch):
     """In a copy beside a copy of the sample, so that nothing in the checkout is touched."""
     if path.stem in WITH_BROWSER and "SIGKIT_IN_BROWSER" in os.environ:
         pytest.skip("runs in a real JupyterLab, see test_jupyterlab.py")
     monkeypatch.delenv("MPLBACKEND", raising=False)  # the kernel would take it for its own
+    monkeypatch.setenv("SIGKIT_CACHE", str(kept))
     (tmp_path / "notebooks").mkdir()
     own = shutil.ignore_patterns("evidence*")
     shutil.copytree(ROOT / "sample_audio", tmp_path / "sample_audio", ignore=own)
