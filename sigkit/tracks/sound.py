@@ -18,6 +18,8 @@ CHUNK = 16_384
 """Values read at a time: they stay near the processor."""
 NODES = 4
 """Points of a period whose place is drawn straight between two that are worked out."""
+PLACES = 32
+"""Places between two samples that are told apart where the loss of reading there is worked out."""
 EIGHTH = 8
 """Samples from one to the next where a few places are looked up in a phase."""
 
@@ -97,6 +99,45 @@ class Sound:
     def at(self, sample: Array) -> Rows:
         """Return the sound at fractional positions, in samples."""
         return self.spline.at(self.finer * (sample + self.first))
+
+    def passes(self, cycles: Array, sample: Array) -> Array:
+        """Return what is left of the amplitude of tones that are read at some positions.
+
+        Parameters
+        ----------
+        cycles : ndarray, shape (n_tones,)
+            Their frequencies in cycles a sample, up to 0.5.
+        sample : ndarray, shape (n_positions,)
+            Where the sound is read, in samples.
+
+        Returns
+        -------
+        ndarray, shape (n_tones,)
+            Mean response: 1 at the samples themselves, below that between them.
+
+        Notes
+        -----
+        A cubic spline through a tone's samples is a sum of B-splines whose weights are the samples
+        over their own response, (2 + cos w) / 3 [1]_.
+
+        References
+        ----------
+        .. [1] M. Unser, "Splines: a perfect fit for signal and image processing", IEEE Signal
+           Processing Magazine 16 (1999), 22-38 (from memory).
+        """
+        at = self.finer * (sample + self.first)
+        count, edges = np.histogram(at % 1.0, PLACES, (0.0, 1.0))
+        d = (edges[:-1] + edges[1:])[:, None] / 2
+        turn = 2 * np.pi * np.asarray(cycles)[None, :] / self.finer
+        knots_at = (
+            (-1, (1 - d) ** 3 / 6),
+            (0, 2 / 3 - d**2 + d**3 / 2),
+            (1, 2 / 3 - (1 - d) ** 2 + (1 - d) ** 3 / 2),
+            (2, d**3 / 6),
+        )
+        read = sum(weight * np.exp(1j * turn * (j - d)) for j, weight in knots_at)
+        left: Array = np.abs(count @ (3 * read / (2 + np.cos(turn)))) / count.sum()
+        return left
 
     def between(self, sample: Array) -> Rows:
         """Return the sound at four positions from each of these, in samples, to the next."""

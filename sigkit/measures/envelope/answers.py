@@ -144,7 +144,12 @@ def _mean(own: pd.DataFrame, column: str, unit: str) -> Quantity:
         return not_measurable(unit, _own_reason(reasons, column))
     values, u = known[column].to_numpy(float), known[f"u_{column}"].to_numpy(float)
     n = values.size
-    terms = [Term("noise, wave and model of each note", float(np.sqrt(np.mean(u**2) / n)), "A")]
+    # Notes of one shape are extrapolated alike: more of them do not make it surer.
+    alike = known["release_extrapolated"].to_numpy(bool) & (column == "release_s")
+    own_u = float(np.sqrt(np.sum(u[~alike] ** 2))) / n
+    terms = [Term("noise, wave and model of each note", own_u, "A")] if not alike.all() else []
+    if alike.any():
+        terms.append(Term("extrapolation to 60 dB", float(np.sum(u[alike])) / n, "B"))
     if n > 1:
         beyond = float(np.var(values, ddof=1) - np.mean(u**2))
         if beyond > 0:

@@ -60,7 +60,8 @@ class CarrierTrack:
     gain : ndarray, shape (n_periods,)
         Envelope of each period, 1 where the wave has its mean size.
     wave_rms : float
-        Root mean square of the wave.
+        Root mean square of the tone where its gain is 1, what reading between samples loses made
+        up for.
     misfit : float
         Energy of what the wave does not explain where the note is loud and steady, noise taken out,
         as a share of that of the note; 0 for a coherent one.
@@ -211,7 +212,7 @@ def find_carrier(
         time_s=time_s,
         sums=running,
         gain=gain,
-        wave_rms=float(np.sqrt(np.mean(wave**2))),
+        wave_rms=_rms(wave, hz / rate, reader, at[np.repeat(gain > HEARD * gain.max(), points)]),
         misfit=misfit,
         noise=noise * math.sqrt(closer),
         held=held,
@@ -289,6 +290,22 @@ def _wave(rows: np.ndarray) -> tuple[Real, Real, float]:
     size = float(np.max(gain))
     held = float(np.count_nonzero(usable & (gain > HEARD * size)))
     return wave * size, gain / size, held
+
+
+def _rms(wave: Real, cycles: float, reader: Sound, read_at: Real) -> float:
+    """Return the root mean square of a wave before it was read at some places between samples.
+
+    The fundamental is given in cycles a sample.
+    """
+    spectrum = np.abs(np.fft.rfft(wave))
+    orders = np.arange(spectrum.size)
+    heard = orders * cycles <= 0.5
+    spectrum[heard] /= reader.passes(orders[heard] * cycles, read_at)
+    power = 2 * spectrum**2
+    power[0] /= 2
+    if wave.size % 2 == 0:
+        power[-1] /= 2
+    return float(np.sqrt(np.sum(power))) / wave.size
 
 
 def _misfit(rows: np.ndarray, wave: Real, gain: Real, quiet: Flags) -> tuple[float, float]:
