@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from sigkit.arrays import Complex
 from sigkit.tracks.neighbours import Rows
 
 Array = NDArray[np.floating]
@@ -18,7 +19,7 @@ CHUNK = 16_384
 """Values read at a time: they stay near the processor."""
 NODES = 4
 """Points of a period whose place is drawn straight between two that are worked out."""
-PLACES = 32
+PLACES = 128
 """Places between two samples that are told apart where the loss of reading there is worked out."""
 EIGHTH = 8
 """Samples from one to the next where a few places are looked up in a phase."""
@@ -100,20 +101,20 @@ class Sound:
         """Return the sound at fractional positions, in samples."""
         return self.spline.at(self.finer * (sample + self.first))
 
-    def passes(self, cycles: Array, sample: Array) -> Array:
-        """Return what is left of the amplitude of tones that are read at some positions.
+    def passes(self, cycles: Array, sample: Array) -> Complex:
+        """Return what reading at some positions makes of tones, re what they are there.
 
         Parameters
         ----------
         cycles : ndarray, shape (n_tones,)
             Their frequencies in cycles a sample, up to 0.5.
-        sample : ndarray, shape (n_positions,)
+        sample : ndarray, shape (n_rows, n_points)
             Where the sound is read, in samples.
 
         Returns
         -------
-        ndarray, shape (n_tones,)
-            Mean response: 1 at the samples themselves, below that between them.
+        ndarray, shape (n_points, n_tones)
+            Mean response of the rows: 1 at the samples themselves, below that between them.
 
         Notes
         -----
@@ -126,8 +127,11 @@ class Sound:
            Processing Magazine 16 (1999), 22-38 (from memory).
         """
         at = self.finer * (sample + self.first)
-        count, edges = np.histogram(at % 1.0, PLACES, (0.0, 1.0))
-        d = (edges[:-1] + edges[1:])[:, None] / 2
+        points = sample.shape[1]
+        place = (at % 1.0 * PLACES).astype(np.intp).clip(0, PLACES - 1)
+        own = place + PLACES * np.arange(points)
+        count = np.bincount(own.ravel(), minlength=PLACES * points).reshape(points, PLACES)
+        d = ((np.arange(PLACES) + 0.5) / PLACES)[:, None]
         turn = 2 * np.pi * np.asarray(cycles)[None, :] / self.finer
         knots_at = (
             (-1, (1 - d) ** 3 / 6),
@@ -136,7 +140,7 @@ class Sound:
             (2, d**3 / 6),
         )
         read = sum(weight * np.exp(1j * turn * (j - d)) for j, weight in knots_at)
-        left: Array = np.abs(count @ (3 * read / (2 + np.cos(turn)))) / count.sum()
+        left: Complex = count @ (3 * read / (2 + np.cos(turn))) / sample.shape[0]
         return left
 
     def between(self, sample: Array) -> Rows:

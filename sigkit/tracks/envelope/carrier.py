@@ -37,6 +37,9 @@ ROUNDS = 2
 does not do."""
 HEARD = 0.1
 """Level re the peak from which on a period counts."""
+FEW_POINTS, LEAST_READ = 200, 0.2
+"""Points a period up to which each of them is looked at for what reading there loses, and share of
+a harmonic left by that from which on it is made up for."""
 FEWEST = 6
 """Periods that a wave needs at least."""
 
@@ -212,7 +215,7 @@ def find_carrier(
         time_s=time_s,
         sums=running,
         gain=gain,
-        wave_rms=_rms(wave, hz / rate, reader, at[np.repeat(gain > HEARD * gain.max(), points)]),
+        wave_rms=_rms(wave, hz / rate, reader, at.reshape(rows.shape)[gain > HEARD * gain.max()]),
         misfit=misfit,
         noise=noise * math.sqrt(closer),
         held=held,
@@ -295,17 +298,22 @@ def _wave(rows: np.ndarray) -> tuple[Real, Real, float]:
 def _rms(wave: Real, cycles: float, reader: Sound, read_at: Real) -> float:
     """Return the root mean square of a wave before it was read at some places between samples.
 
-    The fundamental is given in cycles a sample.
+    The fundamental is given in cycles a sample, the places as one period a row.
     """
-    spectrum = np.abs(np.fft.rfft(wave))
-    orders = np.arange(spectrum.size)
-    heard = orders * cycles <= 0.5
-    spectrum[heard] /= reader.passes(orders[heard] * cycles, read_at)
-    power = 2 * spectrum**2
-    power[0] /= 2
-    if wave.size % 2 == 0:
-        power[-1] /= 2
-    return float(np.sqrt(np.sum(power))) / wave.size
+    points = wave.size
+    orders = np.arange(1, min((points - 1) // 2, int(0.5 / cycles)) + 1)
+    mean = float(np.mean(wave))
+    if points > FEW_POINTS:
+        spectrum = np.fft.rfft(wave)[orders] / np.abs(
+            reader.passes(orders * cycles, read_at.reshape(-1, 1))[0]
+        )
+        return math.sqrt(mean**2 + 2 * float(np.sum(np.abs(spectrum) ** 2)) / points**2)
+    # Where periods lie alike on the samples, what reading makes of one harmonic is heard as others.
+    turn = np.exp(2j * np.pi * np.outer(np.arange(points), orders) / points)
+    read = turn * reader.passes(orders * cycles, read_at)
+    columns = np.concatenate([read.real, -read.imag], axis=1)
+    parts = np.linalg.lstsq(columns, wave - mean, rcond=LEAST_READ)[0]
+    return math.sqrt(mean**2 + float(parts @ parts) / 2)
 
 
 def _misfit(rows: np.ndarray, wave: Real, gain: Real, quiet: Flags) -> tuple[float, float]:
