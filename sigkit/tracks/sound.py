@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from sigkit.arrays import Complex
 from sigkit.tracks.neighbours import Rows
 
 Array = NDArray[np.floating]
@@ -18,6 +19,8 @@ CHUNK = 16_384
 """Values read at a time: they stay near the processor."""
 NODES = 4
 """Points of a period whose place is drawn straight between two that are worked out."""
+PLACES = 128
+"""Places between two samples that are told apart where the loss of reading there is worked out."""
 EIGHTH = 8
 """Samples from one to the next where a few places are looked up in a phase."""
 
@@ -97,6 +100,48 @@ class Sound:
     def at(self, sample: Array) -> Rows:
         """Return the sound at fractional positions, in samples."""
         return self.spline.at(self.finer * (sample + self.first))
+
+    def passes(self, cycles: Array, sample: Array) -> Complex:
+        """Return what reading at some positions makes of tones, re what they are there.
+
+        Parameters
+        ----------
+        cycles : ndarray, shape (n_tones,)
+            Their frequencies in cycles a sample, up to 0.5.
+        sample : ndarray, shape (n_rows, n_points)
+            Where the sound is read, in samples.
+
+        Returns
+        -------
+        ndarray, shape (n_points, n_tones)
+            Mean response of the rows: 1 at the samples themselves, below that between them.
+
+        Notes
+        -----
+        A cubic spline through a tone's samples is a sum of B-splines whose weights are the samples
+        over their own response, (2 + cos w) / 3 [1]_.
+
+        References
+        ----------
+        .. [1] M. Unser, "Splines: a perfect fit for signal and image processing", IEEE Signal
+           Processing Magazine 16 (1999), 22-38 (from memory).
+        """
+        at = self.finer * (sample + self.first)
+        points = sample.shape[1]
+        place = (at % 1.0 * PLACES).astype(np.intp).clip(0, PLACES - 1)
+        own = place + PLACES * np.arange(points)
+        count = np.bincount(own.ravel(), minlength=PLACES * points).reshape(points, PLACES)
+        d = ((np.arange(PLACES) + 0.5) / PLACES)[:, None]
+        turn = 2 * np.pi * np.asarray(cycles)[None, :] / self.finer
+        knots_at = (
+            (-1, (1 - d) ** 3 / 6),
+            (0, 2 / 3 - d**2 + d**3 / 2),
+            (1, 2 / 3 - (1 - d) ** 2 + (1 - d) ** 3 / 2),
+            (2, d**3 / 6),
+        )
+        read = sum(weight * np.exp(1j * turn * (j - d)) for j, weight in knots_at)
+        left: Complex = count @ (3 * read / (2 + np.cos(turn))) / sample.shape[0]
+        return left
 
     def between(self, sample: Array) -> Rows:
         """Return the sound at four positions from each of these, in samples, to the next."""

@@ -10,6 +10,7 @@ import pandas as pd
 
 from sigkit.measures.envelope.notes import HeardNote
 from sigkit.measures.envelope.result import COLUMNS, VALUES
+from sigkit.measures.envelope.sixty import MODEL_SHARE
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 REASONS_APART = " | "
@@ -144,7 +145,16 @@ def _mean(own: pd.DataFrame, column: str, unit: str) -> Quantity:
         return not_measurable(unit, _own_reason(reasons, column))
     values, u = known[column].to_numpy(float), known[f"u_{column}"].to_numpy(float)
     n = values.size
-    terms = [Term("noise, wave and model of each note", float(np.sqrt(np.mean(u**2) / n)), "A")]
+    alike = np.zeros(n)
+    if column == "release_s":
+        # Another law would make the same of every note that is extrapolated.
+        last = np.fmax(known["release_20_s"].to_numpy(float), known["release_40_s"].to_numpy(float))
+        share = known["law"].map(MODEL_SHARE).to_numpy(float) * (values - last)
+        alike = np.where(known["release_extrapolated"], share, 0.0)
+    own_u = float(np.sqrt(np.sum(u**2 - alike**2))) / n
+    terms = [Term("noise, wave and model of each note", own_u, "A")]
+    if alike.any():
+        terms.append(Term("law of the fall below what is seen", float(np.mean(alike)), "B"))
     if n > 1:
         beyond = float(np.var(values, ddof=1) - np.mean(u**2))
         if beyond > 0:

@@ -10,10 +10,9 @@ from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.crossings import Crossing, crossing
 from sigkit.measures.envelope.fit import NoteFit
 from sigkit.measures.envelope.model import MOST_LOG, note
+from sigkit.measures.envelope.sixty import MODEL_SHARE, sixty_down
 from sigkit.measures.envelope.told import RELEASE, Numbers, shape_at, spread
 
-MODEL_SHARE = 0.5
-"""Share of the time between two crossings that an extrapolation may be off by."""
 BENDS = 0.8
 """Time constants of the release over which a fall's logarithm is a parabola, whatever follows."""
 SLOWS = 1.5
@@ -81,7 +80,8 @@ def release_numbers(
     out.flags["level_at_release"] = level
     if not u_release < 0.3 * release_s:
         out.none(("release_time_constant_s",), "too little of the release stands above the floor")
-    _times(out, source, (off, u_off, level, u_level), release_s, stop_s, shortest_s)
+    knee = off, u_off, level, u_level
+    _times(out, source, knee, release_s, stop_s, shortest_s, shape.power)
 
 
 def _times(
@@ -91,6 +91,7 @@ def _times(
     release_s: float,
     stop_s: float,
     shortest_s: float,
+    power: float,
 ) -> None:
     """Read the crossings; extrapolate the last where the floor hides it, and say so."""
     off, u_off, level, u_level = knee
@@ -123,18 +124,19 @@ def _times(
     if out.flags["law"] == "exponential":
         return  # Its fall slows on its way, so that nothing is foretold.
     if missing[0] == 60 or (missing[0] == 40 and seen):
-        _extrapolated(out, source, (off, level), seen, stop_s)
+        _extrapolated(out, source, knee, seen, stop_s, power)
 
 
 def _extrapolated(
     out: Numbers,
     source: Source,
-    knee: tuple[float, float],
+    knee: tuple[float, float, float, float],
     seen: dict[int, Crossing],
     stop_s: float,
+    power: float,
 ) -> None:
-    """Go on at the rate of the last crossing, unless the level stays where it is."""
-    off, level = knee
+    """Go on from the last crossing, unless the level stays where it is."""
+    off, u_off, level, u_level = knee
     down = max(seen)
     last = seen[down]
     stays = _stays(source, last, stop_s)
@@ -154,9 +156,17 @@ def _extrapolated(
             "the amplifier leaks or does not close",
         )
         return
-    more = last.fall_s * math.log(share / (level * 1e-3))
-    value = last.time_s - off + more
-    out.values["release_s"] = (value, math.hypot(last.u_time_s, MODEL_SHARE * more))
+    sixty = sixty_down(source, level, (last.time_s, last.fall_s), (off, stop_s), power)
+    if sixty is None:
+        out.none(
+            ("release_s",),
+            "what is left above the floor does not tell when it is 60 dB down, if ever: raise the "
+            "level or lower the noise",
+        )
+        return
+    law = MODEL_SHARE[str(out.flags["law"])] * (sixty[0] - last.time_s)
+    u = math.hypot(sixty[1], u_off, u_level * last.fall_s, law)
+    out.values["release_s"] = (sixty[0] - off, u)
     out.reasons["release_s"] = (
         f"extrapolated from {down} dB: the floor hides the rest; raise the level or lower the noise"
     )

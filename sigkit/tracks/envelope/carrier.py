@@ -37,6 +37,9 @@ ROUNDS = 2
 does not do."""
 HEARD = 0.1
 """Level re the peak from which on a period counts."""
+FEW_POINTS, LEAST_READ = 200, 0.2
+"""Points a period up to which each of them is looked at for what reading there loses, and share of
+a harmonic left by that from which on it is made up for."""
 FEWEST = 6
 """Periods that a wave needs at least."""
 
@@ -60,7 +63,8 @@ class CarrierTrack:
     gain : ndarray, shape (n_periods,)
         Envelope of each period, 1 where the wave has its mean size.
     wave_rms : float
-        Root mean square of the wave.
+        Root mean square of the tone where its gain is 1, what reading between samples loses made
+        up for.
     misfit : float
         Energy of what the wave does not explain where the note is loud and steady, noise taken out,
         as a share of that of the note; 0 for a coherent one.
@@ -211,7 +215,7 @@ def find_carrier(
         time_s=time_s,
         sums=running,
         gain=gain,
-        wave_rms=float(np.sqrt(np.mean(wave**2))),
+        wave_rms=_rms(wave, hz / rate, reader, at.reshape(rows.shape)[gain > HEARD * gain.max()]),
         misfit=misfit,
         noise=noise * math.sqrt(closer),
         held=held,
@@ -289,6 +293,27 @@ def _wave(rows: np.ndarray) -> tuple[Real, Real, float]:
     size = float(np.max(gain))
     held = float(np.count_nonzero(usable & (gain > HEARD * size)))
     return wave * size, gain / size, held
+
+
+def _rms(wave: Real, cycles: float, reader: Sound, read_at: Real) -> float:
+    """Return the root mean square of a wave before it was read at some places between samples.
+
+    The fundamental is given in cycles a sample, the places as one period a row.
+    """
+    points = wave.size
+    orders = np.arange(1, min((points - 1) // 2, int(0.5 / cycles)) + 1)
+    mean = float(np.mean(wave))
+    if points > FEW_POINTS:
+        spectrum = np.fft.rfft(wave)[orders] / np.abs(
+            reader.passes(orders * cycles, read_at.reshape(-1, 1))[0]
+        )
+        return math.sqrt(mean**2 + 2 * float(np.sum(np.abs(spectrum) ** 2)) / points**2)
+    # Where periods lie alike on the samples, what reading makes of one harmonic is heard as others.
+    turn = np.exp(2j * np.pi * np.outer(np.arange(points), orders) / points)
+    read = turn * reader.passes(orders * cycles, read_at)
+    columns = np.concatenate([read.real, -read.imag], axis=1)
+    parts = np.linalg.lstsq(columns, wave - mean, rcond=LEAST_READ)[0]
+    return math.sqrt(mean**2 + float(parts @ parts) / 2)
 
 
 def _misfit(rows: np.ndarray, wave: Real, gain: Real, quiet: Flags) -> tuple[float, float]:
