@@ -68,10 +68,11 @@ def random_case(seed, *, seconds=10.0, with_note=None, tone_s=0.0):
     else:
         x = coloured(n, density, rate, rng)
     x = x + hum(path * (1 + clock), rate, levels, rng) + rng.uniform(-0.02, 0.02)
-    note_hz = math.nan
+    note_hz, own = math.nan, np.zeros(n)
     if rng.random() < 0.3 if with_note is None else with_note:
         note_hz = float(rng.uniform(80, 800))
-        x = x + note(note_hz, seconds, rate, rng.uniform(-80, -50), "saw")
+        own = note(note_hz, seconds, rate, rng.uniform(-80, -50), "saw")
+        x = x + own
     subtype = str(rng.choice(["PCM_16", "PCM_24", "PCM_24"]))
     high = min(20_000.0, rate / 2.2)
     f = np.geomspace(20.0, high, 20_001)
@@ -79,7 +80,7 @@ def random_case(seed, *, seconds=10.0, with_note=None, tone_s=0.0):
     per_hz = density(f) + dither
     note_part = 0.0
     if math.isfinite(note_hz):
-        note_part = note_power(x, rate, note_hz, high)
+        note_part = note_power(own, rate, note_hz, high)
     truth = {
         "mains_hz": float(path.mean()),
         "recorded_hz": float(path.mean() * (1 + clock)),
@@ -97,7 +98,7 @@ def random_case(seed, *, seconds=10.0, with_note=None, tone_s=0.0):
 
 
 def note_power(x, rate, hz, high):
-    """Power of a saw's harmonics inside the band, by projection on each (exact to the noise)."""
+    """Power of a saw's harmonics inside the band, by projection on each."""
     t = np.arange(x.size) / rate
     window = np.hanning(x.size)
     return sum(

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import soundfile as sf
-from tones import tone
+from tones import harmonic_amplitudes, tone
 
 
 def amplitude(level_dbfs):
@@ -82,8 +82,10 @@ def family_power(levels, even):
 
 def note(hz, seconds, rate, level_dbfs, wave="saw", phase=0.1):
     t = np.arange(round(seconds * rate)) / rate
-    x = tone(wave, hz * t + phase, max(1, math.floor(0.49 * rate / hz)))
-    return x * amplitude(level_dbfs) / math.sqrt(2 * np.mean(x**2))
+    top = max(1, math.floor(0.49 * rate / hz))
+    # Of its harmonics, not of the samples: these end within a period.
+    power = float(np.sum(np.abs(harmonic_amplitudes(wave, top)) ** 2))
+    return tone(wave, hz * t + phase, top) * amplitude(level_dbfs) / math.sqrt(power)
 
 
 def write(folder, samples, rate=48_000, subtype="PCM_24", rng=None, name=None):

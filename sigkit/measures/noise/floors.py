@@ -10,12 +10,20 @@ from scipy import stats
 
 from sigkit.arrays import Real
 from sigkit.measures.noise.part import Tone
-from sigkit.measures.noise.spectrum import OVERLAP, Spectrum, band_power, unsteadiness
+from sigkit.measures.noise.spectrum import (
+    LOBE_BINS,
+    OVERLAP,
+    Spectrum,
+    band_power,
+    unsteadiness,
+)
 from sigkit.measures.noise.weighting import a_weighting_db, weighting_468_db
 from sigkit.quantity import Quantity, Term, combine
 
 DB = 10 / math.log(10)
 """Decibels of a small relative change of power."""
+LEAST_DB = 1e-4
+"""No level is stated surer than this."""
 FALSE_ALARM = 1e-3
 """Chance of calling steady noise unsteady."""
 
@@ -24,7 +32,7 @@ def decibels(
     power: float, u_power: float, unit: str, source: str, more: Sequence[Term] = ()
 ) -> Quantity:
     """Return a power (a full-scale sine has 1) as a level with its uncertainty."""
-    noise = Term(source, max(DB * u_power / power, 1e-4), "A")
+    noise = Term(source, max(DB * u_power / power, LEAST_DB), "A")
     return combine(10 * math.log10(power), unit, [noise, *more])
 
 
@@ -54,16 +62,21 @@ def unsteady_of(
     total = float(whole.weighted_power[row].mean())
     if not (power > 0 and total > 0) or power < 0.5 * total:
         return [], 0.0
+    return _excess(whole, u / power, row, "noise not steady")
+
+
+def _excess(whole: Spectrum, u: float, row: int, source: str) -> tuple[list[Term], float]:
+    """Return a term for powers of segments that differ by more than a relative u explains."""
     segments = whole.weighted_power.shape[1] / OVERLAP
     if segments < 4:
         return [], 0.0
-    expected = u / power * math.sqrt(whole.time_s / whole.segment_s)
+    expected = u * math.sqrt(whole.time_s / whole.segment_s)
     seen = unsteadiness(whole, row)
     dof = max(1.0, segments - 1)
     if seen**2 < expected**2 * float(stats.chi2.isf(FALSE_ALARM, dof)) / dof:
         return [], 0.0
     extra = math.sqrt(seen**2 - expected**2)
-    return [Term("noise not steady", DB * extra / math.sqrt(segments), "A")], DB * extra
+    return [Term(source, DB * extra / math.sqrt(segments), "A")], DB * extra
 
 
 def floors_of(
@@ -97,8 +110,42 @@ def floors_of(
     return out
 
 
-def total_of(whole: Spectrum, band_hz: tuple[float, float], unsteady: list[Term]) -> Quantity:
-    """Return everything in the band; lines are steady, so that only noise makes it uncertain."""
-    power, u = band_power(whole, whole.density, band_hz)
-    seen = unsteadiness(whole) / math.sqrt(max(1.0, whole.weighted_power.shape[1] / OVERLAP))
-    return decibels(power, min(u, max(seen * power, 1e-4 * power)), "dBFS", "noise", unsteady)
+def total_of(whole: Spectrum, hiss: Real, band_hz: tuple[float, float]) -> Quantity:
+    """Return everything in the band.
+
+    Parameters
+    ----------
+    whole : Spectrum
+        The spectrum.
+    hiss : ndarray, shape (n_bins,)
+        Its density with all lines bridged.
+    band_hz : tuple of float
+        Band of the floor.
+
+    Returns
+    -------
+    Quantity
+        Level in dBFS.
+
+    Notes
+    -----
+    Averaged over T, noise of density S has the variance of the integral of S squared over T, and
+    its product with a line of power P twice P S over T: a line of amplitude a adds 4 a times the
+    mean of n cos to the power, whose variance is S / 8T. A line across an edge of the band is in
+    it or not: it is wrong by what the other side of the edge holds, or by what this side does.
+    Where segments differ by more than noise explains, lines swell or beat.
+    """
+    power, _ = band_power(whole, whole.density, band_hz)
+    _, u_noise = band_power(whole, hiss, band_hz)
+    lines = np.maximum(whole.density - hiss, 0.0)
+    product, _ = band_power(whole, lines * hiss, band_hz)
+    u = math.sqrt(u_noise**2 + 2 * product / whole.time_s)
+    more, _ = _excess(whole, u / power, 0, "level not steady")
+    lobe, cut = LOBE_BINS * whole.step_hz, 0.0
+    for edge in band_hz:
+        below, _ = band_power(whole, lines, (edge - lobe, edge))
+        above, _ = band_power(whole, lines, (edge, edge + lobe))
+        cut = math.hypot(cut, DB * min(below, above) / power / math.sqrt(3))
+    if cut > LEAST_DB:
+        more.append(Term("line at the edge of the band", cut, "B"))
+    return decibels(power, u, "dBFS", "noise", more)

@@ -98,7 +98,7 @@ def quiet_sum(
         answers[name], bound = family_of(lines, parts, whole, even, orders)
         if bound is not None:
             bounds[name] = bound
-    answers["total"] = total_of(whole, band_hz, unsteady)
+    answers["total"] = total_of(whole, hiss, band_hz)
     answers |= _relative(answers, bounds, tone)
     answers["bleed"], bound = _bleed(found, whole, tone)
     if bound is not None:
