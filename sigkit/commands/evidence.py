@@ -52,7 +52,7 @@ def run(call: argparse.Namespace) -> int:
     folder = evidence.write(out, pdf=pdf, paper=call.paper or "a4", progress=True)
     code = sha256(folder / FILE)[:CODE_DIGITS]
     if call.json:
-        found = {"report": folder / "report.html", "code": code, **document_of(evidence)}
+        found = {"written": folder / "report.html", "code": code, **document_of(evidence)}
         print_json("evidence", found)
     else:
         print("\n".join(table_lines(evidence)))

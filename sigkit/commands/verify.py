@@ -39,6 +39,7 @@ def run(call: argparse.Namespace) -> int:
     if call.json:
         print_json("verify", {"ok": found.ok, **dataclasses.asdict(found), "meaning": MEANING})
         return OK if found.ok else PROBLEMS
-    print("\n".join([*found.lines(), *found.codes()]))
+    for line in (*found.lines(), *found.codes()):
+        print("\n".join(folded(line)))
     print("\n".join(folded(MEANING, rest="")))
     return OK if found.ok else PROBLEMS

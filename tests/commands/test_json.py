@@ -37,7 +37,7 @@ def printed(capsys, *words, code=0):
 
 def test_evidence_and_verify(job_folder, capsys):
     document = printed(capsys, "evidence", job_folder)
-    assert Path(document["report"]).is_file()
+    assert Path(document["written"]).is_file()
     job = sigkit.open_job(job_folder)
     evidence = job.measure(progress=False)
     values = {
