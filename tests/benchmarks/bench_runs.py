@@ -34,7 +34,7 @@ def test_two_hundred_captures_in_one_go(tmp_path, monkeypatch):
     size = sum(path.stat().st_size for path in (tmp_path / "kept").iterdir())
     print(f"kept: {size / 1e6:.1f} MB, {again.origin}")
     for other in (fresh, again):
-        assert other.results_csv() == serial.results_csv()
+        assert other.results() == serial.results()
         assert other.to_dict() == serial.to_dict()
     assert len(serial.problems) == CAPTURES // 10
     assert sum(outcome.used for outcome in serial.outcomes) == CAPTURES - CAPTURES // 10

@@ -53,7 +53,7 @@ def test_a_killed_run_goes_on_where_it_was(waveforms, serial, tmp_path, monkeypa
         evidence = open_job(waveforms).measure(progress=False)
     kept = sum(outcome.kept for outcome in evidence.outcomes)
     assert 3 <= kept < 6
-    assert evidence.results_csv() == serial.results_csv()
+    assert evidence.results() == serial.results()
     assert evidence.to_dict() == serial.to_dict()
 
 
@@ -119,5 +119,5 @@ def test_a_dask_cluster_that_loses_a_worker_gives_the_same(waveforms, serial):
         killer.join()
         assert first not in client.run(os.getpid).values()
     assert all(outcome.used for outcome in evidence.outcomes)
-    assert evidence.results_csv() == serial.results_csv()
+    assert evidence.results() == serial.results()
     assert evidence.to_dict() == serial.to_dict()

@@ -29,7 +29,7 @@ def again(folder):
 
 
 def same(one, other):
-    return one.results_csv() == other.results_csv() and one.to_dict() == other.to_dict()
+    return one.results() == other.results() and one.to_dict() == other.to_dict()
 
 
 def test_a_second_run_measures_nothing_and_gives_the_same(job_folder, store, fake_slider):

@@ -83,7 +83,7 @@ def test_all_that_is_outside_or_worse_is_named(job):
     for row in bad:
         assert re.search(rf"\b{words(row.subject)}\b", text)
     assert outside.heading == "Still outside limits or worse"
-    assert untested.heading == "Not tested"
+    assert untested.heading == "Not tested or not fitted"
     assert lines_of(outside.items) <= MOST_LINES + 2
     assert lines_of(untested.items) <= MOST_LINES
 
@@ -91,7 +91,10 @@ def test_all_that_is_outside_or_worse_is_named(job):
 def test_both_lists_are_set_alike(sample_folder):
     tree, _ = parsed((sample_folder / "report.html").read_text(encoding="utf-8"))
     pair = next(e for e in tree.iter("div") if e.get("class") == "pair")
-    assert [text_of(s[0]) for s in pair] == ["Still outside limits or worse", "Not tested"]
+    assert [text_of(s[0]) for s in pair] == [
+        "Still outside limits or worse",
+        "Not tested or not fitted",
+    ]
     assert {(s.tag, s[0].tag, s[0].get("class")) for s in pair} == {("section", "h2", None)}
 
 

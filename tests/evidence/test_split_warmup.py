@@ -108,7 +108,7 @@ def test_it_is_one_capture_in_the_tables_and_its_rails_are_remarked_on(evidence)
     rails = [remark for remark in row.remarks if "rails" in remark]
     assert rails == [
         "rails retrimmed between: plus +14.60 to +15.00 V; includes the effect of the new rail "
-        "setting"
+        "setting; 1 mV on a pitch voltage of 1 V/octave is 1.2 cents"
     ]
 
 
