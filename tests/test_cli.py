@@ -90,7 +90,7 @@ def test_what_every_change_of_a_group_needs_is_said_once(job_folder, capsys):
     assert volume.count(f"remark: {said} setting") == 1
     assert "ratio of rates" not in table
     report = (job_folder / "evidence/report.html").read_text()
-    section = report.partition('<h2 id="slider-volume">')[2].partition("<h2")[0]
+    section = report.partition('<h3 id="slider-volume">')[2].partition("<h3")[0]
     assert section.count(said) == 1
     assert f"To every change in this table: {said} setting.</p>" in section
 

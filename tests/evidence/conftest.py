@@ -11,9 +11,13 @@ import sigkit
 from sigkit.evidence.report import pictures
 from sigkit.measures import BenchTest
 
-_spec = importlib.util.spec_from_file_location("sigkit_fake", Path(__file__).with_name("fake.py"))
-fake = sys.modules["sigkit_fake"] = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(fake)
+if "sigkit_fake" not in sys.modules:  # other rooms' tests use these fixtures too
+    _spec = importlib.util.spec_from_file_location(
+        "sigkit_fake", Path(__file__).with_name("fake.py")
+    )
+    sys.modules["sigkit_fake"] = importlib.util.module_from_spec(_spec)
+    _spec.loader.exec_module(sys.modules["sigkit_fake"])
+fake = sys.modules["sigkit_fake"]
 
 
 @contextlib.contextmanager

@@ -1,11 +1,18 @@
 """The time left is said of whatever takes more than three seconds, and of nothing else."""
 
 import io
+import sys
 
 import pytest
 
 from sigkit.evidence.run import progress
 from sigkit.evidence.run.progress import Progress, spoken
+
+
+@pytest.fixture(autouse=True)
+def no_notebook(monkeypatch):
+    """Whatever other tests have imported."""
+    monkeypatch.delitem(sys.modules, "ipykernel", raising=False)
 
 
 class Terminal(io.StringIO):

@@ -1,5 +1,7 @@
 """A small job through the real measures and worker processes, with the truth known."""
 
+import sys
+
 import joblib
 import numpy as np
 import pytest
@@ -73,6 +75,7 @@ def test_worker_processes_and_threads_give_the_same_bytes(folder, evidence, tmp_
 
 
 def test_progress_is_shown_on_request(folder, capsys, monkeypatch):
+    monkeypatch.delitem(sys.modules, "ipykernel", raising=False)
     monkeypatch.setattr(progress, "QUIET_S", 0.0)
     with joblib.parallel_config(backend="threading"):
         open_job(folder).measure(progress=False)

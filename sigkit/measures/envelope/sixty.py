@@ -21,6 +21,8 @@ LEAK = 0.5
 """Rest that is taken for possible where none is seen, re the level 60 dB down."""
 REACH, PLACES = 4.0, 31
 """Standard uncertainties about the best aim that are looked at, and aims in them."""
+FAR = 50.0
+"""Logarithm of control and time constant beyond which a fit is lost."""
 MODEL_SHARE = {"linear": 0.02, "power": 0.06, "exponential": math.nan}
 """Share of the time from the last crossing on that may be otherwise for another law, by law."""
 
@@ -72,6 +74,8 @@ def sixty_down(
         for aim in STARTS
     ]
     best = min(fits, key=lambda fit: fit.chi2)
+    if _ran_away(best):
+        return None
     grown = best.inflation()
     start = math.exp(float(best.values[0]))
     # The aim in units of the level looked for: there the fall is over at -1.
@@ -85,6 +89,8 @@ def sixty_down(
     for place in np.linspace(math.log1p(low), math.log1p(high), PLACES).tolist():
         here = math.expm1(place)
         fit = _fitted(data, begin, p, here * size, power)
+        if _ran_away(fit):
+            return None
         p = fit.values
         start, fall = math.exp(float(p[0])), math.exp(float(p[1]))
         x = math.log1p(max((start - size) / (size * (1 + here)), 0.0))
@@ -103,6 +109,11 @@ def sixty_down(
     return mean, math.sqrt(variance)
 
 
+def _ran_away(fit: LeastSquares) -> bool:
+    """Whether control or time constant went beyond all bounds: this is no such fall."""
+    return not bool(np.all(np.abs(fit.values[:2]) < FAR))
+
+
 def _fitted(data: Blocks, begin: float, p: Real, below: float | None, power: float) -> LeastSquares:
     """Fit log of control, log of time constant and, unless it is given, the aim below zero."""
     curve = _fall(data.time_s - begin, below, power)
@@ -116,7 +127,7 @@ def _fall(since: Real, below: float | None, power: float) -> Curve:
     """
 
     def curve(p: Real) -> tuple[Real, Real]:
-        start, fall = math.exp(min(float(p[0]), 50.0)), math.exp(min(max(float(p[1]), -50), 50.0))
+        start, fall = (math.exp(min(max(float(v), -FAR), FAR)) for v in p[:2])
         under = float(p[2]) * start if below is None else below
         x = since / fall
         e = np.exp(-x)
