@@ -46,7 +46,7 @@ def settled(request, tmp_path_factory):
     """Warm-ups that settle, of random size, time constant, wave and noise; with wander or not."""
     folder, rng, rows = tmp_path_factory.mktemp("warmups"), np.random.default_rng(20260303), []
     t = times(80)
-    for seed in range(24):
+    for seed in range(16):
         tau, total = rng.uniform(5, 14), rng.choice([-1, 1]) * 10 ** rng.uniform(0.9, 1.8)
         wander = wander_cents(t, spread_cents=request.param, time_constant_s=1.0, seed=seed)
         cents = warmup_cents(t, total_cents=total, time_constant_s=tau) + wander
