@@ -74,7 +74,7 @@ def test_fixed_places_are_counted_once_and_only_where_both_could_see():
 
 
 @functools.cache
-def pairs_without_a_change(passes, trials=150):
+def pairs_without_a_change(passes, trials=80):
     """Passes that differ by 0.5 in ln, levels by 6 dB."""
     random = np.random.default_rng([13, passes])
     pairs = []
