@@ -1,6 +1,7 @@
 """Lets every test import the helpers that lie beside this file, and shares the tests out."""
 
 import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -23,6 +24,14 @@ def pytest_xdist_auto_num_workers(config):
         return 0
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     return min(cores or 1, WORKERS)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionstart(session):
+    """Compile once what librosa compiles: workers that do it at the same time spoil its cache."""
+    if "PYTEST_XDIST_WORKER" not in os.environ and session.config.option.numprocesses:
+        code = "from sigkit.tracks.second_opinion import prepare_second_opinion as p; p()"
+        subprocess.run([sys.executable, "-c", code], check=False)
 
 
 @pytest.hookimpl(trylast=True)
