@@ -1,5 +1,6 @@
 """What an earlier run measured is used again only where nothing differs, and gives the same."""
 
+import copyreg
 import json
 import os
 import pickle
@@ -7,7 +8,7 @@ import shutil
 
 import pytest
 
-from sigkit.errors import InputError
+from sigkit.errors import InputError, SignalError
 from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.run import kept
 from sigkit.evidence.run.kept import KeptOutcomes, kept_outcomes, key_of
@@ -88,6 +89,21 @@ def test_a_job_that_moved_is_known_again_and_names_no_old_place(
     moved = tmp_path / "elsewhere"
     job_folder.rename(moved)
     second, now = again(moved)
+    assert now == set()
+    assert same(first, second)
+
+
+@pytest.mark.usefixtures("store")
+def test_an_error_is_kept_beside_a_library_that_pickles_exceptions_its_own_way(
+    job_folder, fake_slider, monkeypatch
+):
+    """As libraries for clusters do, for the sake of tracebacks."""
+    monkeypatch.setitem(
+        copyreg.dispatch_table, SignalError, lambda error: (RuntimeError, (str(error),))
+    )
+    fake_slider.tone(job_folder / "after/slider-hiss.wav", 0.009)
+    first, _ = again(job_folder)
+    second, now = again(job_folder)
     assert now == set()
     assert same(first, second)
 

@@ -219,6 +219,10 @@ class _Writer(pickle.Pickler):
             raise pickle.PicklingError("a path that leads out of the job")
         return value.relative_to(self.folder).as_posix()
 
+    def reducer_override(self, value: object) -> Any:
+        """Write errors as they say themselves, whatever another library has made of exceptions."""
+        return value.__reduce__() if isinstance(value, SigkitError) else NotImplemented
+
 
 class _Reader(pickle.Unpickler):
     """Reads paths into the job's folder, and loads nothing but results and their data."""
