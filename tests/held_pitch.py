@@ -175,7 +175,8 @@ def beating(rng, folder):
     result = measured(folder, "beating", sound, rate)
     t = np.arange(count)[::100] / rate
     cents = [1200 * np.log2(p / p[0]) for p in paths]
-    first, second = (p[0] * 2 ** (c.mean() / 1200) for p, c in zip(paths, cents, strict=True))
+    told = told_apart(result, rate, count)
+    first, second = (p[0] * 2 ** (c[told].mean() / 1200) for p, c in zip(paths, cents, strict=True))
     truths = {
         "frequency_1": first,
         "frequency_2": second,
@@ -188,6 +189,15 @@ def beating(rng, folder):
     if result.ratio != (high, low):
         truths = dict.fromkeys(truths, math.nan)
     return cases_of("beating", result, truths, rng, hz=["frequency_1", "frequency_2", "beat_rate"])
+
+
+def told_apart(result, rate, count):
+    """Say which samples lie in the windows, about 2 s long, that hold both pitches."""
+    at_s = result.curve.dropna()["time_s"].to_numpy()
+    told = np.zeros(count, dtype=bool)
+    for time_s in at_s:
+        told[max(0, round((time_s - 0.95) * rate)) : round((time_s + 0.95) * rate)] = True
+    return told if told.any() else ~told
 
 
 def windows_apart(result, paths, rate):

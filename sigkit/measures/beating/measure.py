@@ -326,6 +326,7 @@ def _frequency(pair: Pair, step: int, tone: int) -> Quantity:
                 "wander between the windows",
                 math.sqrt(pair.unseen[tone, tone]) * value / CENTS,
                 "A",
+                pair.unseen_dof,
             ),
             clock_term(value),
         ],
@@ -337,6 +338,12 @@ def _difference(covariance: np.ndarray) -> float:
     return math.sqrt(max(0.0, float(turned @ covariance @ turned)))
 
 
+def _unseen(pair: Pair, per_cent: float = 1.0) -> Term:
+    """Return what the windows do not see of the difference of both pitches."""
+    u = _difference(pair.unseen) * per_cent
+    return Term("wander between the windows", u, "A", pair.unseen_dof)
+
+
 def _detune(pair: Pair, swapped: bool) -> Quantity:
     value = float(pair.cents[1] - pair.cents[0]) * (-1 if swapped else 1)
     return combine(
@@ -344,7 +351,7 @@ def _detune(pair: Pair, swapped: bool) -> Quantity:
         "cents",
         [
             Term("noise", _difference(pair.noise), "A"),
-            Term("wander between the windows", _difference(pair.unseen), "A"),
+            _unseen(pair),
         ],
     )
 
@@ -359,7 +366,7 @@ def _beat(pair: Pair, steps: tuple[int, ...]) -> Quantity:
         "Hz",
         [
             Term("noise", _difference(pair.noise) * per_cent, "A"),
-            Term("wander between the windows", _difference(pair.unseen) * per_cent, "A"),
+            _unseen(pair, per_cent),
             clock_term(value),
         ],
     )

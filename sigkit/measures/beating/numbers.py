@@ -32,6 +32,9 @@ WANDER_S = 60.0
 DRIFT_LEAST = 4
 DRIFT_WINDOWS = 12
 CENTS = 1200 / math.log(2)
+GRID_S = 0.02
+SEPARATE = 0.8
+"""Degrees of freedom of each step between windows that overlap by half; steps share sound."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,8 @@ class Pair:
         Covariance of ``cents`` by noise.
     unseen : ndarray, shape (2, 2)
         Covariance by what the windows do not see.
+    unseen_dof : float
+        Degrees of freedom that ``unseen`` was estimated with.
     reference_hz : float
         What the cents refer to.
     """
@@ -53,6 +58,7 @@ class Pair:
     cents: Real
     noise: Real
     unseen: Real
+    unseen_dof: float
     reference_hz: float
 
 
@@ -98,6 +104,7 @@ def mean_pair(capture: Capture, windows: Sequence[BeatWindow], *, ends_s: float 
                 1200 * np.log2(whole.scaled_hz / reference_hz),
                 noise,
                 np.zeros((2, 2)),
+                math.inf,
                 reference_hz,
             )
     return _mean_of_windows(windows, cents, reference_hz, ends_s)
@@ -108,20 +115,50 @@ def _mean_of_windows(
 ) -> Pair:
     scale = [CENTS / w.scaled_hz for w in windows]
     each = np.array([w.covariance * s[:, None] * s for w, s in zip(windows, scale, strict=True)])
-    independent = len(apart(windows))
-    noise = each.mean(axis=0) / independent
-    mean = cents.mean(axis=0)
-    # Windows weigh their ends less, and the capture's very ends not at all.
+    weights, unseen = _weights_of(windows)
+    noise = np.tensordot(weights, each, 1) / len(apart(windows))
+    mean = weights @ cents
     parabola = np.zeros((2, 2))
     if len(windows) > 1:
         steps = np.diff(cents, axis=0)
-        parabola = steps.T @ steps / len(steps) / independent**2 / 4
+        parabola = steps.T @ steps / len(steps) * unseen
     if ends_s > 0 and len(windows) > 2:
         time_s = np.array([w.centre_s for w in windows])
         pace = np.polyfit(time_s - time_s.mean(), cents, 1)[0]
         # The mean of a longer hold lies up to half of the unseen end further on; rectangular.
         parabola = parabola + np.outer(pace, pace) * (ends_s / 2) ** 2 / 3
-    return Pair(mean, noise, parabola, reference_hz)
+    dof = SEPARATE * max(1, len(windows) - 1)
+    return Pair(mean, noise, parabola, dof, reference_hz)
+
+
+def _weights_of(windows: Sequence[BeatWindow]) -> tuple[Real, float]:
+    """Return the share of the time that each window stands for, and what the windows do not see.
+
+    Every moment is counted with the window whose middle is nearest. A window weighs its own time
+    by a parabola, so that the mean of a pitch that walks at random is missed by a little, most at
+    the ends: the second number is the variance of that, re the variance of the steps from window
+    to window by the same walk.
+    """
+    start_s, stop_s = (np.array([getattr(w, n) for w in windows]) for n in ("start_s", "stop_s"))
+    centre_s = (start_s + stop_s) / 2
+    time_s = np.arange(start_s[0], stop_s[-1], GRID_S) + GRID_S / 2
+    heard = np.searchsorted(start_s, time_s) > np.searchsorted(stop_s, time_s)
+    nearest = np.searchsorted((centre_s[1:] + centre_s[:-1]) / 2, time_s)
+    weights = np.bincount(nearest[heard], minlength=len(windows)) / np.count_nonzero(heard)
+    seen = sum(w * _reach(time_s, a, b) for w, a, b in zip(weights, start_s, stop_s, strict=True))
+    missed = seen - np.cumsum(heard) / np.count_nonzero(heard)
+    if len(windows) == 1:
+        return weights, 0.0
+    close = int(np.argmin(np.diff(centre_s)))
+    step = _reach(time_s, start_s[close], stop_s[close])
+    step = step - _reach(time_s, start_s[close + 1], stop_s[close + 1])
+    return weights, float(np.sum(missed**2) / np.sum(step**2))
+
+
+def _reach(time_s: Real, start_s: float, stop_s: float) -> Real:
+    """Return how much of a window's weight lies before each time: 0 to 1."""
+    x = np.clip((time_s - start_s) / (stop_s - start_s), 0, 1)
+    return x**2 * (3 - 2 * x)
 
 
 def drift_in(windows: Sequence[BeatWindow], tone: int, reference_hz: float) -> Quantity:
