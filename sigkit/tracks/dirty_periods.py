@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.arrays import runs
-from sigkit.tracks.neighbours import Mask, Rows, chunks
+from sigkit.tracks.neighbours import Mask, Rows
 
 OUT = 6.0
 """A stretch of a period whose error has this many times its usual power holds dirt."""
@@ -19,10 +19,17 @@ BETWEEN_S = 0.01
 """Dirty periods nearer than this belong to one event."""
 LOW_GAIN, LONGEST_S = 0.6, 0.3
 """A period this weak re the one foretold holds dirt too; longer than this is another tone."""
+AT_ONCE = 49_152
+"""Values that are compared at a time: they stay near the processor."""
 
 
 def dirty_periods(
-    rows: Rows, told: Rows, hz: float, turn: Rows | None = None, own: Rows | None = None
+    rows: Rows,
+    told: Rows,
+    hz: float,
+    turn: Rows | None = None,
+    own: Rows | None = None,
+    gaps: Mask | None = None,
 ) -> Mask:
     """Return the periods that leave much more than is usual, in a stretch of 1 ms or as a whole.
 
@@ -37,6 +44,8 @@ def dirty_periods(
         allowed for.
     own : ndarray, shape (n_rows, n_points), optional
         How much each point counts, 0 or 1.
+    gaps : ndarray of bool, shape (n_rows,), optional
+        Periods of a gap, as from `fallen`; None: looked for here.
 
     Returns
     -------
@@ -46,7 +55,8 @@ def dirty_periods(
     points = rows.shape[1]
     parts = max(1, round(1000 / hz))
     cut = np.arange(parts) * points // parts
-    power, slow, gain = _powers_left(rows, told, cut, own)
+    power, slow = _powers(rows, told, cut, own)
+    gaps = fallen(rows, hz) if gaps is None else gaps
     around = 2 * max(6, round(0.12 * hz)) + 1
     step = max(1, around // 25)
     usual = ndimage.median_filter(power[::step], (25, 1), mode="nearest")
@@ -54,11 +64,11 @@ def dirty_periods(
     often = ndimage.maximum_filter1d(slow, max(1, round(MAINS_S * hz)), mode="nearest")
     seldom = OUT * ndimage.median_filter(often, 2 * around + 1, mode="nearest")
     if turn is not None:
-        quick, whole = _powers(turn, cut, own)
+        quick, whole = _powers(turn, None, cut, own)
         usual += 2 * TURNS**2 * ndimage.maximum_filter1d(quick, 3, axis=0)
         seldom += 2 * TURNS**2 * ndimage.maximum_filter1d(whole, 3)
     out: Mask = (
-        (power > usual).any(axis=1) | (slow > seldom) | (gain < LOW_GAIN) | _fallen(rows, hz)
+        (power > usual).any(axis=1) | (slow > seldom) | (_gain(rows, told) < LOW_GAIN) | gaps
     )
     for a, b in runs(out):
         if b - a > LONGEST_S * hz:
@@ -66,7 +76,7 @@ def dirty_periods(
     return out
 
 
-def _fallen(rows: Rows, hz: float) -> Mask:
+def fallen(rows: Rows, hz: float) -> Mask:
     """Return the periods of a gap: half as strong as those around, begun and ended steeply."""
     strength = spread(rows)
     out = np.zeros(strength.size, bool)
@@ -118,28 +128,38 @@ def spread(rows: Rows) -> Rows:
     return out
 
 
-def _powers_left(
-    rows: Rows, told: Rows, cut: NDArray[np.intp], own: Rows | None
-) -> tuple[Rows, Rows, Rows]:
-    """Return the powers of what is left of each period, and its gain re the one foretold."""
-    quick = np.empty((len(rows), cut.size), np.float32)
-    slow, gain = np.empty(len(rows), np.float32), np.empty(len(rows), np.float32)
-    for part in chunks(rows):
-        near = None if own is None else own[part]
-        quick[part], slow[part] = _powers(rows[part] - told[part], cut, near)
-        gain[part] = np.einsum("nk,nk->n", rows[part], told[part])
-        gain[part] /= np.einsum("nk,nk->n", told[part], told[part]) + np.float32(1e-20)
-    return quick, slow, gain
+def _powers(
+    rows: Rows, told: Rows | None, cut: NDArray[np.intp], own: Rows | None
+) -> tuple[Rows, Rows]:
+    """Return the power of each part of what is left of each period, and of the whole.
 
-
-def _powers(rows: Rows, cut: NDArray[np.intp], own: Rows | None) -> tuple[Rows, Rows]:
-    """Return the power of each part of each period, its highs weighed more, and of the whole."""
+    In the parts the highs are weighed more.
+    """
     points = rows.shape[1]
-    slope = rows[:, 1:] - rows[:, :-1]
-    if own is not None:
-        slope *= own[:, :-1]
-        rows = rows * own
-    ends = [*cut[1:].tolist(), points]
-    parts = [slope[:, a:b] for a, b in zip(cut.tolist(), ends, strict=True)]
-    quick = np.stack([np.einsum("nk,nk->n", part, part) for part in parts], axis=1)
-    return quick, np.einsum("nk,nk->n", rows, rows) / np.float32(points)
+    quick, slow = np.empty((len(rows), cut.size), np.float32), np.empty(len(rows), np.float32)
+    ends = list(zip(cut.tolist(), [*cut[1:].tolist(), points], strict=True))
+    for here in _few(rows):
+        left = rows[here] if told is None else rows[here] - told[here]
+        slope = left[:, 1:] - left[:, :-1]
+        if own is not None:
+            slope *= own[here, :-1]
+            left = left * own[here]
+        for part, (a, b) in zip(quick.T, ends, strict=True):
+            part[here] = np.einsum("nk,nk->n", slope[:, a:b], slope[:, a:b])
+        slow[here] = np.einsum("nk,nk->n", left, left) / np.float32(points)
+    return quick, slow
+
+
+def _gain(rows: Rows, told: Rows) -> Rows:
+    """Return the gain of each period re the one foretold."""
+    gain = np.empty(len(rows), np.float32)
+    for here in _few(rows):
+        gain[here] = np.einsum("nk,nk->n", rows[here], told[here])
+        gain[here] /= np.einsum("nk,nk->n", told[here], told[here]) + np.float32(1e-20)
+    return gain
+
+
+def _few(rows: Rows) -> list[slice]:
+    """Return slices of a few rows each."""
+    size = max(AT_ONCE // rows.shape[1], 1)
+    return [slice(a, a + size) for a in range(0, len(rows), size)]

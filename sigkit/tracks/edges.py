@@ -218,13 +218,14 @@ def _settled_whole(
     """Return the middles of the periods moved so that these lie on each other as a whole."""
     count, points = rows.shape
     ok = family.sure
-    for _ in range(ALIGNMENTS):
+    for turn in range(1, ALIGNMENTS + 1):
         weights, enough = weights_of(ok, ALONG, 1)
         told = weights.apply(rows)
         late = _late_whole(rows, told, lows)
         edge = edge - _known(late, family.sure & enough) / points
-        rows = read_periods(sound, phase, count, points, edge)
-        ok = enough & family.sure & ~dirty_periods(rows, told, hz)
+        if turn < ALIGNMENTS:
+            rows = read_periods(sound, phase, count, points, edge)
+            ok = enough & family.sure & ~dirty_periods(rows, told, hz)
     return edge
 
 

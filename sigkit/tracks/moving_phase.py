@@ -107,11 +107,12 @@ def follow_phase(x: NDArray[np.floating], rate: int) -> MovingPhase | None:
     smooth = ndimage.median_filter(octaves, 3, mode="nearest")
     log2_hz = np.interp(t, centre_s[usable], smooth)
     cycles = np.cumsum(2.0**log2_hz) / rate
+    total = np.cumsum(x)
     for _ in range(2):
-        cycles = _corrected(x, cycles, SMOOTH)
+        cycles = _corrected(total, cycles, SMOOTH)
     return MovingPhase(
         cycles=cycles,
-        quick=_corrected(x, cycles, (1.0,)),
+        quick=_corrected(total, cycles, (1.0,)),
         frame_s=centre_s,
         frame_hz=hz,
         clarity=best,
@@ -194,10 +195,11 @@ def _path(octaves: Array, cost: Array, at_s: Array) -> Array:
     """Return the path of least cost through the candidates of each frame, in octaves re 1 Hz."""
     reached = cost[0].copy()
     came = np.zeros(cost.shape, np.intp)
-    gaps = np.diff(at_s) / HOP_S
+    slide = FASTEST * np.minimum(np.diff(at_s) / HOP_S, 3.0)
+    leap = np.abs(octaves[1:, :, None] - octaves[:-1, None, :]) - slide[:, None, None]
+    leap = LEAP * np.maximum(leap, 0)
     for i in range(1, len(cost)):
-        leap = np.abs(octaves[i][:, None] - octaves[i - 1]) - FASTEST * min(gaps[i - 1], 3.0)
-        total = reached + LEAP * np.maximum(leap, 0)
+        total = reached + leap[i - 1]
         came[i] = total.argmin(axis=1)
         reached = total.min(axis=1) + cost[i]
     out = np.empty(len(cost))
@@ -208,17 +210,19 @@ def _path(octaves: Array, cost: Array, at_s: Array) -> Array:
     return out
 
 
-def _corrected(x: NDArray[np.floating], cycles: Array, weights: tuple[float, ...]) -> Array:
-    """Return the phase corrected by that of the fundamental, read once a period."""
+def _corrected(total: Array, cycles: Array, weights: tuple[float, ...]) -> Array:
+    """Return the phase corrected by that of the fundamental, read once a period.
+
+    ``total`` is the running sum of the sound.
+    """
     first, last = math.ceil(cycles[0]), math.floor(cycles[-1])
     count = last - first
     if count < 6:
         return cycles
     grid = first + np.arange(count * POINTS + 1) / POINTS
     at = np.interp(grid, cycles, np.arange(cycles.size))
-    there = np.clip(at - 0.5, 0, x.size - 1)
-    whole = np.minimum(there.astype(np.intp), x.size - 2)
-    total = np.cumsum(x)
+    there = np.clip(at - 0.5, 0, total.size - 1)
+    whole = np.minimum(there.astype(np.intp), total.size - 2)
     below = total[whole]
     rows = np.diff(below + (there - whole) * (total[whole + 1] - below))
     rows = (rows / np.diff(at)).reshape(count, POINTS)

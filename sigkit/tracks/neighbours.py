@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,9 +52,12 @@ class Weights:
     odd: NDArray[np.intp]
     own: NDArray[np.float32]
 
-    def apply(self, rows: Rows) -> Rows:
-        """Return the weighted sum of the neighbours of each row, shape of ``rows``."""
-        out = np.empty_like(rows)
+    def apply(self, rows: Rows, old: Rows | None = None, changed: Mask | None = None) -> Rows:
+        """Return the weighted sum of the neighbours of each row, shape of ``rows``.
+
+        Where none of the neighbours has ``changed``, what it was before, ``old``, stays.
+        """
+        out = np.empty_like(rows) if old is None else old.copy()
         if rows.shape[1] == 1:
             reach = self.usual.size // 2
             padded = np.pad(rows[:, 0], reach)
@@ -62,7 +66,8 @@ class Weights:
             out[self.odd, 0] = np.einsum("nk,nk->n", self.own, windows[self.odd])
             return out
         for part, band, near in self.bands(rows):
-            np.matmul(band, rows[near], out=out[part])
+            if changed is None or changed[near].any():
+                np.matmul(band, rows[near], out=out[part])
         return out
 
     def bands(self, rows: Rows) -> Iterator[tuple[slice, Rows, slice]]:
@@ -120,7 +125,16 @@ def weights_of(ok: Mask, reach: int, degree: int) -> tuple[Weights, Mask]:
             own[some] = _fit(powers, used[one])[which]
         else:
             own[some] = _fit(powers, used)
-    return Weights(usual=_fit(powers, (k != 0)[None])[0], odd=odd, own=own), enough
+    return Weights(usual=_usual(reach, degree), odd=odd, own=own), enough
+
+
+@lru_cache
+def _usual(reach: int, degree: int) -> Rows:
+    """Return the weights where all neighbours may be used."""
+    k = np.arange(-reach, reach + 1)
+    powers = (k[:, None] / reach) ** np.arange(degree + 1)
+    out: Rows = _fit(powers, (k != 0)[None])[0]
+    return out
 
 
 def _windows(ok: Mask, reach: int) -> Mask:
@@ -170,7 +184,10 @@ class Foretelling:
         self.rows, self.per_choice, self.lows, self.own = rows, per_choice, lows, own
         self.each = np.empty((len(REACHES), *rows.shape), np.float32)
         self.left = np.empty((len(REACHES), len(rows)), np.float32)
-        self.ok: Mask | None = None
+        self.ok: list[Mask | None] = [None] * len(REACHES)
+        self.faded = np.zeros_like(rows)
+        self.counts = np.zeros((*self.left.shape, 3), np.float32)
+        self.fresh = np.ones(len(rows), bool)
 
     def given(self, ok: Mask) -> Rows:
         """Return the periods foretold, each without itself.
@@ -182,16 +199,14 @@ class Foretelling:
         """
         sure = np.zeros(self.left.shape, bool)
         typical = np.full(sure.shape, np.inf)
-        for i, (reach, degree) in enumerate(REACHES):
-            weights, sure[i] = weights_of(ok, reach, degree)
-            self._foretell(i, weights, ok)
+        for i in range(len(REACHES)):
+            _, sure[i] = self.by(i, ok)
             at = np.flatnonzero(ok & sure[i])
             if at.size:
                 powers = np.log(self.left[i, at] + 1e-30)
                 middle = ndimage.median_filter(powers, self.per_choice, mode="nearest")
                 usual = np.interp(np.arange(ok.size), at, middle)
                 typical[i] = ndimage.uniform_filter1d(usual, self.per_choice, mode="nearest")
-        self.ok = ok
         typical[~sure] = np.inf
         least = typical.min(axis=0)
         known = np.isfinite(least)
@@ -204,25 +219,34 @@ class Foretelling:
         chosen = np.where(sure, self.left, np.inf)[typical.argmin(axis=0), np.arange(ok.size)]
         turned = sure[0] & (self.left[0] < EXPLAINED * chosen)
         shares[:, turned] = np.eye(len(REACHES))[:, :1]
-        out = _faded(self.each, sure, shares)
+        counts = _counts(sure, shares)
+        changed = self.fresh | (counts != self.counts).any(axis=(0, 2))
+        self.counts, self.fresh = counts, np.zeros_like(changed)
+        _fade(self.each, counts, changed, self.faded)
+        out = self.faded.copy()
         if not known.all():
             at = np.flatnonzero(known)
             near = at[np.clip(np.searchsorted(at, np.flatnonzero(~known)), 0, at.size - 1)]
             out[~known] = out[near]
         return out
 
-    def _foretell(self, which: int, weights: Weights, ok: Mask) -> None:
-        """Foretell the periods by one reach, and take the power of what it leaves."""
-        told, left = self.each[which], self.left[which]
+    def by(self, which: int, ok: Mask) -> tuple[Rows, Mask]:
+        """Return the periods foretold by one of the reaches, until the next call, and where."""
+        weights, sure = weights_of(ok, *REACHES[which])
+        told, left, before = self.each[which], self.left[which], self.ok[which]
+        self.ok[which] = ok
         if self.rows.shape[1] == 1:
             told[:] = weights.apply(self.rows)
             left[:] = self._left(told, slice(None))
-            return
-        changed = np.ones(ok.size, bool) if self.ok is None else ok != self.ok
+            self.fresh[:] = True
+            return told, sure
+        changed = np.ones(ok.size, bool) if before is None else ok != before
         for part, band, near in weights.bands(self.rows):
             if changed[near].any():
                 np.matmul(band, self.rows[near], out=told[part])
                 left[part] = self._left(told[part], part)
+                self.fresh[part] = True
+        return told, sure
 
     def _left(self, told: Rows, part: slice) -> Rows:
         """Return the power of what is left of some periods, their low harmonics weighed less."""
@@ -248,23 +272,28 @@ def foretell(
     return Foretelling(rows, per_choice, lows, own).given(ok)
 
 
-def _faded(told: Rows, sure: Mask, shares: NDArray[np.float64]) -> Rows:
-    """Return the shares of the rows, those of each period faded into those of the next."""
-    out: Rows = np.zeros_like(told[0])
-    across = np.linspace(-1, 1, out.shape[1], dtype=np.float32)
-    ramps = np.stack([np.ones_like(across), np.maximum(-across, 0) / 2, np.maximum(across, 0) / 2])
+def _counts(sure: Mask, shares: NDArray[np.float64]) -> Rows:
+    """Return the share of each reach in each period, and what the periods beside it add to that."""
     row = np.arange(shares.shape[1])
     before, after = (np.where(sure, shares[:, np.clip(row + k, 0, row[-1])], 0.0) for k in (-1, 1))
     before, after = (
         np.where(v.sum(axis=0) > 0, v / np.maximum(v.sum(axis=0), 1e-9), shares)
         for v in (before, after)
     )
-    each = np.stack([shares, before - shares, after - shares], axis=2).astype(np.float32)
+    return np.stack([shares, before - shares, after - shares], axis=2).astype(np.float32)
+
+
+def _fade(told: Rows, counts: Rows, changed: Mask, out: Rows) -> None:
+    """Put the shares of the rows, each period's faded into the next one's, where they changed."""
+    across = np.linspace(-1, 1, out.shape[1], dtype=np.float32)
+    ramps = np.stack([np.ones_like(across), np.maximum(-across, 0) / 2, np.maximum(across, 0) / 2])
     for part in chunks(out):
-        for share, rows in zip(each[:, part], told, strict=True):
+        if not changed[part].any():
+            continue
+        out[part] = 0.0
+        for share, rows in zip(counts[:, part], told, strict=True):
             if share.any():
                 out[part] += (share @ ramps) * rows[part]
-    return out
 
 
 def chunks(rows: Rows) -> list[slice]:
@@ -281,7 +310,7 @@ def without(rows: Rows, lows: Rows | None) -> Rows:
     return (rows - (rows @ lows) @ lows.T).astype(np.float32, copy=False)
 
 
-def corner(rows: Rows, ok: Mask) -> Rows:
+def corner(rows: Rows, ok: Mask, smooth: Rows | None = None) -> Rows:
     """Return by how much the slope of each point from period to period changes at each period.
 
     Parameters
@@ -290,6 +319,8 @@ def corner(rows: Rows, ok: Mask) -> Rows:
         One period a row.
     ok : ndarray of bool, shape (n_rows,)
         Periods that hold no dirt.
+    smooth : ndarray, shape (n_rows, n_points), optional
+        The same as if none held any, where that is known.
 
     Returns
     -------
@@ -306,7 +337,9 @@ def corner(rows: Rows, ok: Mask) -> Rows:
     if some.size:
         own[some] = _corner_weights(_windows(ok, reach)[odd[some]])
     usual = _corner_weights(np.ones((1, own.shape[1]), bool))[0]
-    return Weights(usual=usual, odd=odd, own=own).apply(rows)
+    return Weights(usual=usual, odd=odd, own=own).apply(
+        rows, smooth, None if smooth is None else ~ok
+    )
 
 
 def _corner_weights(used: Mask) -> NDArray[np.float32]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from sigkit.tracks.dirty_periods import dirty_periods, sudden_only
+from sigkit.tracks.dirty_periods import dirty_periods, fallen, sudden_only
 from sigkit.tracks.edges import (
     Family,
     find_edges,
@@ -20,13 +20,11 @@ from sigkit.tracks.edges import (
     whole_periods,
 )
 from sigkit.tracks.neighbours import (
-    REACHES,
     Foretelling,
     Mask,
     Rows,
     bend,
     corner,
-    weights_of,
 )
 from sigkit.tracks.sound import Array, Sound, Spline, laid_on, read_periods, straight
 
@@ -192,21 +190,21 @@ def _aligned(
         rows = read_periods(sound, phase, count, points, edge)
     own = own_points(other, points)
     every = np.ones(count, bool)
-    smooth = corner(rows, every)
-    weights, _ = weights_of(every, *REACHES[1])
-    sudden = dirty_periods(rows, weights.apply(rows), hz, smooth, own)
-    ok = ~sudden
+    smooth, gaps = corner(rows, every), fallen(rows, hz)
     foretelling = Foretelling(rows, per_choice, lows, own)
+    five, _ = foretelling.by(1, every)
+    sudden = dirty_periods(rows, five, hz, smooth, own, gaps)
+    ok = ~sudden
     for _ in range(2):
         told = foretelling.given(ok)
-        turn = smooth if ok.all() else corner(rows, ok)
-        bad = dirty_periods(rows, told, hz, turn, own)
+        turn = smooth if ok.all() else corner(rows, ok, smooth)
+        bad = dirty_periods(rows, told, hz, turn, own, gaps)
         bad = sudden_only(bad, sudden, hz)
         if (bad == ~ok).all():
             break
         ok = ~bad
     else:
-        turn = smooth if ok.all() else corner(rows, ok)
+        turn = smooth if ok.all() else corner(rows, ok, smooth)
     return Cut(
         rows=rows,
         told=told,

@@ -205,13 +205,14 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
     own = np.interp(middle, samples, tone.quick)
     first, last = (np.interp(own + k, tone.quick, samples) for k in (-0.5, 0.5))
     bins["hz"] = (rate / np.maximum(last - first, 2.0)).astype(np.float32)
-    power = Running(tone.sound**2)
-    bins["tone_rms"] = np.sqrt(np.maximum(power.mean(early, late), 0)).astype(np.float32)
-    change = Running(tone.bend**2).mean(early, late) / np.maximum(power.mean(early, late), 1e-20)
+    period = Places(early, late, x.size)
+    power = Running(tone.sound**2).mean(period)
+    bins["tone_rms"] = np.sqrt(np.maximum(power, 0)).astype(np.float32)
+    change = Running(tone.bend**2).mean(period) / np.maximum(power, 1e-20)
     bins["change"] = change.astype(np.float32)
-    slope = Running(np.gradient(tone.sound) ** 2).mean(early, late)
+    slope = Running(np.gradient(tone.sound) ** 2).mean(period)
     with np.errstate(divide="ignore", invalid="ignore"):
-        steep = np.log2(slope / power.mean(early, late) * (turn / (2 * np.pi)) ** 2) / 2
+        steep = np.log2(slope / power * (turn / (2 * np.pi)) ** 2) / 2
     bins["brightness"] = np.nan_to_num(steep, posinf=0, neginf=0).astype(np.float32)
     bins["even"], bins["third"] = (
         np.interp(phase, tone.middle, h.real) + 1j * np.interp(phase, tone.middle, h.imag)
@@ -222,62 +223,77 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
     bins["rest"], bins["centre"] = _centred(rest**2, rate, count)
     bins["tone"] = tone.sounding(count, BIN_S)
     bins["glitch"][(single_samples(rest, rate) / rate / BIN_S).astype(np.intp)] = True
-    here = _half_a_bin_around(middle, rate)
+    here = _half_a_bin_around(middle, rate, x.size)
     around, there = _periods_around(phase, known, rate)
-    near = [_half_a_bin_around(np.interp(phase + k, *known), rate) for k in NEAR]
+    near = [_half_a_bin_around(np.interp(phase + k, *known), rate, x.size) for k in NEAR]
     edges_hz = bands_hz(rate)
     each = bands((rest, tone.corner, tone.bend), edges_hz.values(), rate)
     for name, parts in zip(edges_hz, each, strict=True):
         error, kink, curve = (Running(v**2) for v in parts)
-        bins[name] = np.maximum(error.mean(*here), 0.0).astype(np.float32)
+        bins[name] = np.maximum(error.mean(here), 0.0).astype(np.float32)
         floor = _floor(error, around, there)
         floor += CORNER**2 * _widest(kink, near)
         floor += BEND**2 * np.maximum(_widest(curve, near) - NOISE_BENDS * floor, 0.0)
         bins[f"{name}_floor"] = floor.astype(np.float32)
 
 
+class Places:
+    """Stretches of a series of some samples, from one position to another; 0 beyond the ends."""
+
+    def __init__(self, first: Array, last: Array, size: int) -> None:
+        self.first, self.last = self._between(first, size), self._between(last, size)
+        self.length = np.maximum(last - first, 1e-9)
+
+    @staticmethod
+    def _between(position: Array, size: int) -> tuple[NDArray[np.intp], Array]:
+        """Return the sample before each position, and how far beyond it that lies."""
+        inside = np.clip(position, 0, size)
+        whole = np.minimum(inside.astype(np.intp), size - 1)
+        return whole, inside - whole
+
+
 class Running:
-    """Means of a series between any two positions, from its running sum."""
+    """Means of a series over any stretches, from its running sum."""
 
     def __init__(self, values: Array) -> None:
-        self.total = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
+        self.total = np.zeros(values.size + 1)
+        np.cumsum(values, dtype=np.float64, out=self.total[1:])
 
-    def mean(self, first: Array, last: Array) -> Array:
-        """Return the mean between positions, in samples; 0 beyond the ends."""
-        a, b = (self._until(edge) for edge in (first, last))
-        out: Array = (b - a) / np.maximum(last - first, 1e-9)
+    def mean(self, places: Places) -> Array:
+        """Return the mean of each stretch."""
+        a, b = (self._until(*edge) for edge in (places.first, places.last))
+        out: Array = (b - a) / places.length
         return out
 
-    def _until(self, position: Array) -> Array:
-        inside = np.clip(position, 0, self.total.size - 1)
-        whole = np.minimum(inside.astype(np.intp), self.total.size - 2)
+    def _until(self, whole: NDArray[np.intp], beyond: Array) -> Array:
         below = self.total[whole]
-        out: Array = below + (inside - whole) * (self.total[whole + 1] - below)
+        out: Array = below + beyond * (self.total[whole + 1] - below)
         return out
 
 
-def _half_a_bin_around(middle: Array, rate: int) -> tuple[Array, Array]:
-    """Return where bins around some samples begin and end."""
+def _half_a_bin_around(middle: Array, rate: int, size: int) -> Places:
+    """Return the bins around some samples."""
     half = BIN_S * rate / 2
-    return middle - half, middle + half
+    return Places(middle - half, middle + half, size)
 
 
 def _periods_around(
     phase: Array, known: tuple[Array, NDArray[np.intp]], rate: int
-) -> tuple[list[tuple[Array, Array]], NDArray[np.bool_]]:
+) -> tuple[list[Places], NDArray[np.bool_]]:
     """Return the bins at the same millisecond of the periods around, and which of them exist."""
-    cycles, _ = known
+    cycles, sample = known
+    size = int(sample[-1]) + 1
     stride = np.maximum(1, np.round(np.gradient(phase) / BIN_S * FLOOR_S / SIDE))
     there = phase + np.arange(-SIDE, SIDE + 1)[:, None] * stride
-    around = [_half_a_bin_around(np.interp(row, *known), rate) for row in there]
+    around = [_half_a_bin_around(np.interp(row, *known), rate, size) for row in there]
     return around, (there >= cycles[0]) & (there <= cycles[-1])
 
 
-def _floor(error: Running, around: list[tuple[Array, Array]], known: NDArray[np.bool_]) -> Array:
+def _floor(error: Running, around: list[Places], known: NDArray[np.bool_]) -> Array:
     """Return the usual power of the residual at the same millisecond of the periods around."""
     power = np.empty(known.shape, np.float32)
-    for row, (first, last) in zip(power, around, strict=True):
-        row[:] = error.mean(first, last)
+    for row, places in zip(power, around, strict=True):
+        row[:] = error.mean(places)
     power[~known] = np.inf
     power.sort(axis=0)
     number = known.sum(axis=0)
@@ -286,9 +302,9 @@ def _floor(error: Running, around: list[tuple[Array, Array]], known: NDArray[np.
     return out
 
 
-def _widest(kink: Running, near: list[tuple[Array, Array]]) -> Array:
+def _widest(kink: Running, near: list[Places]) -> Array:
     """Return the largest power of a corner in the period before, here, and in the one after."""
-    out: Array = np.max([kink.mean(*there) for there in near], axis=0)
+    out: Array = np.max([kink.mean(there) for there in near], axis=0)
     return np.maximum(out, 0.0)
 
 
@@ -321,5 +337,6 @@ def _centred(power: Array, rate: int, count: int) -> tuple[Bins, NDArray[np.floa
 def _means(values: Array, rate: int, count: int) -> Bins:
     """Return the mean in each bin of 1 ms."""
     edge = np.arange(count + 1) * BIN_S * rate
-    out: Bins = Running(values).mean(edge[:-1], edge[1:]).astype(np.float32)
+    places = Places(edge[:-1], edge[1:], values.size)
+    out: Bins = Running(values).mean(places).astype(np.float32)
     return out

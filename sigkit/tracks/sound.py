@@ -31,10 +31,14 @@ class Spline:
     def __init__(self, values: Array) -> None:
         c = ndimage.spline_filter1d(values, order=3, mode="mirror", output=np.float32)
         c = np.concatenate([c[1:2], c, c[-2:-4:-1]])
-        step = np.diff(c) / 6
+        step = np.diff(c)
+        step /= 6
+        slope = step[:-2] + step[1:-1]
+        slope *= 3
         bend = np.diff(step)
-        parts = (values, 3 * (step[:-2] + step[1:-1]), 3 * bend[:-1], np.diff(bend))
-        self.parts = [part.astype(np.float32, copy=False) for part in parts]
+        twist = np.diff(bend)
+        bend *= 3
+        self.parts = [values.astype(np.float32, copy=False), slope, bend[:-1], twist]
 
     def at(self, position: Array) -> Rows:
         """Return the values between, at positions from 0 to one less than their number."""
@@ -47,12 +51,14 @@ class Spline:
     def between(self, node: Array) -> Rows:
         """Return the values at four positions from each node to the next, shape (4 * n_nodes,)."""
         out = np.empty((node.size - 1) * NODES, np.float32)
-        share = np.arange(NODES) / NODES
         size = CHUNK // NODES
         for first in range(0, node.size - 1, size):
             here = node[first : first + size + 1]
-            at = (here[:-1, None] + np.diff(here)[:, None] * share).ravel()
-            self._read(at, out[first * NODES : first * NODES + at.size])
+            at, step = np.empty((here.size - 1, NODES)), np.diff(here)
+            for k, place in enumerate(at.T):
+                np.multiply(step, k / NODES, out=place)
+                place += here[:-1]
+            self._read(at.ravel(), out[first * NODES : first * NODES + at.size])
         return out
 
     def _read(self, at: Array, out: Rows) -> None:

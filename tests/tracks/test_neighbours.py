@@ -6,7 +6,8 @@ from sigkit.tracks.edges import low_harmonics
 from sigkit.tracks.neighbours import (
     REACHES,
     Foretelling,
-    _faded,
+    _counts,
+    _fade,
     bend,
     corner,
     foretell,
@@ -86,19 +87,25 @@ def test_a_click_and_a_gap_are_dirt_but_not_a_tone_that_stays_away():
     assert bad[:190].mean() < 0.02
 
 
+def faded(told, sure, shares):
+    out = np.full(told[0].shape, 9.0, np.float32)
+    _fade(told, _counts(sure, shares), np.ones(len(out), bool), out)
+    return out
+
+
 def test_the_shares_of_one_period_fade_into_those_of_the_next():
     """Rows of 0 and rows of 1: half way at the seam, and no step larger than one point's share."""
     told = np.stack([rows_of(np.zeros(6), 50), rows_of(np.ones(6), 50)])
     every = np.ones((2, 6), bool)
     first = np.array([1.0, 1, 1, 0, 0, 0])
-    out = _faded(told, every, np.stack([first, 1 - first])).ravel()
+    out = faded(told, every, np.stack([first, 1 - first])).ravel()
     assert np.abs(np.diff(out)).max() < 1.5 / 50
     assert out[:125] == pytest.approx(0, abs=1e-6)
     assert out[150] == pytest.approx(0.5, abs=0.02)
     assert out[175:] == pytest.approx(1, abs=1e-6)
     unable = every.copy()
     unable[0, 3] = False  # the first cannot tell row 3
-    assert _faded(told, unable, np.stack([first, 1 - first]))[3] == pytest.approx(1)
+    assert faded(told, unable, np.stack([first, 1 - first]))[3] == pytest.approx(1)
 
 
 def test_what_has_not_changed_is_kept_and_the_rest_is_as_if_anew():

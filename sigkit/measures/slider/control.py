@@ -43,7 +43,7 @@ def lines_of(track: ResidualTrack) -> dict[str, Array]:
     return out
 
 
-def control_of(track: ResidualTrack, heard: Mask) -> str:
+def control_of(track: ResidualTrack, heard: Mask, lines: dict[str, Array]) -> str:
     """Return what a slider controls: ``level``, ``pitch``, ``timbre`` or ``width``.
 
     Parameters
@@ -52,6 +52,8 @@ def control_of(track: ResidualTrack, heard: Mask) -> str:
         The capture's track.
     heard : ndarray of bool, shape (n_bins,)
         Where the tone can be assessed.
+    lines : dict of ndarray
+        As from `lines_of`.
 
     Returns
     -------
@@ -60,7 +62,6 @@ def control_of(track: ResidualTrack, heard: Mask) -> str:
         harmonic goes with the second's square as a pulse's do, sin(k pi w)/k: re the first they are
         cos(pi w) and (4 cos(pi w)**2 - 1)/3, whatever filter follows; else timbre.
     """
-    lines = lines_of(track)
     known = heard[: lines["level"].size * STEP : STEP]
     if np.count_nonzero(known) < 20 or _range(lines["pitch"][known]) > LEAST["pitch"]:
         return "pitch" if np.count_nonzero(known) >= 20 else "level"

@@ -168,7 +168,8 @@ def assess_slider(
             "play louder or longer, move slower"
         )
         return _refused(source, controls, short, track)
-    found = controls or control_of(track, heard)
+    controlled = lines_of(track)
+    found = controls or control_of(track, heard, controlled)
     floor_db = floor_by_bin(track, set_tests(track, slow))
     assessed = slow & (floor_db < HIDDEN_DB)
     if assessed.sum() * BIN_S < LEAST_S:
@@ -178,6 +179,7 @@ def assess_slider(
     faults = without_marks(faults, marks)
     lines = residual_lines(track, assessed, floor_db)
     cue, by_cue = cue_of(capture, "slider")
+    lines["line"] = controlled[found]
     heard_travel = _travel(track, lines, found, heard, faults)
     travel, how_placed = cued_travel(cue, heard_travel, lines["time_s"])
     moving = _by_bin(travel.moving, assessed.size)
@@ -254,8 +256,7 @@ def _travel(
     track: ResidualTrack, lines: dict[str, Any], found: str, heard: Mask, faults: list[Fault]
 ) -> Travel:
     """Return the travel as the control tells it, dirt bridged."""
-    control = lines_of(track)[found]
-    lines["line"] = control
+    control = lines["line"]
     rising = 0.5 - control if found == "width" else control  # from the square to the narrow pulse
     size = control.size
     top = float(np.quantile(track.tone_rms[heard], 0.98))
