@@ -15,6 +15,8 @@ STEP = 10
 """Bins between two points of a line."""
 LEAST = {"level": 3.0, "pitch": 30.0, "timbre": 0.25, "width": 0.02}
 """Least range of level (dB), pitch (cents), brightness (octaves) or width that is a movement."""
+SHAPED = ("timbre", "width")
+"""What changes the shape of the wave, not its level or pitch."""
 LOUD_DB = 25.0
 """The shape of the wave is judged where the tone is this near to its loudest."""
 SHAPE = 0.08

@@ -15,7 +15,7 @@ from sigkit.errors import InputError
 from sigkit.measures.cued import cue_of, cued_travel
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Source
-from sigkit.measures.slider.control import LEAST, STEP, control_of, lines_of
+from sigkit.measures.slider.control import LEAST, SHAPED, STEP, control_of, lines_of
 from sigkit.measures.slider.events import COLUMNS, events_table
 from sigkit.measures.slider.floor import LOUD_DB, MET, floor_by_bin, floor_of
 from sigkit.measures.slider.lines import residual_lines, shown_lines
@@ -38,6 +38,7 @@ from sigkit.measures.slider.tone import (
     HIDDEN_DB,
     LEAST_S,
     beside_faults,
+    flicked,
     heard_bins,
     is_alone,
     refuse_tone,
@@ -105,8 +106,9 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     9 cents or more that undo each other within 0.3 s. Not looked at: 0.2 s (eight periods, if
     that is longer) after a note begins and before it ends, its release; tone 40 dB below its
     loudest or less than 20 dB above its residual; 0.15 s about flicks (12 dB or 0.7 octaves in
-    0.1 s, or a wave that takes another shape from one period to the next); about faults of the
-    recorder (single samples that stick out, exact zeros); and where a burst would show only above
+    0.1 s, a timbre or width that goes through 70 % of its range in 0.3 s and stays there, or a
+    wave that takes another shape from one period to the next); about faults of the recorder
+    (single samples that stick out, exact zeros); and where a burst would show only above
     -20 dB re the tone. Events nearer than 20 ms are one.
 
     The place on the travel comes from the control itself, on the assumptions of
@@ -161,15 +163,19 @@ def assess_slider(
         return _refused(source, controls, reason, track)
     heard = heard_bins(track)
     marks = beside_faults(track, recorder)
+    controlled = lines_of(track)
+    found = controls or control_of(track, heard, controlled)
     slow = heard & ~too_fast(track) & ~marks
+    if found in SHAPED:
+        points = controlled[found].size * STEP
+        quick = flicked(controlled[found], heard[:points:STEP])
+        slow[:points] &= ~np.repeat(quick, STEP)
     if slow.sum() * BIN_S < LEAST_S:
         short = (
             f"less than {LEAST_S:g} s of tone stands {HEADROOM_DB:g} dB above its noise: "
             "play louder or longer, move slower"
         )
         return _refused(source, controls, short, track)
-    controlled = lines_of(track)
-    found = controls or control_of(track, heard, controlled)
     floor_db = floor_by_bin(track, set_tests(track, slow))
     assessed = slow & (floor_db < HIDDEN_DB)
     if assessed.sum() * BIN_S < LEAST_S:

@@ -27,6 +27,9 @@ STEEP_DB, STEEP_OCTAVES = 12.0, 0.7
 STEEP_CHANGE = 0.05
 """The same for a wave that takes another shape from period to period: `ResidualTrack.change`."""
 NEAR_BINS = 150
+FLICK, FLICK_POINTS = 0.7, (15, 20, 25, 30)
+"""Share of its range that a control goes through within 0.3 s in a flick, and as seen over longer
+spans: a pass of a second goes through 0.55 at most, a flick of up to 0.25 s through all."""
 FAULT_BINS, FAULT_PERIODS = 20, 2
 """Not assessed on each side of a fault of the recorder, whichever is longer."""
 BESIDE = 0.02
@@ -83,6 +86,36 @@ def too_fast(track: ResidualTrack) -> Mask:
     for line, most in ((level, STEEP_DB), (octaves, STEEP_OCTAVES)):
         steep[50:-50] |= np.abs(line[100:] - line[:-100]) > most
     out: Mask = ndimage.binary_dilation(steep, np.ones(2 * NEAR_BINS + 1, bool))
+    return out
+
+
+def flicked(control: Array, known: Mask) -> Mask:
+    """Return where a control goes through most of its range at once and stays there: a flick.
+
+    Parameters
+    ----------
+    control : ndarray, shape (n_points,)
+        The control, one point each 10 ms.
+    known : ndarray of bool, shape (n_points,)
+        Where it is heard.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_points,)
+        The points within 0.15 s of a flick. Dirt that throws the control comes back within its
+        120 ms and is none.
+    """
+    if np.count_nonzero(known) < FLICK_POINTS[-1]:
+        return np.zeros(control.size, bool)
+    smooth = ndimage.median_filter(np.where(np.isfinite(control), control, 0.0), 5)
+    low, high = np.quantile(smooth[known], [0.02, 0.98])
+    moved = np.full(control.size, np.inf)
+    for reach in FLICK_POINTS:
+        change = np.zeros(control.size)
+        change[reach:-reach] = np.abs(smooth[2 * reach :] - smooth[: -2 * reach])
+        moved = np.minimum(moved, change)
+    quick = known & (moved > FLICK * max(high - low, 1e-9))
+    out: Mask = ndimage.binary_dilation(quick, np.ones(2 * FLICK_POINTS[0] + 1, bool))
     return out
 
 
