@@ -161,8 +161,9 @@ def slider(rng, folder):
     """A dirty sweep of a level, pitch, timbre or width slider, hiss 50 to 75 dB below the tone.
 
     Truths are those of what was planted where the measure looked; a row for single events, whose
-    intervals the largest ones share. A gap too short to be told from a burst, and called one, is
-    among the bursts whose worst level is held against.
+    intervals the largest ones share. The worst level is held against what the measure calls a
+    burst, a gap of a few milliseconds too, and bursts that it missed; what it calls a dropout or
+    a jump of pitch has no level.
     """
     seed = int(rng.integers(2**31))
     made = sweep(seed, seconds=8, snr_db=None)
@@ -196,7 +197,8 @@ def slider(rng, folder):
             row.covered_percent,
         )
     seen = scored[scored["assessed"] & (scored["excused"] == "")]
-    bursts = seen[seen[["kind", "found_kind"]].eq("burst").any(axis=1)]
+    missed = seen["kind"].eq("burst") & ~seen["found"].astype(bool)
+    bursts = seen[seen["found_kind"].eq("burst") | missed]
     drops = seen[seen["kind"] == "dropout"]
     jumps = seen[seen["kind"] == "pitch jump"]
     truths = {
