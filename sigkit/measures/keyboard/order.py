@@ -110,7 +110,7 @@ def order_of(semitones: Real, keys: int, doubted: Flags | None = None) -> Order:
         cost, order, fold = best[0] + SWITCHED, best[1], best[2]
         order = replace(order, octave=tuple(np.round(fold / 12).astype(int).tolist()))
     beyond_cost, beyond = _beyond(p - fold, keys, extra)
-    if beyond is None or beyond_cost >= cost or len(set(beyond.key)) < len(set(order.key)):
+    if beyond is None or beyond_cost >= cost or len({*beyond.key, -1}) < len({*order.key, -1}):
         return order
     return replace(beyond, octave=order.octave)
 

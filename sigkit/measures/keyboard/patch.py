@@ -25,6 +25,8 @@ SLOW_TURNS = 3
 """A pitch that crosses its mean so seldom does not average out over a note."""
 OF_A_WAVE = 1.5
 """Standard uncertainty of a mean over part of a slow wave, re its usual scatter within notes."""
+OF_A_BEND = 4e-5
+"""Standard uncertainty of where a glide ends, re its size: what no exponential explains."""
 CENTS = 1200 / math.log(2)
 
 
@@ -62,6 +64,7 @@ def known_of(
     elif len(alone) >= FEWEST and len(moving) > MOST_KEYS * len(alone):
         usual = float(np.median([p.moves_cents for p in moving]))
         if glides:
+            out = [None if p is None else _less_sure(p, OF_A_BEND * abs(p.bend_cents)) for p in out]
             said.append("every note glides from the one before: set glide to 0, measure again")
         elif float(np.median([p.turns for p in moving])) > SLOW_TURNS:
             said.append(_moves(usual))
