@@ -150,11 +150,41 @@ def test_a_loud_note_hides_no_hum(tmp_path):
     assert result.hiss.value == pytest.approx(-129 + 10 * math.log10(19_980), abs=0.06)
 
 
-@pytest.mark.parametrize("hz", [98.0, 100.3])
-def test_a_note_that_looks_like_ripple_is_flagged(tmp_path, hz):
-    result = made(tmp_path, 5, note(hz, 10.0, RATE, -60.0))
-    assert any(f"a note of {hz:.1f} Hz would look the same" in text for text in result.said)
+def test_a_note_that_looks_like_ripple_is_flagged(tmp_path):
+    result = made(tmp_path, 5, note(100.3, 10.0, RATE, -60.0))
+    assert any("a note of 100.3 Hz would look the same" in text for text in result.said)
     assert result.hint.startswith("if it is the mains that is heard")
+
+
+@pytest.mark.parametrize("hz", [98.0, 121.97])
+def test_a_note_far_from_any_mains_is_in_the_floor(tmp_path, hz):
+    """As even multiples they would be of 49.00 or 60.99 Hz, which no large grid has."""
+    sound = note(hz, 10.0, RATE, -60.0)
+    result = made(tmp_path, 5, sound)
+    assert result.floor.value == pytest.approx(-60.0, abs=0.02)
+    assert result.hiss.value == pytest.approx(-129 + 10 * math.log10(19_980), abs=0.06)
+    assert not result.mains_frequency.measurable
+    assert "is taken for a note" in result.mains_frequency.reason
+    assert result.ripple.reason.startswith("none above")
+    told = made(tmp_path, 5, sound, mains_hz=hz / 2)
+    assert told.mains_frequency.value == pytest.approx(hz / 2, abs=0.002)
+    assert told.ripple.value == pytest.approx(-60.0, abs=0.1)
+    beside = made(tmp_path, 6, sound, mains=[(50.03, {1: -80.0, 2: -85.0})])
+    assert beside.mains_frequency.value == pytest.approx(50.03, abs=0.002)
+    assert beside.floor.value == pytest.approx(-60.0, abs=0.02)
+
+
+@pytest.mark.parametrize(("order", "off_hz"), [(1, 0.05), (2, -0.09), (3, 0.14)])
+def test_a_tone_that_beats_with_a_line_makes_the_floor_uncertain(tmp_path, order, off_hz):
+    """In 10 s they turn against each other once, or less: their powers cannot be told apart."""
+    t = np.arange(10 * RATE) / RATE
+    own = 10 ** (-68 / 20) * np.sin(2 * np.pi * (order * 50.02 + off_hz) * t)
+    levels = {1: -75.0, 2: -78.0, 3: -80.0, 5: -80.0}
+    result = made(tmp_path, order, own, mains=[(50.02, levels)])
+    off = result.floor.value + 68
+    assert abs(off) < result.floor.expanded
+    assert result.floor.u > 0.1
+    assert result.hum.remark[order - 1].startswith("does not follow")
 
 
 @pytest.mark.parametrize("hz", [440.0, 82.4, 123.47])

@@ -7,6 +7,7 @@ import re
 from sigkit.errors import InputError
 
 A4_HZ, A4_KEY = 440.0, 69
+MOST_KEYS = 128
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _NOTE = re.compile(r"([A-G])([#b]?)(-1|\d)", re.IGNORECASE)
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 import operator
 from collections import defaultdict
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from sigkit.captures.remarks import spoken_place
-from sigkit.captures.watch import WatchedCapture, watched
+from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
 from sigkit.measures.cued import cued_order
 from sigkit.measures.held_note import source_of
-from sigkit.measures.keyboard.keys import key_hz, key_name, key_number
+from sigkit.measures.keyboard.keys import MOST_KEYS, key_hz, key_name, key_number
 from sigkit.measures.keyboard.numbers import LATE, SLOW, answers_of, droop_of, is_hold
 from sigkit.measures.keyboard.order import Order, order_of
 from sigkit.measures.keyboard.presses import LATE_S, Press, Presses, late_of, presses_of, slow_of
@@ -32,12 +31,11 @@ from sigkit.measures.keyboard.result import (
     KeyboardResult,
 )
 from sigkit.measures.keyboard.scale import Scale, scale_of
-from sigkit.tracks.keyboard.notes import KeyNote, NoteFinder
+from sigkit.measures.keyboard.words import faults_of, remarks_of, why_missing
+from sigkit.tracks.keyboard.notes import NoteFinder
 from sigkit.tracks.keyboard.sound import key_sound
 from sigkit.tracks.keyboard.voices import Stuck, without_stuck
-from sigkit.tracks.recorder import faults_seen
 
-MOST_KEYS = 128
 BELOW, ABOVE = 0.9, 2.3
 """Pitches looked for re the nominal ones of the lowest and highest key."""
 LOWEST_HZ, HIGHEST_HZ = 26.0, 5000.0
@@ -49,7 +47,6 @@ CLEAR, CLEARER = 0.1, 10.0
 """Presses of a key that are known so well, in cents, or at most so many times worse than the best
 one, make its pitch together; one over which something else sounds would spoil the others."""
 FULL_SCALE_SINE_DB = 10 * math.log10(2)
-NOT_PARTED = "notes not separated"
 CENTS = 1200 / math.log(2)
 
 
@@ -118,8 +115,8 @@ def measure_keyboard(
     presses = presses_of(original, whole, notes, stuck, parted=parted and not hold)
     order, by_cue = _order(capture, presses.every, lowest, count, hold=hold)
     table = _table(presses, order, lowest, count)
-    remarks = _remarks(presses, order, table, whole.mains_hz, hold=hold, parted=parted)
-    remarks += [*by_cue, *_faults(capture, watching, notes)]
+    remarks = remarks_of(presses, order, table, whole.mains_hz, hold=hold, parted=parted)
+    remarks += [*by_cue, *faults_of(capture, watching, notes)]
     if hold:
         table = table[table["status"] != MISSING].reset_index(drop=True)
     scale = scale_of(*(table[c].to_numpy(float) for c in ("error_cents", "u_cents")))
@@ -184,7 +181,7 @@ def _order(
 ) -> tuple[Order, list[str]]:
     hz = np.array([p.hz if math.isfinite(p.hz) else p.note.hz for p in presses])
     semitones = 12 * np.log2(hz / key_hz(lowest))
-    order = order_of(semitones, count)
+    order = order_of(semitones, count, np.array([p.odd for p in presses]))
     if hold:
         return order, []
     return cued_order(capture, order, [p.onset_s for p in presses], semitones, count)
@@ -198,11 +195,19 @@ def _table(presses: Presses, order: Order, lowest: int, count: int) -> pd.DataFr
     of_key: dict[int, list[int]] = defaultdict(list)
     for number, key in enumerate(order.key):
         of_key[key].append(number)
-    octaves = 12 * round(order.shift / 12) if order.shift % 12 == 0 else 0
-    rows = [
-        _row(k, [(presses.every[i], order.run[i], late[i]) for i in of_key[k]], lowest, octaves)
-        for k in range(count)
-    ]
+    rows = []
+    for k in range(count):
+        octaves = order.octaves(of_key[k][0]) if of_key[k] else 0
+        own = []
+        for i in of_key[k]:
+            down = 2.0 ** (octaves - order.octaves(i))
+            press = presses.every[i]
+            press = replace(press, hz=press.hz * down, u_hz=press.u_hz * down)
+            own.append((press, order.run[i], late[i]))
+        rows.append(_row(k, own, lowest, octaves))
+    for k, row in enumerate(rows):
+        if not of_key[k]:
+            row["reason"] = why_missing(k, presses, order)
     table = pd.DataFrame(rows)
     loud = table["level_dbfs"]
     table["level_db"] = loud - loud.median() if loud.notna().any() else loud
@@ -237,12 +242,12 @@ def _row(
     presses = [press for press, _, _ in own]
     clear = [(p, r) for p, r, _ in own if not p.rough]
     known = clear or [(p, r) for p, r, _ in own]
-    error, u = _mean([(p.hz, p.u_hz) for p, _ in known], nominal * 2 ** (octaves / 12))
+    error, u = _mean([(p.hz, p.u_hz) for p, _ in known], nominal * 2**octaves)
     row["error_cents"], row["u_cents"] = error, u
-    row["frequency_hz"] = nominal * 2 ** (octaves / 12 + error / 1200)
+    row["frequency_hz"] = nominal * 2 ** (octaves + error / 1200)
     for name, odd in (("up", 0), ("down", 1)):
         part = [(p.hz, p.u_hz) for p, run in known if run % 2 == odd]
-        row[f"{name}_cents"], row[f"u_{name}_cents"] = _mean(part, nominal * 2 ** (octaves / 12))
+        row[f"{name}_cents"], row[f"u_{name}_cents"] = _mean(part, nominal * 2**octaves)
     power = float(np.mean([p.note.power for p in presses]))
     row["level_dbfs"] = 10 * math.log10(power) + FULL_SCALE_SINE_DB if power > 0 else math.nan
     row["onset_s"] = presses[0].onset_s
@@ -306,76 +311,3 @@ def _largest(values: list[float]) -> float:
 
 def _joined(first: str, second: str) -> str:
     return f"{first}; {second}" if first else second
-
-
-def _remarks(
-    presses: Presses,
-    order: Order,
-    table: pd.DataFrame,
-    mains_hz: float,
-    *,
-    hold: bool,
-    parted: bool,
-) -> list[str]:
-    said = []
-    if hold:
-        said.append("notes left to sound: only the keys that were played are listed")
-    elif not parted:
-        said.append(f"{NOT_PARTED}: pitches where they are steady, nothing on how keys speak")
-    elif presses.why_untestable:
-        said.append(f"double triggers {presses.why_untestable}")
-    if order.shift and order.shift % 12 == 0:
-        said.append(
-            f"everything sounds {abs(order.shift) // 12} octave(s) "
-            f"{'above' if order.shift > 0 else 'below'} its keys: errors are re that octave"
-        )
-    elif order.shift:
-        said.append(f"everything sounds {order.shift:+d} semitone(s) off: is that the lowest key?")
-    extra = sum(k < 0 for k in order.key)
-    if extra:
-        said.append(f"{extra} note(s) belong to no key")
-    again = _again(order)
-    if again:
-        said.append(
-            "played more than once in a sweep: " + ", ".join(table["note"][k] for k in again)
-        )
-    turned = _turned(order)
-    if turned:
-        names = ", ".join(f"{table['note'][a]} before {table['note'][b]}" for a, b in turned[:4])
-        said.append(f"out of order: {names}; put to keys by their pitch")
-    if math.isfinite(mains_hz):
-        said.append(f"hum at {mains_hz:.2f} Hz and its multiples was taken out")
-    return said
-
-
-def _again(order: Order) -> list[int]:
-    seen: set[tuple[int, int]] = set()
-    out = []
-    for key, run in zip(order.key, order.run, strict=True):
-        if key >= 0 and (key, run) in seen:
-            out.append(key)
-        seen.add((key, run))
-    return sorted(set(out))
-
-
-def _turned(order: Order) -> list[tuple[int, int]]:
-    """Pairs of keys that sounded in the wrong order within a sweep."""
-    own = [(k, r) for k, r in zip(order.key, order.run, strict=True) if k >= 0]
-    up = order.key[0] <= order.key[-1] or max(order.run) > 0
-    first_up = own[0][0] <= own[len(own) // 4][0] if len(own) > 8 else up
-    out = []
-    for (a, r), (b, s) in itertools.pairwise(own):
-        rising = first_up ^ bool(r % 2)
-        if r == s and a != b and (b < a) == rising:
-            out.append((a, b))
-    return out
-
-
-def _faults(capture: Capture, watching: WatchedCapture, notes: list[KeyNote]) -> list[str]:
-    """Say what the recorder did during the sweep."""
-    found = faults_seen(capture, watching.watch, notes[0].start_s, notes[-1].stop_s)
-    if found.empty:
-        return []
-    told = zip(found["kind"][:4], found["time_s"].to_numpy(float), strict=False)
-    at = ", ".join(f"{kind} at {spoken_place(time_s)}" for kind, time_s in told)
-    return [f"{len(found)} fault(s) of the recorder during the sweep, not taken out: {at}"]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
+from sigkit.measures.keyboard.patch import known_of
 from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, take_tail_out
 from sigkit.tracks.keyboard.beside import doubtful, pitch_beside
 from sigkit.tracks.keyboard.notes import KeyNote
@@ -20,9 +21,11 @@ from sigkit.tracks.keyboard.voices import Stuck
 LN9 = math.log(9)
 SLOW_RISE_S = 0.02
 """Usual attack, 10 to 90 %, beyond which a bounce of the contact leaves too little to be seen."""
-CHANGING, EXPLAINED_S = 0.05, 1e-3
-"""Share of a usual held note that its own wave leaves, and what one attack leaves of a key, from
-which on they tell nothing."""
+CHANGING, USUAL_LEFT_S = 0.03, 1e-4
+"""Share of a usual held note that its own wave leaves, and what one attack leaves of a usual key,
+from which on no second attack can be told: a filter, an echo, a tremolo."""
+EXPLAINED_S, EXPLAINED = 1e-3, 0.2
+"""What one attack, and its own wave, leave of a key, from which on they tell nothing."""
 SUSPECT_S, TIMES_USUAL = 3e-5, 4.0
 """What one attack leaves from which on two are tried: at least, and re the other keys."""
 TWO_LEAVE = 0.5
@@ -44,7 +47,7 @@ EDGE_S = 0.08
 UNSURE_S = 0.08
 """By how much a note that no attack explains may begin later than it seems to."""
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
-WANDER_CENTS = 3.0
+WANDER_CENTS, ODD_WANDER_CENTS, ODD_MISFIT = 3.0, 15.0, 0.3
 SLOWER_S, SLOWER = 0.015, 3.0
 """A key is slow where it speaks so much later than the others, and so many times as late."""
 
@@ -73,6 +76,8 @@ class Press:
         Whether no phase could be followed: its pitch is that of its periodicity.
     untold : bool
         Whether other sound at its onset hides whether its contact bounced.
+    odd : bool
+        Whether it has no pitch that a key would hold: speech, a knock.
     """
 
     note: KeyNote
@@ -87,6 +92,7 @@ class Press:
     unsteady: bool
     rough: bool
     untold: bool
+    odd: bool
 
 
 @dataclass(frozen=True)
@@ -101,11 +107,14 @@ class Presses:
         Usual attack, 10 to 90 %; nan: not to be told.
     why_untestable : str
         Why double triggers could not be seen; empty: they could.
+    said : tuple of str
+        What is to be said of the patch.
     """
 
     every: tuple[Press, ...]
     usual_rise_s: float
     why_untestable: str
+    said: tuple[str, ...] = ()
 
 
 def presses_of(
@@ -154,8 +163,10 @@ def presses_of(
     left = np.array([a.left_s for a in attacks if a is not None])
     usual_left = float(np.median(left)) if left.size else math.inf
     misfit = float(np.median([a.misfit for a in attacks if a is not None] or [0.0]))
-    why = _untestable(taus.size, LN9 * usual, misfit)
+    why = _untestable(taus.size, LN9 * usual, misfit, usual_left)
+    pitches, said = known_of(whole, notes, pitches, changing=misfit > CHANGING)
     testable = not why
+    plain = misfit <= CHANGING and usual_left <= USUAL_LEFT_S
     bar = max(SUSPECT_S, min(TIMES_USUAL * usual_left, MUCH_BETTER_S))
     every = []
     for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
@@ -164,7 +175,7 @@ def presses_of(
         onset = note.start_s
         if attack is not None:
             onset = attack.onset_s
-            speaks = math.log(10) * attack.tau_s if _explained(attack) else math.nan
+            speaks = math.log(10) * attack.tau_s if plain and _explained(attack) else math.nan
             if testable and attack.left_s > bar:
                 touch = second_attack(attack, usual)
                 if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=_clean(note, stuck)):
@@ -184,9 +195,18 @@ def presses_of(
                 bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
                 pitch is None,
                 parted and testable and math.isnan(open_s) and _hidden(attack),
+                _odd(note, pitch, attack),
             )
         )
-    return Presses(tuple(every), LN9 * usual, why)
+    return Presses(tuple(every), LN9 * usual, why, said)
+
+
+def _odd(note: KeyNote, pitch: NotePitch | None, attack: Attack | None) -> bool:
+    """Whether a sound has no pitch, or no wave, that a key would hold."""
+    if note.under:
+        return False
+    changes = attack is not None and attack.misfit > ODD_MISFIT
+    return pitch is None or pitch.wander_cents > ODD_WANDER_CENTS or changes
 
 
 def _hidden(attack: Attack | None) -> bool:
@@ -195,17 +215,17 @@ def _hidden(attack: Attack | None) -> bool:
 
 
 def _explained(attack: Attack) -> bool:
-    return attack.left_s < EXPLAINED_S and attack.misfit < 4 * CHANGING
+    return attack.left_s < EXPLAINED_S and attack.misfit < EXPLAINED
 
 
-def _untestable(count: int, usual_rise_s: float, misfit: float) -> str:
+def _untestable(count: int, usual_rise_s: float, misfit: float, left_s: float) -> str:
     """Say why a touch and a second attack could not be told from one attack."""
     if count < 3 or usual_rise_s > SLOW_RISE_S:
         return "not testable with this patch: choose the fastest attack and the shortest release"
-    if misfit > CHANGING:
+    if misfit > CHANGING or left_s > USUAL_LEFT_S:
         return (
-            "not testable with this patch: the wave changes at the onset; choose a plain wave, the "
-            "filter open and a gate-like envelope"
+            "not testable with this patch: wave or level change after the onset; choose a plain "
+            "wave, the filter open and a gate-like envelope"
         )
     return ""
 

@@ -58,6 +58,16 @@ def joined(every: Sequence[Lines | None], seconds: Sequence[float]) -> Lines | N
     )
 
 
+def unsettled(*every: Lines | None) -> list[tuple[float, float]]:
+    """Return the frequency of each line on which another tone lies, and how unsure its power is."""
+    out = []
+    for lines in every:
+        if lines is not None:
+            rows = np.flatnonzero(lines.seen & ~lines.follows)
+            out += [(float(lines.orders[r] * lines.hz), float(lines.u_power[r])) for r in rows]
+    return out
+
+
 def mains_of(
     parts: Sequence[Heard], lines: Lines | None, second: Lines | None
 ) -> dict[str, Quantity]:
@@ -136,7 +146,7 @@ def family_of(
 ) -> tuple[Quantity, Quantity | None]:
     """Return the power sum of a family, or why there is none, and then a bound."""
     if lines is None:
-        why = next((p.mains.said for p in parts if p.mains.said), "")
+        why = next((p.mains.said for p in parts if p.mains.said and p.mains.kind != "none"), "")
         if why:
             return not_measurable("dBFS", why), None
         return _bounded(_unseen(whole, math.fsum(p.seconds for p in parts)))

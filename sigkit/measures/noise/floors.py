@@ -85,9 +85,11 @@ def floors_of(
     hiss: Real,
     band_hz: tuple[float, float],
     beside: Sequence[Tone],
+    unsettled: Sequence[tuple[float, float]],
 ) -> dict[str, Quantity]:
     """Return the floor and weighted floors: tones are in them, noise makes them uncertain.
 
+    So does a tone on a line of the mains, which beats with it: its frequency, its power's u.
     Each weighting has noise of its own that may be unsteady: crackle is high, rumble low.
     """
     f = whole.frequency_hz
@@ -106,6 +108,10 @@ def floors_of(
         tones = max(power - noise, 0.0)
         near = float(np.max(hiss * weight)) if tones > 0.01 * noise else 0.0
         u = math.sqrt(u_noise**2 + 2 * tones * near / whole.time_s)
+        unsure = [u_power * float(np.interp(hz, f, weight)) for hz, u_power in unsettled]
+        if unsure:
+            own = DB * math.hypot(*unsure) / power
+            unsteady = [*unsteady, Term("tones on lines of the mains", max(own, LEAST_DB), "B")]
         out[name] = decibels(power, u, unit, "noise", unsteady)
     return out
 

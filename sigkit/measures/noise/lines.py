@@ -268,17 +268,25 @@ def _agreeing(
     return steering, float(np.average(slopes[own], weights=1 / sure[own] ** 2))
 
 
-def _follow(z: Complex, time: Real, order: float, noise: float) -> bool:
-    """Whether a line, turned back by the common phase, stands still as far as noise allows."""
+def _follow(z: Complex, time: Real, order: float, noise: float) -> tuple[bool, float]:
+    """Whether a line, turned back by the common phase, stands still as far as noise allows.
+
+    And where it does not, by how much its power may be off, re itself: another tone on it beats
+    with it, of which the sound may show less than a whole turn.
+    """
     power = float(np.mean(np.abs(z) ** 2))
     if power < STEERS * noise:
-        return True
+        return True, 0.0
     step = float(np.angle(np.sum(z[1:] * np.conj(z[:-1]))))
     rest = np.unwrap(np.angle(z * np.exp(-1j * step * np.arange(z.size))))
     slope = step / float(time[1] - time[0]) + float(np.polyfit(time, rest, 1)[0])
     spread = float(np.sum((time - time.mean()) ** 2))
     sure = math.sqrt(noise / (2 * power) / spread)
-    return abs(slope) < ASTRAY * sure + 2 * np.pi * SLACK_HZ * order
+    if abs(slope) < ASTRAY * sure + 2 * np.pi * SLACK_HZ * order:
+        return True, 0.0
+    size = np.abs(z)
+    turns = abs(slope) * float(time[-1] - time[0]) / (2 * np.pi)
+    return False, 2 * float(size.std() / size.mean()) * max(1.0, 1 / turns)
 
 
 def _levels(
@@ -294,12 +302,13 @@ def _levels(
     noise = density / look.length_s(1) * look.redundant
     for row, order in enumerate(orders.tolist()):
         z, turn = _alone(turned[row], time, float(noise[row]))
-        follows = _follow(z, time, order, float(noise[row]))
+        follows, beats = _follow(z, time, order, float(noise[row]))
         means = z[:used].reshape(groups, group).mean(axis=1)
         under = float(density[row]) / sounded_s
         power = float(np.mean(np.abs(means) ** 2)) - under
         u_noise = under / math.sqrt(groups)
         u = math.sqrt(u_noise**2 + 2 * max(power, 0.0) * float(density[row]) / whole_s)
+        u = math.hypot(u, beats * max(power, 0.0))
         out[:, row] = power, u, u_noise, follows, order * hz + turn
     return out[0], out[1], out[2], out[3] > 0, out[4]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft, signal
@@ -26,6 +26,8 @@ SLACK_HZ = 0.004
 """Lines of one mains may differ by so much: its wander while they are looked at."""
 USUAL_HZ = 0.15
 """The mains of a large grid is hardly ever further off than this."""
+NOTE_HZ = 0.3
+"""Even multiples alone, of a mains further off than this, are a note unless the mains is given."""
 CAP, OF_A_NOTE = 8.0, 0.35
 EVEN_HZ = 0.1
 """Even multiples alone, of a mains further off than this, may as well be a note."""
@@ -120,9 +122,7 @@ def peaks_of(low: Real, rate: float) -> tuple[list[Peak], Real, float]:
     float
         Width of a bin in Hz.
     """
-    most = round(LOOK_S * rate)
-    skip = max(0, (low.size - most) // 2)
-    x = low[skip : skip + most]
+    x = _middle(low, rate)
     size = fft.next_fast_len(2 * x.size, real=True)
     window = signal.windows.hann(x.size, sym=False)
     spectrum = fft.rfft(x * window, size)
@@ -154,6 +154,35 @@ def peaks_of(low: Real, rate: float) -> tuple[list[Peak], Real, float]:
     return _main_lobes(found, 4 * rate / x.size), noise / width_hz, step
 
 
+def _middle(low: Real, rate: float) -> Real:
+    most = round(LOOK_S * rate)
+    skip = max(0, (low.size - most) // 2)
+    return low[skip : skip + most]
+
+
+def power_at(low: Real, rate: float, hz: float, density: float) -> tuple[float, float]:
+    """Return the power of a line whose frequency is known, and its uncertainty by noise.
+
+    Parameters
+    ----------
+    low, rate : ndarray of shape (n_samples,), float
+        Sound from `lowered` and its rate; its middle 16 s are used, as in `peaks_of`.
+    hz : float
+        Frequency of the line.
+    density : float
+        Noise per hertz around it.
+
+    Notes
+    -----
+    An amplitude under a Hann window scatters by 1.5 in variance re one without a window.
+    """
+    x = _middle(low, rate)
+    window = signal.windows.hann(x.size, sym=False)
+    turn = np.exp(-2j * np.pi * hz / rate * np.arange(x.size))
+    power = float(np.abs(2 * np.sum(x * window * turn) / window.sum()) ** 2)
+    return power, math.sqrt(2 * 1.5 * power * density * rate / x.size)
+
+
 def _main_lobes(found: list[Peak], near_hz: float) -> list[Peak]:
     """Leave out side lobes: a peak close to one that is a thousand times stronger."""
     kept = []
@@ -163,20 +192,25 @@ def _main_lobes(found: list[Peak], near_hz: float) -> list[Peak]:
             for other in found
             if other is not peak
             and other.power > peak.power
-            and _lobe(abs(other.hz - peak.hz) / near_hz * 4) * other.power > peak.power
+            and side_lobe(abs(other.hz - peak.hz) / near_hz * 4) * other.power > peak.power
         ]
         if not worse:
             kept.append(peak)
     return kept
 
 
-def _lobe(bins: float) -> float:
+def side_lobe(bins: float) -> float:
     """Upper bound of the power of a Hann window's side lobes, so many bins away."""
     return 1.0 if bins < 1.7 else min(1.0, 4e-3 * (2.5 / bins) ** 6)
 
 
-def family(peaks: Sequence[Peak], low_hz: float, high_hz: float, usual_hz: float) -> Family | None:
-    """Return the family on which most lines agree, with its base between two frequencies."""
+def family(
+    peaks: Sequence[Peak], low_hz: float, high_hz: float, usual_hz: float, *, notes: bool = False
+) -> Family | None:
+    """Return the family on which most lines agree, with its base between two frequencies.
+
+    Those that a note explains far better are left out, unless ``notes`` are asked for.
+    """
     votes = [
         (peak.hz / order, peak.u_hz / order, order, index)
         for index, peak in enumerate(peaks)
@@ -192,7 +226,8 @@ def family(peaks: Sequence[Peak], low_hz: float, high_hz: float, usual_hz: float
                 order not in own or peaks[index].over > peaks[own[order]].over
             ):
                 own[order] = index
-        if not _is_mains(own, peaks):
+        far = math.gcd(*own) > 1 and abs(hz - usual_hz) > NOTE_HZ
+        if not _is_mains(own, peaks) or (far and not notes):
             continue
         score = sum(_weight(order) * min(CAP, math.log(peaks[i].over)) for order, i in own.items())
         # Multiples of one line alone are the harmonics of a note as well.
@@ -236,7 +271,7 @@ def identify(peaks: Sequence[Peak], mains_hz: float | None) -> Mains:
         if one is not None:
             found[base] = one
     if not found:
-        return _elsewhere(peaks, mains_hz)
+        return _note_or(_elsewhere(peaks, mains_hz), peaks, bases)
     if len(found) == 1:
         base, one = next(iter(found.items()))
         if _multiples_of_300(one.peaks, peaks) and mains_hz is None:
@@ -268,6 +303,22 @@ def identify(peaks: Sequence[Peak], mains_hz: float | None) -> Mains:
     ]
     first = one if ranks[0] >= ranks[1] else two
     return _named(peaks, first, bases[0] if first is one else bases[1], mains_hz)
+
+
+def _note_or(other: Mains, peaks: Sequence[Peak], bases: Sequence[float]) -> Mains:
+    """Say which note could be ripple of a mains that is far off, where nothing else is found."""
+    if other.kind != "none":
+        return other
+    for base in bases:
+        one = family(peaks, base - OFF_HZ, base + OFF_HZ, base, notes=True)
+        if one is not None:
+            least = min(peaks[index].hz for index in one.peaks.values())
+            said = (
+                f"a tone of {least:.2f} Hz is taken for a note: no line of 50 or 60 Hz mains "
+                f"stands out; if your mains has {one.hz:.2f} Hz, give that as mains_hz"
+            )
+            return replace(other, said=said)
+    return other
 
 
 def _bases(mains_hz: float) -> tuple[float, ...]:

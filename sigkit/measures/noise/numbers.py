@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Flags, Real
-from sigkit.measures.noise.families import ambiguous_table, family_of, hum_table, joined, mains_of
+from sigkit.measures.noise.families import (
+    ambiguous_table,
+    family_of,
+    hum_table,
+    joined,
+    mains_of,
+    unsettled,
+)
 from sigkit.measures.noise.floors import DB, decibels, floors_of, total_of, unsteady_of
 from sigkit.measures.noise.part import Heard, Tone, bridged, tones_of
 from sigkit.measures.noise.result import HUM_COLUMNS, TONE_COLUMNS
@@ -88,9 +95,9 @@ def quiet_sum(
     beside = _averaged(parts, seconds)
     found = sorted([*found, *beside], key=lambda tone: -tone.power)
     hiss = bridged(whole, cover | taken)
-    answers = floors_of(whole, clean, hiss, band_hz, beside)
-    answers["hiss"] = decibels(*band_power(whole, hiss, band_hz), "dBFS", "noise", unsteady)
     lines, second = (joined([getattr(p, name) for p in parts], seconds) for name in NAMES)
+    answers = floors_of(whole, clean, hiss, band_hz, beside, unsettled(lines, second))
+    answers["hiss"] = decibels(*band_power(whole, hiss, band_hz), "dBFS", "noise", unsteady)
     answers |= mains_of(parts, lines, second)
     hum, bounds = hum_table(lines), {}
     for name, orders in (("mains_line", [1]), ("hum_odd", None), ("ripple", None)):

@@ -11,7 +11,16 @@ from scipy import stats
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.noise.lines import Lines, lines_of
-from sigkit.measures.noise.mains import Mains, Peak, identify, lowered, peaks_of
+from sigkit.measures.noise.mains import (
+    LOOK_S,
+    Mains,
+    Peak,
+    identify,
+    lowered,
+    peaks_of,
+    power_at,
+    side_lobe,
+)
 from sigkit.measures.noise.spectrum import (
     LOBE_BINS,
     Spectrum,
@@ -123,7 +132,7 @@ def heard_in(part: Part, mains_hz: float | None, before: Mains | None) -> Heard:
             cover |= covered
     for hz in mains.common_hz:
         cover |= np.abs(spectrum.frequency_hz - hz) < (LOBE_BINS + 0.5) * spectrum.step_hz
-    beside, bins = _beside(spectrum, cover, every, peaks)
+    beside, bins = _beside(spectrum, cover, every, peaks, (low, rate))
     cover |= bins
     return Heard(
         part.start_s, part.stop_s, part.level_dbfs, part.loudest_db,
@@ -133,12 +142,16 @@ def heard_in(part: Part, mains_hz: float | None, before: Mains | None) -> Heard:
 
 
 def _beside(
-    spectrum: Spectrum, cover: Flags, every: Sequence[Lines | None], peaks: Sequence[Peak]
+    spectrum: Spectrum,
+    cover: Flags,
+    every: Sequence[Lines | None],
+    peaks: Sequence[Peak],
+    sound: tuple[Real, float],
 ) -> tuple[tuple[Tone, ...], Flags]:
     """Return the tones that lie close to lines of the mains, and the bins that they cover.
 
-    Near a line they do not stand alone in the spectrum: their power is that of their peak in the
-    finer one in which lines are looked for.
+    Near a line they do not stand alone in the spectrum: their power is that at the place of their
+    peak in the finer one in which lines are looked for.
     """
     step, own = spectrum.step_hz, LOBE_BINS
     bins = np.zeros(cover.size, bool)
@@ -156,8 +169,11 @@ def _beside(
             far = away > FAR_HZ and peak.power > FAR_POWER * float(lines.power[row])
             if not (apart or far):
                 continue
-            u = math.sqrt(2 * peak.power * float(lines.bin_noise[row]))
-            found[peak.hz] = Tone(peak.hz, peak.power, u)
+            density = float(lines.bin_noise[row]) * sound[0].size / sound[1]
+            power, u = power_at(*sound, peak.hz, density)
+            lobe = side_lobe(away * min(LOOK_S, sound[0].size / sound[1]))
+            leak = math.sqrt(2 * lobe * max(float(lines.power[row]), 0.0) * power)
+            found[peak.hz] = Tone(peak.hz, power, math.hypot(u, leak))
             bins[max(0, at - own) : at + own + 1] = True
     return tuple(found.values()), bins
 

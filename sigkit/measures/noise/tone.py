@@ -165,8 +165,9 @@ def bleed_of(
     Returns
     -------
     tuple of float
-        Power re that of the tone's lines, 0 where none of them stands out; uncertainty; and the
-        most that the strongest of them could hide in the noise.
+        Power re that of the tone's lines, 0 where none of them stands out, those that noise hides
+        taken to bleed as the others do; uncertainty; and the most that the strongest of them could
+        hide in the noise.
     """
     own = [t for t in tones if belongs(t.hz, tone)]
     full = max(math.fsum(t.power for t in tone.lines), 1e-30)
@@ -177,7 +178,13 @@ def bleed_of(
         hidden += float(around[k]) * spectrum.noise_width_hz * 3 / math.sqrt(spectrum.looks)
     power = math.fsum(t.power for t in own)
     u = math.sqrt(math.fsum(t.u_power**2 for t in own))
-    return power / full, u / full, (power + hidden) / full
+    # Lines that noise hides bleed as those that are seen do, or not at all, or twice that.
+    seen = math.fsum(
+        line.power for line in tone.lines if any(abs(t.hz / line.hz - 1) < SAME_PITCH for t in own)
+    )
+    unseen = power * (full / seen - 1) if own and seen > 0 else 0.0
+    u = math.hypot(u, unseen / math.sqrt(3))
+    return (power + unseen) / full, u / full, (power + hidden) / full
 
 
 def belongs(hz: float, tone: FullTone) -> bool:

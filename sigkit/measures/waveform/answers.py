@@ -138,7 +138,17 @@ def share_of(tone: Tone, verdict: Verdict, shape: str, ways: Complex) -> Quantit
             "%", f"the wave is a {verdict.shape}, which has no {what}: record a {shape}"
         )
     kind = verdict.kinds["pulse" if shape == "pulse" else "ramp"]
-    return combine(100 * kind.share, "%", _share_terms(tone, kind, ways))
+    share = combine(100 * kind.share, "%", _share_terms(tone, kind, ways))
+    if share.expanded < min(float(share), 100 - float(share)):
+        return share
+    most = 100 * min(kind.share, 1 - kind.share) + share.expanded
+    return not_measurable(
+        "%",
+        f"the flat side is too narrow for {verdict.visible} harmonics: it may be anything below "
+        f"{most:.2g} %: play a lower note"
+        if most < 50
+        else f"{verdict.visible} harmonics do not tell it: play a lower note",
+    )
 
 
 def _share_terms(tone: Tone, kind: Explained, ways: Complex) -> list[Term]:

@@ -11,7 +11,14 @@ from scipy import linalg, signal
 
 from sigkit.arrays import Real
 from sigkit.tracks.keyboard.notes import KeyNote
-from sigkit.tracks.keyboard.pitch import CENTS, QUICKEST_S, REST, SETTLED_CENTS, NotePitch
+from sigkit.tracks.keyboard.pitch import (
+    CENTS,
+    QUICKEST_S,
+    REST,
+    SETTLED_CENTS,
+    NotePitch,
+    beyond_linear,
+)
 from sigkit.tracks.keyboard.sound import KeySound
 
 HARMONICS, TURNS, MOST_CENTS = 10, 5, 60.0
@@ -167,7 +174,8 @@ class _Sound:
             cycles, turns = free[0] * self.since, [self.since]
             if free.size == 3:
                 fade = np.exp(-self.since / free[2])
-                cycles = cycles - free[1] * free[2] * fade
+                more = free[0] * beyond_linear(float(free[1] / free[0]), fade)
+                cycles = cycles - free[2] * (free[1] * fade + more)
                 turns += [-free[2] * fade, -free[1] * fade * (1 + self.since / free[2])]
             own = _pairs(2 * np.pi * cycles, self.count)
             both = np.concatenate([own, self.fixed], axis=1) * root[:, None]

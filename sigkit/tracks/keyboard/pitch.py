@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize
@@ -25,6 +25,8 @@ SETTLED_CENTS = 3.0
 STANDS_OUT = 5.0
 """How many times its uncertainty a bend has to be."""
 LEAST_PERIODS = 10
+MOVES = 4.0
+"""Variance of the pitch in windows re that of its noise, from which on it moves."""
 CENTS = 1200 / math.log(2)
 
 
@@ -45,6 +47,11 @@ class NotePitch:
         What is added at the onset, fading with that time constant; 0 and nan: nothing.
     phase : StretchPhase
         Phase once a period, time from the start of the capture.
+    mean_hz, u_mean_hz : float
+        Mean pitch while it is held, and its standard uncertainty.
+    moves_cents, turns : float, int
+        Standard deviation about that in windows of 50 ms, its noise taken out, and how many times
+        it crosses that mean.
     """
 
     hz: float
@@ -54,6 +61,10 @@ class NotePitch:
     bend_cents: float
     bend_s: float
     phase: StretchPhase
+    mean_hz: float
+    u_mean_hz: float
+    moves_cents: float
+    turns: int
 
     @property
     def u_cents(self) -> float:
@@ -65,9 +76,29 @@ class NotePitch:
         since = time_s - start_s
         out = self.hz * since
         if self.bend_cents:
-            bent = self.hz * self.bend_cents / CENTS * self.bend_s
-            out = out - bent * np.exp(-np.maximum(since, 0) / self.bend_s)
+            fade = np.exp(-np.maximum(since, 0) / self.bend_s)
+            bent = self.bend_cents / CENTS
+            out = out - self.hz * self.bend_s * (bent * fade + beyond_linear(bent, fade))
         return np.asarray(out)
+
+
+def beyond_linear(bent: float, fade: Real) -> Real:
+    """Return what an exponential approach in cents adds to one in Hz.
+
+    Parameters
+    ----------
+    bent : float
+        Bend at the onset as a natural logarithm.
+    fade : ndarray
+        What is left of it.
+
+    Returns
+    -------
+    ndarray
+        Phase, less than nothing, in cycles over the pitch times the time constant.
+    """
+    out: Real = (bent * fade) ** 2 / 4 + (bent * fade) ** 3 / 18
+    return out
 
 
 def note_pitch(whole: KeySound, note: KeyNote) -> NotePitch | None:
@@ -123,7 +154,7 @@ def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:
     since = t - note.start_s
     span = float(t[-1] - t[0])
     ones = np.ones_like(t)
-    best = _Fit.of([ones, since], cycles, sd)
+    best = plain = _Fit.of([ones, since], cycles, sd)
     hz, u_hz = best.values[1], best.u[1]
     bend, bend_s, settles = 0.0, math.nan, 0.0
     if REST * span > 1.5 * QUICKEST_S:
@@ -147,11 +178,20 @@ def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:
         seen = abs(cents) * math.exp(-float(since[0]) / tau)
         stands = abs(fit.values[2]) > STANDS_OUT * fit.u[2] and fit.left < 0.7 * best.left
         if stands and seen > SETTLED_CENTS / 3 and abs(cents) < MOST_CENTS:
-            best, hz, u_hz = fit, fit.values[1], fit.u[1]
-            bend, bend_s = float(cents), tau
+            for _ in range(3):
+                # The capacitor's voltage is pitch in cents, not in Hz.
+                more = fit.values[1] * tau * beyond_linear(fit.values[2] / fit.values[1], fade)
+                columns = [ones, since, -tau * fade, -size * fade * (1 + since / tau)]
+                fit = _Fit.of(columns, cycles + more, sd)
+            best, hz, u_hz = replace(fit, model=fit.model - more), fit.values[1], fit.u[1]
+            bend, bend_s = float(CENTS * fit.values[2] / fit.values[1]), tau
             settles = tau * math.log(max(abs(bend) / SETTLED_CENTS, 1.0))
-    wander = _wander(cycles - best.model, sd, hz)
-    return NotePitch(float(hz), float(u_hz), settles, wander, float(bend), bend_s, phase)
+    moves, turns = _wander(cycles - plain.model, sd, hz, sure=MOVES)
+    wander, _ = _wander(cycles - best.model, sd, hz)
+    return NotePitch(
+        float(hz), float(u_hz), settles, wander, float(bend), bend_s, phase,
+        float(plain.values[1]), float(plain.u[1]), moves, turns,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,13 +229,19 @@ def _together(rest: Real) -> float:
     return 1 + 2 * float(r.sum())
 
 
-def _wander(rest: Real, sd: Real, hz: float) -> float:
-    """Scatter of the pitch over windows of 50 ms, or of 4 periods, without its noise, cents."""
+def _wander(rest: Real, sd: Real, hz: float, sure: float = 0.0) -> tuple[float, int]:
+    """Scatter of the pitch over windows of 50 ms, or of 4 periods, without its noise, cents.
+
+    And how many times it crosses its mean. Nothing where it is not so many times that of noise.
+    """
     width = max(4, round(0.05 * hz))
     if rest.size < 4 * width:
-        return 0.0
+        return 0.0, 0
     count = rest.size // width
     x = np.arange(width) - (width - 1) / 2
     slopes = rest[: count * width].reshape(count, width) @ x / (x @ x)
     noise = float(np.median(sd)) ** 2 / float(x @ x)
-    return CENTS * math.sqrt(max(0.0, float(np.mean(slopes**2)) - noise))
+    turns = int(np.count_nonzero(np.diff(np.sign(slopes - slopes.mean()))))
+    if float(np.mean(slopes**2)) < sure * noise:
+        return 0.0, 0
+    return CENTS * math.sqrt(max(0.0, float(np.mean(slopes**2)) - noise)), turns

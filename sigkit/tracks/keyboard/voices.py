@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,6 +19,8 @@ SURE = 0.85
 """From when on no louder neighbour explains that."""
 LATER, WIDTH = 1.05, 0.9
 """When, from its start, and for how long a note is looked for, in times from key to key."""
+AFTER_S, HALF = 0.03, 0.45
+"""The same for one that ends within the next note: when after its start, and for how long."""
 SMOOTH_S, SMOOTH_PERIODS = 0.5, 60
 BLOCK_S = 0.01
 HEARD = 0.03
@@ -55,11 +58,14 @@ class Stuck:
 
 def usual_times(notes: list[KeyNote]) -> tuple[float, float]:
     """Return the usual time from note to note and for which one is held, s."""
-    starts = np.array([n.start_s for n in notes if n.parted])
     held = np.array([n.held_s for n in notes if n.parted])
-    if starts.size < 3:
+    steps = np.diff([n.start_s for n in notes if n.parted])
+    # Not over notes that run into each other: where one sounds on, others seem to be longer.
+    lone = [b.start_s - a.start_s for a, b in itertools.pairwise(notes) if a.parted and b.parted]
+    steps = np.array(lone) if len(lone) >= 3 else steps
+    if steps.size < 2:
         return float("nan"), float(np.median(held)) if held.size else float("nan")
-    return _usual(np.diff(starts)), _usual(held)
+    return _usual(steps), _usual(held)
 
 
 def _usual(seconds: Real) -> float:
@@ -114,14 +120,20 @@ def without_stuck(
         if voice is None:
             continue
         begin = note.start_s + LATER * step_s
-        if begin + 0.5 * step_s > whole.end_s or not voice.sounds(sound, begin, WIDTH * step_s):
+        if begin + 0.5 * step_s > whole.end_s:
             continue
+        short = not voice.sounds(sound, begin, WIDTH * step_s)
+        if short:
+            # It may end within the next note: then it fills half of that time.
+            after = later[0].start_s + AFTER_S if later else begin
+            if not voice.sounds(sound, after, HALF * step_s, least=SURE):
+                continue
         last = begin
         while (
             last + 0.6 * step_s < whole.end_s and voice.share(sound, last, WIDTH * step_s) >= STUCK
         ):
             last += step_s
-        if last <= begin:
+        if last <= begin and not short:
             continue
         sound = sound.copy() if sound is original else sound
         until = voice.take_out(sound, alone.stop_s, last + WIDTH * step_s)
@@ -228,11 +240,11 @@ class _Voice:
         weight = np.hanning(part.size + 2)[1:-1]
         return cls(hz, rate, note.start_s, _amplitudes(part * weight, t, hz, count) / weight.sum())
 
-    def sounds(self, sound: Real, start_s: float, width_s: float) -> bool:
+    def sounds(self, sound: Real, start_s: float, width_s: float, least: float = STUCK) -> bool:
         """Whether the note sounds over a time, rather than that a louder one beside it leaks."""
         share = self.share(sound, start_s, width_s)
-        if share < STUCK or share > SURE:
-            return share >= STUCK
+        if share < least or (share > SURE and least < SURE):
+            return share >= least
         beside = (replace(self, hz=self.hz + s / width_s) for s in (-1, 1))
         return share > max(v.share(sound, start_s, width_s) for v in beside)
 
@@ -272,6 +284,7 @@ class _Voice:
         padded = np.zeros(count * block)
         padded[:size] = part[:size]
         width = max(3, round(max(SMOOTH_S, SMOOTH_PERIODS / self.hz) / BLOCK_S)) | 1
+        width = min(width, count - 1 + count % 2)
         window = np.hanning(width + 2)[1:-1]
         weight = np.convolve(np.minimum(block, size - block * np.arange(count)), window, "same")
         middle = (np.arange(count) + 0.5) * block

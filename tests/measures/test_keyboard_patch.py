@@ -1,0 +1,121 @@
+"""Sweeps as hands and panels spoil them: glide, vibrato, two oscillators, speech, other keys."""
+
+import numpy as np
+import pytest
+from mono import RATE, played, presses_of, speech
+from scipy.io import wavfile
+
+import sigkit
+from sigkit.measures.keyboard import measure_keyboard
+from sigkit.measures.keyboard.order import order_of
+
+LOWEST, KEYS = 50, 13
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("patch")
+
+    def run(seed, keys=None, *, lowest=LOWEST, told=KEYS, before=None, **patch):
+        rng = np.random.default_rng(seed)
+        errors = dict(enumerate((4 * rng.standard_normal(64)).tolist(), LOWEST - 24))
+        keys = range(LOWEST, LOWEST + KEYS) if keys is None else keys
+        sound = played(presses_of(keys), rng, errors=errors, **patch)
+        if before is not None:
+            sound = np.concatenate([before(rng), sound])
+        path = folder / f"keyboard-{seed}.wav"
+        wavfile.write(path, RATE, sound.astype(np.float32))
+        result = measure_keyboard(sigkit.open_capture(path), lowest_key=lowest, keys=told)
+        truth = np.array([errors[lowest + k] for k in range(told)])
+        return result, result.keys["error_cents"].to_numpy() - truth
+
+    return run
+
+
+def said(result, words):
+    return any(words in note for note in result.notes)
+
+
+def test_glide_left_on_is_said_and_each_pitch_is_where_it_comes_to_rest(measured):
+    result, off = measured(1, glide_s=0.1)
+    assert said(result, "glides from the one before")
+    assert np.abs(off).max() < 0.1
+    assert np.all(np.abs(off) < 3 * result.keys["u_cents"])
+
+
+def test_a_slow_vibrato_makes_every_key_as_uncertain_as_it_is(measured):
+    result, off = measured(2, vibrato=(2.0, 0.9))
+    assert said(result, "vibrato or another modulation")
+    assert np.abs(off).max() > 0.5
+    assert np.mean(np.abs(off) < 2 * result.keys["u_cents"]) > 0.9
+
+
+def test_two_oscillators_are_told_and_how_far_they_are_apart(measured):
+    """The middle of both is meant; the interval reaches to either."""
+    result, off = measured(3, second_cents=8.0)
+    (note,) = (n for n in result.notes if "two oscillators" in n)
+    assert "8 cents apart" in note or "7.9 cents" in note or "8.1 cents" in note
+    assert np.all(np.abs(off - 4.0) < 2 * result.keys["u_cents"])
+
+
+def test_speech_before_the_sweep_is_no_key(measured):
+    result, off = measured(4, before=lambda rng: np.concatenate([speech(rng), speech(rng)]))
+    assert set(result.keys["status"]) == {"ok"}
+    assert np.abs(off).max() < 0.1
+    assert float(result.slow_keys) == 0
+
+
+def test_an_octave_switch_that_is_turned_on_the_way(measured):
+    result, off = measured(5, switch=(0.4 + 0.7 * 6, -1))
+    assert said(result, "from G#3 on everything sounds 1 octave(s) lower")
+    assert np.abs(off).max() < 0.1
+    assert set(result.keys["status"]) == {"ok"}
+
+
+def test_keys_beyond_those_told_of(measured):
+    result, off = measured(6, told=10)
+    assert said(result, "(C4, C#4, D4)")
+    assert np.abs(off).max() < 0.1
+
+
+def test_what_a_key_that_sounds_on_hides_is_not_called_silent(tmp_path):
+    """Low-note priority: two keys above a stuck one change nothing."""
+    rng = np.random.default_rng(7)
+    keys = [k for k in range(LOWEST, LOWEST + KEYS) if k not in (55, 56)]
+    presses = presses_of(range(LOWEST, LOWEST + KEYS))
+    presses = [p for p in presses if p[2] in keys]
+    at = next(i for i, p in enumerate(presses) if p[2] == 54)
+    presses[at] = (presses[at][0], presses[at + 1][0] - 0.2, 54)
+    sound = played(presses, rng, errors=dict.fromkeys(range(40, 80), 0.0))
+    path = tmp_path / "keyboard-stuck.wav"
+    wavfile.write(path, RATE, sound.astype(np.float32))
+    table = measure_keyboard(sigkit.open_capture(path), lowest_key=LOWEST, keys=KEYS).keys
+    assert table["status"][4] == "stuck"
+    assert [i for i, s in enumerate(table["status"]) if s == "missing"] == [5, 6]
+    assert all("sounds on" in table["reason"][i] for i in (5, 6))
+
+
+@pytest.mark.parametrize("shift", [0, 12])
+def test_order_with_a_turned_switch_up_and_back(shift):
+    keys = [*range(20), *range(19, -1, -1)]
+    pitch = np.array(keys) + 0.03 * np.random.default_rng(1).standard_normal(40)
+    pitch[25:] += 12
+    order = order_of(pitch + shift, 20)
+    assert list(order.key) == keys
+    assert order.shift == shift
+    assert order.octave == (0,) * 25 + (1,) * 15
+
+
+def test_order_keeps_a_semitone_shift_for_a_fault_of_the_keys():
+    """All keys from one on a semitone sharp: no key is beyond those told of."""
+    pitch = np.arange(25.0)
+    pitch[15:] += 1
+    order = order_of(pitch, 25)
+    assert list(order.key) == list(range(25))
+    assert order.beyond == ()
+
+
+def test_order_leaves_out_doubted_sounds():
+    pitch = np.concatenate([[3.2, 7.7, 1.1], np.arange(13.0)])
+    doubted = np.arange(16) < 3
+    assert list(order_of(pitch, 13, doubted).key) == [-1, -1, -1, *range(13)]
