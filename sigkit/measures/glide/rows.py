@@ -9,6 +9,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.captures.remarks import spoken_place
+from sigkit.measures.glide.colour import corners_of
 from sigkit.measures.glide.curve import (
     BAND_CENTS,
     Curve,
@@ -131,6 +132,8 @@ def hear_change(change: NoteChange) -> Heard | Measured | None:
     if len(marks) == 2 and fit.reduced > AT_ODDS:
         alone = fit_glide(marks[:1], before[2], after[2])
         fit = alone if alone.reduced < fit.reduced / 2 else fit
+    corners = corners_of(change.sound, rate, marks[0], before, after)
+    fit = replace(fit, corners=corners)
     return Heard(replace(change, sound=np.empty(0)), marks[0], fit)
 
 
