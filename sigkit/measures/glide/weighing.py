@@ -37,8 +37,7 @@ EXPECTED = -0.5 * np.log(DRIFTS)
 source)."""
 USUAL_HZ, SETTLINGS, SETTLES = 8.0, 2, 3.0
 """Corner of a coupling through which what is not settled fades; beginning and end of a glide; and
-periods in the glide up to which all of what the coupling does may be unsettled (with 1 in place of
-3, 2u held 17 of 24 low glides)."""
+periods in the glide up to which all of what the coupling does may be unsettled."""
 LANDING_SD = 40.0 / 1200
 """What is expected of a note that has not landed, octaves a second."""
 LEAST_SHIFT = 1e-6
