@@ -40,6 +40,9 @@ ROUGH_PITCH = 0.01
 """How far the rough pitch of a note that is still landing may err."""
 FOLDED, POINTS = 40, 128
 """Periods laid over each other, and points of each, for the shape of the wave."""
+SECANT, AS_STEEP = 64.0, 0.8
+"""The longest secant to either side, in parts of a period,
+and part of the steepest one from which on it tells the slope."""
 MOST_LEVELS = 6
 """Levels tried on the whole sound."""
 BEYOND = 1.7
@@ -68,16 +71,15 @@ class Marks:
         Instants, one a period.
     before_sd, after_sd : float
         Scatter of the marks in periods, on the held note before and after.
-    before_shift, after_shift : float
-        By how many periods a coupling capacitor moves the marks on each note, for every hertz of
-        its corner: hardly at steep edges, by 1/(2 pi f) on a sine.
+    shift : ndarray, shape (n_marks,)
+        By how many periods a coupling capacitor moves each mark, for every hertz of its corner:
+        hardly at steep edges, by 1/(2 pi f) on a sine.
     """
 
     time_s: Real
     before_sd: float
     after_sd: float
-    before_shift: float
-    after_shift: float
+    shift: Real
 
 
 def find_marks(
@@ -225,11 +227,7 @@ def _first_level(
         pitch = 1 / np.diff(at)
         # A ripple beside an edge may reach the level now and then.
         if pitch.size and pitch.min() > low / BEYOND and pitch.max() < high * BEYOND:
-            shifts = [
-                _shift(part - level.at, level.back) / hz
-                for part, (_, _, hz) in zip(parts, notes, strict=True)
-            ]
-            return Marks(at, *level.spread, *shifts)
+            return Marks(at, *level.spread, _shifts(at, parts, level, rate, notes))
     return None
 
 
@@ -259,21 +257,62 @@ def crossings(sound: Real, level: float, back: float) -> Real:
     return out
 
 
-def _shift(sound: Real, back: float) -> float:
-    """Return how far a coupling capacitor as high as the note moves the marks, in periods.
+def _shifts(
+    at: Real,
+    parts: Sequence[Real],
+    level: _Level,
+    rate: float,
+    notes: Sequence[tuple[float, float, float]],
+) -> Real:
+    """Return how far each hertz of a coupling's corner moves each mark, in periods.
 
-    It takes from the sound its integral times 2 pi times the corner; a mark moves by that over the
-    slope there.
+    A coupling takes from the sound its own integral times 2 pi times the corner, and a mark moves
+    by that over the slope there. The integral is a period times a share of the wave's height, also
+    while the period changes: what it gains over a period whose end is shorter than its beginning is
+    what that share of the next is less (integration by parts, to first order in the change).
     """
-    at = crossings(sound, 0.0, back)
-    period = float(np.median(np.diff(at)))
-    first = at[:-1][:FOLDED]
+    slopes = [_slope(part - level.at, level.back) * rate for part in parts]
+    areas = [_area(part - level.at, level.back) for part in parts]
+    ln_hz = np.log([note[2] for note in notes])
+    share = (-np.log(np.gradient(at)) - ln_hz[0]) / (ln_hz[1] - ln_hz[0])
+    share = np.clip(share, 0, 1)
+    slope = np.exp(np.log(slopes[0]) * (1 - share) + np.log(slopes[1]) * share)
+    return np.asarray(2 * math.pi * (areas[0] * (1 - share) + areas[1] * share) / slope)
+
+
+def _even(sound: Real, back: float) -> tuple[Real, float]:
+    """Return where many periods begin, as a parabola through their marks says, and their length.
+
+    About each mark itself noise would look steeper than the wave, for that is where it crosses.
+    """
+    at = crossings(sound, 0.0, back)[: FOLDED + 2]
+    count = np.arange(at.size)
+    even = np.polyval(np.polyfit(count, at, 2), count)
+    return np.asarray(even[1:-1]), float(even[-1] - even[0]) / (at.size - 1)
+
+
+def _area(sound: Real, back: float) -> float:
+    """Return the integral of a wave at its marks, over a period, about its mean."""
+    first, period = _even(sound, back)
     grid = first[:, None] + period * np.arange(POINTS) / POINTS
     wave = np.interp(grid, np.arange(sound.size), sound).mean(axis=0)
     wave = wave - wave.mean()
     integral = np.concatenate([[0.0], np.cumsum((wave + np.roll(wave, -1))[:-1] / 2)]) / POINTS
-    slope = float(wave[2] - wave[-2]) * POINTS / 4
-    return float(2 * math.pi * (integral[0] - integral.mean()) / slope)
+    return float(integral[0] - integral.mean())
+
+
+def _slope(sound: Real, back: float) -> float:
+    """Return how steeply a sound rises through zero, a sample, by the mean of many periods.
+
+    The longest secant that is nearly as steep as any.
+    """
+    first, period = _even(sound, back)
+    count = max(1, math.ceil(math.log2(period / SECANT)))
+    half = period / SECANT * 2.0 ** -np.arange(count)
+    index = np.arange(sound.size)
+    ends = [np.interp(first + h * np.array([[1], [-1]]), index, sound) for h in half.tolist()]
+    secants = np.array([(up - down).mean() for up, down in ends]) / (2 * half)
+    return float(secants[np.flatnonzero(secants >= AS_STEEP * secants.max())[0]])
 
 
 def _scatter(time_s: Real) -> float:

@@ -25,8 +25,7 @@ def made_series(rng):
         family=rng.integers(0, 2, MARKS),
         before_sd=sd,
         after_sd=2 * sd,
-        before_shift=sd,
-        after_shift=3 * sd,
+        shift=rng.uniform(1e-3, 3e-3, MARKS),
         held_log2=np.array([7.0, 8.0]),
     )
 
@@ -54,7 +53,7 @@ def test_whitening_is_that_of_the_whole_covariance(jitter):
     empty = np.zeros((MARKS, 5))
     fit = Fit(
         Model(Law(0.0)), Law(0.0), numbers, empty, np.zeros(MARKS), 0.0, 1, np.zeros(MARKS), sd,
-        np.sort(rng.uniform(0, 1, MARKS)), np.zeros(MARKS, np.intp),
+        np.sort(rng.uniform(0, 1, MARKS)), np.zeros(MARKS, np.intp), np.zeros(MARKS),
     )  # fmt: skip
     rows = rng.standard_normal((MARKS, 3))
     walk = np.minimum.outer(fit.cycles, fit.cycles)
@@ -71,7 +70,7 @@ def test_where_a_note_stands():
     off = []
     for _ in range(400):
         t = 0.5 + (np.arange(60) + 1e-3 * rng.standard_normal(60)) / 200.0
-        stand = stand_of(Marks(t, 1e-3, 1e-3, 0.0, 0.0), (0.45, 0.9, 201.0))
+        stand = stand_of(Marks(t, 1e-3, 1e-3, np.zeros(t.size)), (0.45, 0.9, 201.0))
         off.append((stand.cents - 1200 * math.log2(200.0), stand.u_cents))
     error, u = np.array(off).T
     closed = 1200 / math.log(2) * 1e-3 * math.sqrt(12 / (60**3 - 60))
@@ -81,7 +80,7 @@ def test_where_a_note_stands():
 
 
 def test_a_note_without_marks_stands_roughly():
-    stand = stand_of(Marks(np.arange(3.0), 1e-3, 1e-3, 0.0, 0.0), (5.0, 6.0, 440.0))
+    stand = stand_of(Marks(np.arange(3.0), 1e-3, 1e-3, np.zeros(3)), (5.0, 6.0, 440.0))
     assert stand == Stand(1200 * math.log2(440.0), ROUGH_U_CENTS)
 
 

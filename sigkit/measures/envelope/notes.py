@@ -28,6 +28,12 @@ LOUD_DB, DEEP_DB = 30.0, 60.0
 """Notes so far below the loudest of a stretch are not looked for, nor where they rise from."""
 BOUNCE_S = 0.06
 """Onsets so soon after the one before are a retrigger, whoever plays."""
+SHALLOW_DB, TREMBLES, TREMBLES_S, EVEN = 12.0, 3, 0.5, 0.1
+"""Tremolo: rises after a fall by less than so much, so many gaps between them at least, each
+shorter than a hand presses keys in turn, with a standard deviation of this share of their mean."""
+WAVE_CHANGES = 3e-3
+"""Share of a note's energy that its wave leaves, from which on a filter follows its level: 5e-3
+where one does, 1e-5 and less where none does."""
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
 TELLS = 3.0
@@ -73,6 +79,19 @@ class HeardNote:
     hum_hz: float
 
 
+@dataclass(frozen=True)
+class _Span:
+    """From when to when a note has the sound for itself, and how it begins.
+
+    ``bounced``: a retrigger; ``shallow``: its level had hardly fallen from the note before.
+    """
+
+    start_s: float
+    stop_s: float
+    bounced: bool
+    shallow: bool
+
+
 def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNote], float]:
     """Return the notes of a stretch, and the mains frequency of its hum.
 
@@ -106,12 +125,14 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         power = power_track(sound, stretch.rate, stretch.start_s, quiet, own)
         track, shortest_s, size, held = power, power.period_s, power.size, math.inf
     rise_db = RISE_DB if coherent else (RISE_DB_NOISE if math.isnan(hz) else RISE_DB_POWER)
-    spans = _spans(track, stretch, rise_db)
+    spans, trembles_hz = _without_tremolo(_spans(track, stretch, rise_db))
     out = []
     for i, (begin, end, bounced) in enumerate(spans):
-        found = fit_note(track, begin, end, shortest_s, coherent=coherent)
+        found = None
+        if math.isnan(trembles_hz):
+            found = fit_note(track, begin, end, shortest_s, coherent=coherent)
         if found is None or not _is_like(found, begin, end, noise=math.isnan(hz)):
-            numbers, drawn = _unlike(track, begin, end)
+            numbers, drawn = _unlike(track, begin, end, trembles_hz)
             scale = size * math.sqrt(2)
             numbers.values["peak_dbfs"] = (math.nan, math.nan)
             out.append(
@@ -125,6 +146,12 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         )
         if carrier is not None and coherent:
             numbers.flags["thump_db"] = _thump(carrier, found)
+            if carrier.misfit > WAVE_CHANGES:
+                numbers.none(
+                    (*FALL, *RELEASE),
+                    "the tone's wave changes with its level, as a filter makes it that follows the "
+                    "note: open the filter and turn its envelope down",
+                )
         _edges_of_sound(numbers, stretch, first=i == 0, last=i == len(spans) - 1)
         value, u = numbers.values["peak_dbfs"]
         scale = size * math.sqrt(2)
@@ -145,12 +172,17 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     return out, hum_hz
 
 
-def _unlike(track: Source, begin: float, end: float) -> tuple[Numbers, Blocks]:
+def _unlike(
+    track: Source, begin: float, end: float, trembles_hz: float = math.nan
+) -> tuple[Numbers, Blocks]:
     """Return a note that is like no charge of a capacitor: where it begins, and nothing else."""
     step = max(track.period_s, (end - begin) / DRAWN)
     rough = blocks_of(track, np.arange(begin, end + step, step))
     numbers = Numbers()
-    numbers.none(EVERY, "its level does not rise and fall like a note's: nothing is told")
+    why = "its level does not rise and fall like a note's: nothing is told"
+    if math.isfinite(trembles_hz):
+        why = f"its level rises and falls {trembles_hz:.1f} times a second: turn tremolo off"
+    numbers.none(EVERY, why)
     if rough.gain.size:
         onset = float(rough.time_s[int(np.argmax(rough.gain > 0.5 * rough.gain.max()))])
         numbers.values["onset_s"] = (onset, 2 * step)
@@ -173,8 +205,28 @@ def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
     return inside and (noise or away < UNLIKE)
 
 
-def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[tuple[float, float, bool]]:
-    """Return from when to when each note has the sound for itself, and whether it bounced."""
+def _without_tremolo(spans: list[_Span]) -> tuple[list[tuple[float, float, bool]], float]:
+    """Lay together notes that only seem to begin: rises and falls of one note, evenly in time.
+
+    Returns the notes, and how often in a second their level rises; nan: it does not tremble.
+    """
+    plain = [(span.start_s, span.stop_s, span.bounced) for span in spans]
+    rises = np.array([span.start_s for span in spans if span.shallow])
+    gaps = np.diff(rises)
+    gaps = gaps[gaps < TREMBLES_S]
+    if gaps.size < TREMBLES or float(np.std(gaps)) > EVEN * float(np.mean(gaps)):
+        return plain, math.nan
+    merged: list[tuple[float, float, bool]] = []
+    for span in spans:
+        if span.shallow and merged:
+            merged[-1] = (merged[-1][0], span.stop_s, merged[-1][2])
+        else:
+            merged.append((span.start_s, span.stop_s, span.bounced))
+    return merged, 1 / float(np.mean(gaps))
+
+
+def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[_Span]:
+    """Return from when to when each note has the sound for itself."""
     begin = stretch.start_s
     end = begin + stretch.sound.size / stretch.rate
     step = max(track.period_s, (end - begin) / 8000, 0.0015)
@@ -204,7 +256,8 @@ def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[tuple[float,
             bounced = t[peak] - t[before] < BOUNCE_S or (
                 level[valley] > level[before] - 20 and t[valley] - t[before] < BOUNCE_S
             )
-        spans.append((float(start), float(stop), bool(bounced)))
+        fell = level[onsets[i - 1][1]] - level[valley] if i else math.inf
+        spans.append(_Span(float(start), float(stop), bool(bounced), bool(fell < SHALLOW_DB)))
     return spans
 
 

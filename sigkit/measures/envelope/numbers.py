@@ -46,6 +46,8 @@ AT_ONCE = -20.0
 """Logarithm of the time constant of a decay that is over as it begins."""
 NOT_SEEN_DB = 0.1
 """A decay by less than this is none: its time constant says nothing."""
+AT_PEAK = 0.05
+"""Part of the rise within which a gate ends with it."""
 PART_OF_DECAY = 0.7
 """Time constants of the decay that a gate must last for a sustain to be foretold."""
 CUT_SHORT = 1.8
@@ -95,6 +97,14 @@ def numbers_of(
 def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) -> None:
     """Leave out what a carrier that is too low for its fall, or a law that is none, can't tell."""
     shape = found.shape
+    held_s = shape.gate_off_s - shape.peak_s
+    if found.knee and held_s < AT_PEAK * shape.rise_s and not _cut_short(out, found):
+        out.none(
+            (*FALL, *RELEASE),
+            "the level falls as soon as it has come to its peak: decay or release, none can tell; "
+            "raise the sustain, or use a key microphone",
+        )
+        return
     if found.law == "exponential":
         period_s = source.period_s
         fall = shape.range_nepers * (1 - shape.sustain) / shape.decay_s * period_s
@@ -221,7 +231,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
     u_sustain = spread(lambda p: sustain_db(shape_at(found, p)), fit) if free or shape.sag else 0.0
     size_u = 20 / math.log(10) * spread(lambda p: shape_at(found, p).log_size, fit)
     u_sustain = max(math.hypot(u_sustain, 0.0 if free else size_u), 1e-4)
-    if found.knee and held_s < 0.05 * shape.rise_s:
+    if found.knee and held_s < AT_PEAK * shape.rise_s:
         out.none(FALL, "the gate ended in the attack: hold the key longer")
         return
     seen = held_s / decay_s if free else math.inf

@@ -24,6 +24,9 @@ INSIDE = (0.04, 0.93)
 """Share of the interval between which plateaux and steps are looked for."""
 BAND_CENTS = 5.0
 """Band around the final pitch into which a glide settles."""
+ENDS_CENTS = 0.5
+"""Standard uncertainty of where a note ends up, beside what it wavers by (common practice, no
+source)."""
 FEWEST_FOR_STEPS = 40
 """Periods below which a quick glide rises so much from one to the next that no step can be told."""
 FEWEST = 12
@@ -208,24 +211,32 @@ class Read:
     Parameters
     ----------
     start_s, late_s : float
-        Where 2 % and where 90 % of the interval is passed.
+        Where it begins, by a straight line through 2 % and 10 % of the interval, and where 90 % is
+        passed.
+    u_start_s : float
+        Standard uncertainty of where it begins, as much of that line as is drawn on (rectangular).
     seconds, u_seconds : float
         Time from 10 to 90 % of the interval, and its standard uncertainty.
     from_log2, to_log2 : float
         Pitch of both held notes, log2 of Hz.
     settled_s : float
-        From the start until within 5 cents of the note, for good.
+        From the start until within 5 cents of the note, for good; nan where it never stays there.
+    u_settled_s : float
+        Standard uncertainty of when it does, by that of where the note ends up: the flatter the
+        pitch comes in, the more.
     end_s : float
         Where 99 % of the interval is passed.
     """
 
     start_s: float
     late_s: float
+    u_start_s: float
     seconds: float
     u_seconds: float
     from_log2: float
     to_log2: float
     settled_s: float
+    u_settled_s: float
     end_s: float
 
 
@@ -252,7 +263,8 @@ def read_off(
     -----
     Between the held notes, the time spent below a level is the time at which it is reached;
     counting it is not biased by noise as the first crossing is. A period's pitch stands for its
-    middle: the uncertainty has a period, rectangular, at both levels.
+    middle: the uncertainty has a period, rectangular, at both levels, and what the held notes
+    waver by.
     """
     t, cents = curve.time_s, curve.cents
     sides = [cents[(t >= a) & (t <= b)] for a, b in (before, after)]
@@ -260,6 +272,7 @@ def read_off(
         return None
     low, high = (float(np.median(side)) for side in sides)
     span = high - low
+    waver = max(float(np.std(side)) for side in sides)
     inner = np.flatnonzero((t >= before[1]) & (t <= after[0]))
     if inner.size < FEWEST or span == 0:
         return None
@@ -276,17 +289,23 @@ def read_off(
         near = int(np.argmin(np.abs(t - reached[level])))
         around = slice(max(0, near - 2), near + 3)
         slope = abs(np.polyfit(t[around], cents[around], 1)[0])
-        noise = float(curve.u_cents[near]) / max(slope, abs(span) / (20 * seconds))
+        noise = max(float(curve.u_cents[near]), waver) / max(slope, abs(span) / (20 * seconds))
         u_levels.append(math.hypot(noise, float(np.diff(t)[min(near, t.size - 2)]) / math.sqrt(12)))
     out = np.flatnonzero(np.abs(cents - high) > BAND_CENTS)
     settled = float(t[out[-1]]) if out.size else reached[0.02]
+    twice = np.flatnonzero(np.abs(cents - high) > 2 * BAND_CENTS)
+    slowly = settled - float(t[twice[-1]]) if twice.size else 0.0
+    aside = (reached[0.1] - reached[0.02]) / 4
+    start_s = reached[0.02] - aside
     return Read(
-        start_s=reached[0.02],
+        start_s=start_s,
+        u_start_s=aside / math.sqrt(3),
         late_s=reached[0.9],
         seconds=seconds,
         u_seconds=math.hypot(*u_levels),
         from_log2=low_log2 + low / CENTS,
         to_log2=low_log2 + high / CENTS,
-        settled_s=settled - reached[0.02],
+        settled_s=settled - start_s if settled < after[0] else math.nan,
+        u_settled_s=slowly * math.hypot(ENDS_CENTS, waver) / BAND_CENTS,
         end_s=reached[0.99],
     )

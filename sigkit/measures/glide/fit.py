@@ -89,11 +89,7 @@ class Problem:
     def aside(self, numbers: Real) -> Real:
         """Periods by which each mark comes late by what is on the way to it."""
         s, share, extra = self.series, self.share(numbers), self.model.extra(numbers)
-        inverse = np.exp2(-(numbers[3] - numbers[2]) * share)
-        # A coupling shifts by as much as the period is long.
-        along = (1 - inverse) / (1 - 2.0 ** (numbers[2] - numbers[3]))
-        shift = self.model.corner_hz(numbers) * (s.after_shift - s.before_shift)
-        late = shift[s.family] * along
+        late = self.model.corner_hz(numbers) * s.shift
         if self.model.beside:
             late = late - extra[2:][s.family] * share
         return np.asarray(late)
@@ -208,6 +204,7 @@ def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False)
         sd=sd,
         time_s=series.time_s,
         family=series.family,
+        shift=series.shift,
     )
 
 

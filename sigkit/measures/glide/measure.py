@@ -145,7 +145,8 @@ def measure_glide(capture: Capture) -> GlideResult:
     the oscillator, however fast the pitch slides, and no turn can be counted wrong. The phase of a
     single pole in log pitch, of a constant rate, and of a rate that runs into a single pole are
     fitted to the marks by least squares from several starts; the law with the smallest residuals is
-    reported with them. Where none explains the marks, the curve itself gives the time.
+    reported with them. Where none explains the marks, or the note held after the glide stands
+    elsewhere than its law goes, the curve itself gives the time.
 
     The 10-90 % time is the transition duration of [1]_ between the pitch held before and the pitch
     that the glide goes to, in cents; of a single pole it is ln 9 time constants. Uncertainties
@@ -206,7 +207,13 @@ def measure_glide(capture: Capture) -> GlideResult:
             if OTHER in set(table["law"])
             else "a glide runs at constant rate to its end: it has no time constant",
         ),
-        time_to_5_cents=mean_time(table, "", column="time_to_5_cents_s"),
+        time_to_5_cents=mean_time(
+            table,
+            "",
+            column="time_to_5_cents_s",
+            why="the pitch does not stay within 5 cents of where it is held: hold it longer, turn "
+            "vibrato off",
+        ),
         landing_error=largest_of(table, "landing_error_cents"),
         overshoot=largest_of(table, "overshoot_cents"),
         glitches=number_of(table),

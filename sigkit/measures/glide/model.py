@@ -12,6 +12,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from sigkit.arrays import Real
+from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.laws import Law
 
 NODES, WEIGHTS = legendre.leggauss(6)
@@ -24,6 +25,8 @@ DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_PERIODS = 0.03
 """Root mean square of the residuals in the glide, in periods, from which its law is none."""
+MOST_TAUS = 6.0
+"""Time constants before its end beyond which a landing is not followed."""
 LINEAR_BOUNDS = (0.0, 0.999)
 """Least and largest share of the interval that a fit gives to the constant rate."""
 
@@ -70,16 +73,20 @@ def pitch_of(law: Law, numbers: Real, slopes: Real, time_s: Real) -> Real:
     numbers : ndarray, shape (4 or more,)
         Start (s), ln of the 10-90 % time, and log2 of both pitches.
     slopes : ndarray, shape (2 or more,)
-        Octaves a second beside the law, before and after the start.
+        Octaves a second beside the law at the start, before and after it. A note that has not
+        landed goes on as the law ends: as a single pole, or at that rate where the law has none.
     time_s : ndarray
         Times, in seconds.
     """
     start, ln_seconds, low, high = numbers[:4]
     later = time_s - start
     share = law.progress(later * math.exp(-ln_seconds))
-    return np.asarray(
-        low + (high - low) * share + np.where(later < 0, slopes[0], slopes[1]) * later
-    )
+    tau = law.time_constant * math.exp(ln_seconds)
+    early = np.minimum(later, 0.0)
+    if tau > 0:
+        early = -tau * np.expm1(np.minimum(-early / tau, MOST_TAUS))
+    beside = slopes[0] * early + slopes[1] * np.maximum(later, 0.0)
+    return np.asarray(low + (high - low) * share + beside)
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,8 +154,12 @@ class Fit:
         What is left in periods, the marks' scatter, and their instants.
     family : ndarray of int, shape (n_marks,)
         Which level each crosses, in which direction.
+    shift : ndarray, shape (n_marks,)
+        Periods by which each hertz of a coupling's corner moves each mark.
     terms : dict of str to ndarray, shape (n_numbers, n_numbers)
         Covariance of the numbers by each of the named terms; empty while a law is looked for.
+    corners : ndarray, shape (n_corners,)
+        How likely the corners of a low-pass on the way are by the notes' harmonics, logarithms.
     """
 
     model: Model
@@ -162,7 +173,9 @@ class Fit:
     sd: Real
     time_s: Real
     family: NDArray[np.intp]
+    shift: Real
     terms: dict[str, Real] = field(default_factory=dict)
+    corners: Real = field(default_factory=lambda: np.zeros(CORNERS_HZ.size))
 
     @property
     def start_s(self) -> float:

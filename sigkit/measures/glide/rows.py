@@ -9,6 +9,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.captures.remarks import spoken_place
+from sigkit.measures.glide.colour import corners_of
 from sigkit.measures.glide.curve import (
     BAND_CENTS,
     Curve,
@@ -36,6 +37,8 @@ CYCLE = 0.25
 WORSE, AT_ODDS = 2.0, 1.5
 """A second family of marks is left out where it scatters this many times more, or where residuals
 of both, in variances of the marks, are above that and those of the better one half as large."""
+ELSEWHERE_CENTS, DRIFTS_CENTS_S = 3.0, 1.5
+"""Where the note held may stand beside the law, and by how much more it may drift a second."""
 LAST_PART = 0.02
 """Share of a time read off the curve within which the pitch enters the band, at a small slope."""
 LINEAR, OTHER = "linear", "other"
@@ -131,6 +134,8 @@ def hear_change(change: NoteChange) -> Heard | Measured | None:
     if len(marks) == 2 and fit.reduced > AT_ODDS:
         alone = fit_glide(marks[:1], before[2], after[2])
         fit = alone if alone.reduced < fit.reduced / 2 else fit
+    corners = corners_of(change.sound, rate, marks[0], before, after)
+    fit = replace(fit, corners=corners)
     return Heard(replace(change, sound=np.empty(0)), marks[0], fit)
 
 
@@ -141,7 +146,7 @@ def measured(heard: Heard, fit: Fit) -> Measured:
     row = _row(change)
     curve = curve_of(marks, fit)
     read = None
-    if fit.departs:
+    if fit.departs or _goes_on(curve, fit, after):
         read = read_off(curve, float(fit.numbers[2]), before[:2], after[:2])
     row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
@@ -158,6 +163,22 @@ def measured(heard: Heard, fit: Fit) -> Measured:
         _later(faults, change.start_s),
         _drawn(curve, start_s, end_s),
     )
+
+
+def _goes_on(curve: Curve, fit: Fit, after: tuple[float, float, float]) -> bool:
+    """Whether the note held after a glide stands elsewhere than its law says.
+
+    So does one that goes on slowly once the law has all but landed: the law's time is then not
+    that of the interval, and its landing not that of the pitch.
+    """
+    held = (curve.time_s >= after[0]) & (curve.time_s <= after[1])
+    if np.count_nonzero(held) < FEWEST_PERIODS:
+        return False
+    t = curve.time_s[held]
+    law = 1200 * (fit.log2_at(t) - float(fit.numbers[2]))
+    away = abs(float(np.median(curve.cents[held] - law)))
+    end_s = fit.start_s + fit.law.when(0.99) * fit.seconds
+    return away > ELSEWHERE_CENTS + DRIFTS_CENTS_S * max(0.0, float(t.mean()) - end_s)
 
 
 def _row(change: NoteChange, reason: str = "") -> dict[str, object]:
@@ -194,7 +215,11 @@ def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
         "law": OTHER,
         "misfit_cents": misfit_cents(curve, fit),
         "time_to_5_cents_s": read.settled_s,
-        "u_time_to_5_cents_s": max(read.u_seconds, LAST_PART * read.seconds),
+        "u_time_to_5_cents_s": math.hypot(
+            max(read.u_seconds, LAST_PART * read.seconds), read.u_start_s, read.u_settled_s
+        )
+        if math.isfinite(read.settled_s)
+        else math.nan,
         "overshoot_cents": over,
         "u_overshoot_cents": u_over,
         "periods": float(np.count_nonzero(inside)),

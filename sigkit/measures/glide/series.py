@@ -31,8 +31,8 @@ class Series:
         Which level it crosses, in which direction.
     before_sd, after_sd : ndarray, shape (n_families,)
         Scatter in periods on the note before and the note after.
-    before_shift, after_shift : ndarray, shape (n_families,)
-        Periods by which each hertz of a coupling's corner moves the marks there.
+    shift : ndarray, shape (n_marks,)
+        Periods by which each hertz of a coupling's corner moves each mark.
     held_log2 : ndarray, shape (2,)
         Rough pitch of both notes, log2 of Hz.
     """
@@ -42,8 +42,7 @@ class Series:
     family: NDArray[np.intp]
     before_sd: Real
     after_sd: Real
-    before_shift: Real
-    after_shift: Real
+    shift: Real
     held_log2: Real
 
 
@@ -53,10 +52,11 @@ def series_of(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Seri
     cycle = np.concatenate([np.arange(m.time_s.size, dtype=np.float64) for m in marks])
     family = np.repeat(np.arange(len(marks)), [m.time_s.size for m in marks])
     order = np.argsort(time, kind="stable")
-    sides = ("before_sd", "after_sd", "before_shift", "after_shift")
+    sides = ("before_sd", "after_sd")
     of_each = {side: np.array([getattr(m, side) for m in marks]) for side in sides}
     held = np.log2([before_hz, after_hz])
-    return Series(time[order], cycle[order], family[order], **of_each, held_log2=held)
+    shift = np.concatenate([m.shift for m in marks])[order]
+    return Series(time[order], cycle[order], family[order], **of_each, shift=shift, held_log2=held)
 
 
 def all_of(series: Series, numbers: Real) -> Series:
@@ -115,4 +115,5 @@ def _only(series: Series, keep: Flags) -> Series:
         time_s=series.time_s[keep],
         cycle=series.cycle[keep],
         family=series.family[keep],
+        shift=series.shift[keep],
     )

@@ -10,7 +10,9 @@ import numpy as np
 from scipy import linalg, special
 
 from sigkit.arrays import Real
-from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, phase_of
+from sigkit.measures.glide.colour import CORNERS_HZ
+from sigkit.measures.glide.fit import CORNER_SD_HZ
+from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, Pieces, phase_of
 from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, SCATTER
 
 JITTERS = np.array([0.0, *np.geomspace(1e-6, 3e-3, 21)])
@@ -18,22 +20,28 @@ JITTERS = np.array([0.0, *np.geomspace(1e-6, 3e-3, 21)])
 scatter: none, or as likely in each decade (common practice, no source)."""
 LEAST = 1e-4
 """Least variance of the scatter, in units of the held notes': what the matrices bear."""
-FILTER_HZ, ORDERS, SHIFT = 2000.0, (3, 5, 7), 0.1
-"""Lowest corner of a filter left open. Beyond a mere delay its phase is odd in frequency: of these
-orders, so many periods at the corner. (A pole of four, 4 arctan(x), has 0.21, 0.13 and 0.09 of
-them; two Butterworth poles 0.08 and 0.05 of the first two: closed form.)"""
+ORDERS, SHIFT = (2, 3, 4, 5, 6, 7), 0.2
+"""Beyond a mere delay the phase of a filter left open is odd in frequency, and what it takes from
+the level moves marks beside the middle of the wave by even orders: of each, so many periods at its
+corner. (A pole of four, 4 arctan(x), has 0.21, 0.13 and 0.09 of the odd ones; two Butterworth poles
+0.08 and 0.05 of the first two: closed form.)"""
 CENTS_S = 1 / 1200
 """A drift of a cent a second, octaves a second."""
-WAYS = np.array([(drift, 1.0) for drift in (0.03, 0.1, 0.3, 1.0, 3.0)])
-"""What may be on the way to the marks, shape (n_ways, 2).
-
-The size of a drift in cents a second, and of the couplings in parts of what a fit allows them.
-Filters and smaller couplings are not among it: marks of a sine hardly tell them from a longer
-glide, and the simplest answer would win.
-"""
-EXPECTED = -0.5 * np.log(WAYS).sum(axis=1)
-"""Logarithm of how likely each of them is beforehand: rather small than large (common practice, no
+DRIFTS = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
+"""Sizes that a drift may have, cents a second."""
+WAYS = np.array([(drift, corner) for corner in CORNERS_HZ for drift in DRIFTS])
+"""What may be on the way to the marks, shape (n_ways, 2): the size of a drift, and the corner of
+the lowest filter in Hz."""
+EXPECTED = -0.5 * np.log(DRIFTS)
+"""Logarithm of how likely each drift is beforehand: rather small than large (common practice, no
 source)."""
+USUAL_HZ, SETTLINGS, SETTLES = 8.0, 2, 3.0
+"""Corner of a coupling through which what is not settled fades; beginning and end of a glide; and
+periods in the glide up to which all of what the coupling does may be unsettled."""
+LANDING_SD = 40.0 / 1200
+"""What is expected of a note that has not landed, octaves a second."""
+LEAST_SHIFT = 1e-6
+"""Part of what the lowest filter does below which a higher one does nothing."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
 FLAT = 1e-8
@@ -60,14 +68,18 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     inputs), and how much of the residuals is which comes from their restricted likelihood. Filters
     on the way, whose phase is no mere delay, a drift and couplings are fitted with the law, each
     expected to be about nothing, by more or less. By how much, the marks of all glides of a
-    capture say together of the drift: numbers and covariance are
-    means over all that may be, each weighed by its likelihood (Hoeting et al., Bayesian model
-    averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
+    capture say together of the drift, and the harmonics of its notes of the filters: marks of a
+    sine hardly tell a filter from a longer glide, and the simplest answer would win. Numbers and
+    covariance are means over all that may be, each weighed by its likelihood (Hoeting et al.,
+    Bayesian model averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
     """
     told = [_told(fit) for fit in fits]
     answers = [_answers(one) for one in told]
     votes = [a.likely for a, fit in zip(answers, fits, strict=True) if not fit.departs]
-    weight = special.softmax(EXPECTED + sum(votes))
+    told_by_marks = (np.zeros(len(WAYS)) + sum(votes)).reshape(CORNERS_HZ.size, DRIFTS.size)
+    drift = special.softmax(EXPECTED + told_by_marks, axis=1)
+    corner = special.softmax(np.mean([fit.corners for fit in fits], axis=0)) if fits else np.ones(1)
+    weight = (corner[:, None] * drift).ravel()
     return [_answered(one, answer, weight) for one, answer in zip(told, answers, strict=True)]
 
 
@@ -123,7 +135,8 @@ class _Answers:
 def _told(fit: Fit) -> _Told:
     """Weigh the marks by their scatter and jitter, both by their restricted likelihood."""
     n = fit.time_s.size
-    design = np.hstack([fit.jacobian[:n], _phases(fit), _filters(fit), _drift(fit)])
+    beside = [_landing(fit), _settling(fit), _filters(fit), _drift(fit)]
+    design = np.hstack([fit.jacobian[:n], _phases(fit), *beside])
     unit = np.linalg.norm(design, axis=0)
     unit[unit == 0] = 1.0
     rows = np.column_stack([design / unit, fit.left[:n]])
@@ -192,25 +205,59 @@ def _phases(fit: Fit) -> Real:
 def _filters(fit: Fit) -> Real:
     """Columns of what filters may shift each family of marks by, one standard deviation each.
 
-    That of a filter at the lowest corner, or at the highest pitch of the glide if that is higher.
+    That of a filter at the lowest corner, or at the highest pitch of the glide if that is higher;
+    family after family, each by its orders.
     """
     hz = 2.0 ** fit.log2_at(fit.time_s)
     top = float(hz.max())
     columns = []
     for family in np.unique(fit.family):
         for order in ORDERS:
-            at_top = SHIFT * min(1.0, top / FILTER_HZ) ** order
+            at_top = SHIFT * min(1.0, top / CORNERS_HZ[0]) ** order
             columns.append(np.where(fit.family == family, at_top * (hz / top) ** order, 0) / fit.sd)
     return np.column_stack(columns)
 
 
-def _drift(fit: Fit) -> Real:
-    """Column of what a drift of a cent a second beside the law does to the marks."""
-    slopes = np.array([CENTS_S, CENTS_S])
+def _landing(fit: Fit) -> Real:
+    """Column of what a note that has not landed does, where the fit has none of it."""
+    if fit.model.beside:
+        return np.empty((fit.time_s.size, 0))
+    slopes = np.array([1.0, 0.0])
     with_it, without = (
         phase_of(fit.law, fit.numbers, extra, fit.time_s) for extra in (slopes, 0 * slopes)
     )
     return np.asarray((with_it - without) / fit.sd)[:, None]
+
+
+def _settling(fit: Fit) -> Real:
+    """Columns of what a coupling does until it has settled, where a glide begins and ends.
+
+    For every hertz of its corner, all of what it takes on the lower note; it fades as through a
+    usual coupling. That much is expected of a glide of three periods, of a longer one its part.
+    """
+    end_s = fit.start_s + fit.law.when(0.99) * fit.seconds
+    hz = 2.0 ** fit.log2_at(fit.time_s)
+    all_of_it = fit.shift * hz / hz.min() / fit.sd
+    columns = []
+    for at in (fit.start_s, end_s):
+        later = fit.time_s - at
+        fades = np.exp(-2 * math.pi * USUAL_HZ * np.maximum(later, 0.0))
+        columns.append(np.where(later > 0, fades * all_of_it, 0.0))
+    return np.column_stack(columns)
+
+
+def _periods(fit: Fit) -> float:
+    """Return the periods of the carrier in a glide, at least three."""
+    ends = np.array([fit.start_s, fit.start_s + fit.law.when(0.99) * fit.seconds])
+    return max(SETTLES, float(np.diff(np.interp(ends, fit.time_s, fit.cycles))[0]))
+
+
+def _drift(fit: Fit) -> Real:
+    """Column of what a drift of a cent a second does to the marks."""
+    pieces = Pieces.of(fit.law, fit.numbers, fit.time_s)
+    hz = 2.0 ** fit.log2_at(pieces.at)
+    gone = pieces.total(math.log(2) * CENTS_S * hz * (pieces.at - fit.start_s))
+    return np.asarray(gone / fit.sd)[:, None]
 
 
 def _expected(told: _Told) -> Real:
@@ -221,11 +268,21 @@ def _expected(told: _Told) -> Real:
     fit, unit, filters = told.fit, told.unit, told.filters
     n, count = fit.time_s.size, fit.numbers.size
     own = fit.left.size - n
-    rows = np.zeros((len(WAYS), own + filters + 1, unit.size + 1))
+    landing = int(not fit.model.beside)
+    more = own + landing + SETTLINGS
+    rows = np.zeros((len(WAYS), more + filters + 1, unit.size + 1))
     rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
-    rows[:, 0] /= WAYS[:, 1, None]
+    top = float(2.0 ** fit.log2_at(fit.time_s).max())
+    part = np.minimum(1, top / WAYS[:, 1]) / min(1, top / CORNERS_HZ[0])
     for i in range(filters):
-        rows[:, own + i, unit.size - 1 - filters + i] = 1.0
+        shift = np.maximum(part ** ORDERS[i % len(ORDERS)], LEAST_SHIFT)
+        rows[:, more + i, unit.size - 1 - filters + i] = 1 / shift
+    for i in range(SETTLINGS):
+        rows[:, more - 1 - i, unit.size - 2 - filters - i] = _periods(fit) / (
+            SETTLES * CORNER_SD_HZ
+        )
+    if landing:
+        rows[:, own, unit.size - 2 - filters - SETTLINGS] = 1 / LANDING_SD
     rows[:, -1, -2] = 1 / WAYS[:, 0]
     rows[..., :-1] /= unit
     return rows
@@ -242,7 +299,7 @@ def _answers(told: _Told) -> _Answers:
     triangle: Real = np.asarray(np.linalg.qr(np.concatenate([*stack, expected], 1), mode="r"))
     size = np.abs(np.diagonal(triangle, axis1=1, axis2=2))
     inverse = np.linalg.inv(triangle[:, :-1, :-1])
-    told_of = np.log(size[:, :-1]).sum(axis=1) + np.log(WAYS).sum(axis=1)
+    told_of = np.log(size[:, :-1]).sum(axis=1) + np.log(WAYS[:, 0])
     return _Answers(
         likely=-0.5 * size[:, -1] ** 2 - told_of,
         step=-(inverse @ triangle[:, :-1, -1:])[..., 0],
