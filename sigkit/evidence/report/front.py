@@ -22,6 +22,7 @@ from sigkit.evidence.report.wording import (
     upper_first,
 )
 from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of, gaps_told
+from sigkit.evidence.rows.shown_rows import FIRST_LINE
 from sigkit.evidence.rows.table import SINGLE, Cell, Row
 from sigkit.judging.compare import IMPROVED, NO_CHANGE_BECAUSE, UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
@@ -37,8 +38,6 @@ LINE = 62
 """Characters in a line of a list, two lists side by side."""
 MOST_LINES = 17
 """Lines that a list of page one may take."""
-FIRST_LINE = 2
-"""Line of results.csv that holds the first row; the first one holds the names of the columns."""
 LONG_SENTENCE = 230
 CHANCE = 0.05
 """Share of changes that an interval of 95 % claims where there is none."""

@@ -34,6 +34,7 @@ from sigkit.evidence.report.wording import (
     value_text,
     weight,
 )
+from sigkit.evidence.rows.shown_rows import finding_numbers, ladder_numbers
 from sigkit.evidence.rows.table import SINGLE
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
@@ -94,8 +95,10 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes], code: str = "
     numbered = Numbered.of(evidence)
     elsewhere = set(pictures) - set(held)
     sections = sections_of(evidence, sources, numbered, elsewhere)
-    ladder = ladder_section(evidence.ladder, rows, sources)
-    orders = order_sections(evidence.setting_orders, rows, sources, cell_text)
+    ladder = ladder_section(evidence.ladder, rows, sources, ladder_numbers(evidence))
+    orders = order_sections(
+        evidence.setting_orders, rows, sources, cell_text, finding_numbers(evidence)
+    )
     return environment.get_template("report.html").render(
         unit=settings.unit or "unit not named",
         description=settings.description,

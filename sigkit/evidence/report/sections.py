@@ -6,7 +6,6 @@ from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.report.captures import Numbered
-from sigkit.evidence.report.front import FIRST_LINE
 from sigkit.evidence.report.methods import methods
 from sigkit.evidence.report.pictures import BESIDE, picture_name
 from sigkit.evidence.report.wording import (
@@ -21,6 +20,7 @@ from sigkit.evidence.report.wording import (
     shared_remarks,
     upper_first,
 )
+from sigkit.evidence.rows.shown_rows import FIRST_LINE
 from sigkit.evidence.rows.table import SINGLE, Group, Row
 from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures.result import words
