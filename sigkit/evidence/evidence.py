@@ -27,7 +27,7 @@ from sigkit.evidence.run.made_with import versions
 from sigkit.evidence.run.same_sound import same_sound
 from sigkit.evidence.run.takes import Outcome, without_folder
 
-RESULTS_SCHEMA = 2
+RESULTS_SCHEMA = 3
 """Version of results.json, as results_schema.json describes it."""
 RESULTS, RESULTS_JSON = "results.csv", "results.json"
 

@@ -14,16 +14,13 @@ from reports import parsed, text_of
 from sigkit.evidence.evidence import Evidence
 from sigkit.evidence.job.names import CaptureName
 from sigkit.evidence.report.front import (
-    MOST_LINES,
     MOST_ROWS,
-    front_lists,
     front_rows,
     is_bad,
-    lines_of,
-    second_lists,
     sentences,
 )
 from sigkit.evidence.report.front_charts import draw_front, front_chosen
+from sigkit.evidence.report.front_lists import MOST_LINES, front_lists, lines_of, second_lists
 from sigkit.evidence.report.pages import report_html
 from sigkit.evidence.report.pdf import PAPERS, pdf_of
 from sigkit.evidence.report.pictures import (
@@ -146,6 +143,15 @@ def test_charts_are_chosen_by_rule_and_told_apart_in_grey(sample_part):
         grey = np.asarray(Image.open(io.BytesIO(data)).convert("L"))
         assert grey.min() < 100
         assert grey.shape[1] > 500
+
+
+def test_a_test_of_the_owner_s_complaint_is_drawn_first(sample_part):
+    settings = replace(sample_part.job.settings, complaint_tests=("waveform-oscillator_2",))
+    asked = Evidence.of(replace(sample_part.job, settings=settings), sample_part.outcomes)
+    chosen = front_chosen(asked)
+    assert (chosen[0].test, chosen[0].subject) == ("waveform", "oscillator_2")
+    assert is_bad(chosen[1])
+    assert front_chosen(sample_part)[0].test != "waveform"
 
 
 def test_pictures_that_are_too_many_go_by_rule():

@@ -7,17 +7,16 @@ import html
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from sigkit.evidence.report.about import about, running_head
+from sigkit.evidence.report.about import about, complaint_told, running_head
 from sigkit.evidence.report.captures import Numbered, css_text
 from sigkit.evidence.report.front import (
-    front_lists,
     front_rows,
     is_bad,
-    second_lists,
     second_sentences,
     sentences,
 )
 from sigkit.evidence.report.front_charts import front_charts
+from sigkit.evidence.report.front_lists import front_lists, second_lists
 from sigkit.evidence.report.ladder_section import ladder_section
 from sigkit.evidence.report.pictures import fitting, picture_name
 from sigkit.evidence.report.sections import conditions, contents, sections_of
@@ -106,6 +105,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes], code: str = "
         head=running_head(evidence, code),
         about=about(evidence, code),
         stages=evidence.job.stages,
+        complaint=complaint_told(evidence),
         several=len(evidence.job.stages) > 1,
         numbered=numbered,
         front=front_rows(rows),

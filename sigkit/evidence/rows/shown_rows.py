@@ -53,7 +53,7 @@ def finding_numbers(evidence: Evidence) -> dict[tuple[str, str, str, str, int], 
     """
     line = FIRST_LINE + len(evidence.rows)
     line += sum(1 for one in evidence.ladder.lines for _ in _ladder(evidence, one))
-    numbers = {}
+    numbers: dict[tuple[str, str, str, str, int], int] = {}
     for order in evidence.setting_orders:
         what = order.test, order.subject, order.judged.quantity
         for by_stage in _found(order).values():
@@ -75,12 +75,10 @@ def _ladder(evidence: Evidence, line: Line) -> Iterator[dict[str, Any]]:
         "limit_source": limit.source,
         "remarks": f"{line.step.finding}: {line.step.step}",
     }
-    for name, unit, value in (
-        ("ladder_fixed_spots", "", lambda rung: rung.fixed_spots),
-        ("ladder_floor", "dB", lambda rung: rung.floor_db),
-    ):
-        cells = {rung.stage: _plain(rung, value(rung)) for rung in line.rungs}
-        yield {**_named(LADDER, PER_PASS[0], *same, name, unit), **_by_stage(cells)}
+    spots = {rung.stage: _plain(rung, rung.fixed_spots) for rung in line.rungs}
+    floors = {rung.stage: _plain(rung, rung.floor_db) for rung in line.rungs}
+    yield {**_named(LADDER, PER_PASS[0], *same, "ladder_fixed_spots", ""), **_by_stage(spots)}
+    yield {**_named(LADDER, PER_PASS[0], *same, "ladder_floor", "dB"), **_by_stage(floors)}
 
 
 def _counted(rung: Rung) -> dict[str, Any]:
