@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from sigkit.evidence.report.ladder_section import cleaned_with, name_of
+from sigkit.evidence.report.setting_order_section import order_faults
 from sigkit.evidence.report.wording import cell_text, group_title, limit_text, short_text
 from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
+from sigkit.measures.result import words
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
@@ -149,8 +152,8 @@ def condition_of(evidence: Evidence, row: Row) -> str:
 
 
 def not_tested(evidence: Evidence) -> list[str]:
-    """Return the bench tests without a capture in the last stage, with the reason where one is."""
-    tested = {row.test for row in evidence.rows if row.last.tested}
+    """Return the bench tests without a capture in any stage, with the reason where one is."""
+    tested = {row.test for row in evidence.rows}
     told: dict[str, str] = {}
     parts: list[str] = []
     for gap in (g for g in gaps_of(evidence) if g.kind in (NOT_TESTED, NOT_FITTED)):
@@ -163,6 +166,36 @@ def not_tested(evidence: Evidence) -> list[str]:
             told[gap.test] = f" ({why})"
     whole = [f"{t.title}{told.get(t.name, '')}" for t in TESTS.values() if t.name not in tested]
     return whole + parts
+
+
+def only_earlier(evidence: Evidence) -> list[Row]:
+    """Return what was tested in an earlier stage and not in the last: the leading row of each."""
+    found: dict[tuple[str, str, str], Row] = {}
+    for row in evidence.rows:
+        if not row.last.tested and any(cell.tested for cell in row.cells.values()):
+            found.setdefault(row.group, row)
+    return list(found.values())
+
+
+def earlier_value(row: Row) -> str:
+    """Return what was measured in the last stage that has a capture, and in which one."""
+    name, cell = [(name, cell) for name, cell in row.cells.items() if cell.tested][-1]
+    return f"{row.judged.label} {plain(cell_text(cell))} in {words(name)}, not tested since"
+
+
+def faults_beside(evidence: Evidence) -> list[str]:
+    """Return what is faulty at the last stage and is no quantity of one capture.
+
+    What a quantity does over the marks of its slider, and sliders that crackle again.
+    """
+    last = evidence.job.stages[-1].name
+    back = [
+        f"Slider pass: {name_of(line)}, quiet before and crackling again in {words(last)}"
+        + (f", after {cleaned_with(line)}" if cleaned_with(line) else "")
+        for line in evidence.ladder.lines
+        if line.last.returned and line.last.stage == last
+    ]
+    return [plain(text) for text in (*order_faults(evidence.setting_orders, last), *back)]
 
 
 def overclaims(text: str, typed: Sequence[str] = ()) -> list[str]:

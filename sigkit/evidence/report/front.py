@@ -15,6 +15,7 @@ from sigkit.evidence.report.setting_order_section import order_sentence
 from sigkit.evidence.report.wording import (
     change_text,
     limit_text,
+    outside,
     short_text,
     upper_first,
 )
@@ -226,7 +227,7 @@ def second_sentences(evidence: Evidence) -> list[str]:
 def front_caption(row: Row) -> str:
     """Return the sentence below a small chart: the row that carries it, from stage to stage."""
     seen = "; ".join(f"{words(name)} {short_text(row.cells[name])}" for name in ends_of(row))
-    said = f"{upper_first(row.judged.label)}: {seen}"
-    if row.has_change:
-        said += f"; {row.verdict or 'not judged'}"
-    return f"{said}."
+    said = [f"{upper_first(row.judged.label)}: {seen}"]
+    said += [row.verdict or "not judged"] if row.has_change else []
+    said += [outside(row)] if outside(row) else []
+    return f"{'; '.join(said)}."

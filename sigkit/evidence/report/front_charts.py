@@ -31,8 +31,9 @@ def draw_front(evidence: Evidence) -> dict[str, bytes]:
 def front_charts(evidence: Evidence, sources: Mapping[str, str]) -> list[dict[str, Any]]:
     """Return the three charts of page one, chosen by rule.
 
-    First a test of the owner's complaint where the job names one, then the worst that is left, then the largest improvement, then what changed most; each of
-    another bench test where there are enough.
+    First a test of the owner's complaint where the job names one, then the worst that is left, then
+    the largest improvement, then what changed most; each of another bench test where there are
+    enough.
     """
     found = []
     for row in front_chosen(evidence):

@@ -14,11 +14,11 @@ from typing import TYPE_CHECKING
 from sigkit.evidence.report.front import is_bad
 from sigkit.evidence.report.pictures import picture_name
 from sigkit.evidence.report.setting_order_section import order_faults
-from sigkit.evidence.report.wording import change_text, group_title, limit_text, short_text
+from sigkit.evidence.report.wording import change_text, group_title, outside, short_text
 from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of
 from sigkit.evidence.rows.table import Cell, Row
 from sigkit.judging.compare import NO_CHANGE_BECAUSE, UNCHANGED, WORSE
-from sigkit.judging.limits import NOT_TESTED, OUTSIDE
+from sigkit.judging.limits import NOT_TESTED
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
 
@@ -112,11 +112,6 @@ def _bad_subjects(rows: Sequence[Row]) -> Items:
         )
         items.append((f"{TESTS[test].title}: {named}", picture_name(own[0].group)))
     return items
-
-
-def outside(row: Row) -> str:
-    """Return that a quantity is outside its limit, and the limit; else nothing."""
-    return f"{OUTSIDE} ({limit_text(row)})" if row.limit_verdict.word == OUTSIDE else ""
 
 
 def _untested(evidence: Evidence, *, named: bool) -> Items:

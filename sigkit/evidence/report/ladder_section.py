@@ -106,6 +106,12 @@ def name_of(line: Line) -> str:
     return words(line.subject) + (f", {words(line.setting)}" if line.setting else "")
 
 
+def cleaned_with(line: Line) -> str:
+    """Return what was last done to a slider, in words; empty where the job does not say."""
+    done = [rung.done for rung in line.rungs if rung.done]
+    return DONE[done[-1]] if done else ""
+
+
 def _line(line: Line, verdicts: Mapping[tuple[str, str], str]) -> dict[str, Any]:
     where = "" if line.last is line.rungs[-1] else f", as of {words(line.last.stage)}"
     return {

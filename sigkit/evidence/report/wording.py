@@ -114,6 +114,11 @@ def limit_text(row: Row, *, unit: bool = True) -> str:
     return f"{sign}{row.limit.value:g}{HOLD}{shown}".replace("-", MINUS).rstrip(HOLD)
 
 
+def outside(row: Row) -> str:
+    """Return that a quantity is outside its limit, and the limit; else nothing."""
+    return f"{OUTSIDE} ({limit_text(row)})" if row.limit_verdict.word == OUTSIDE else ""
+
+
 def shared_remarks(rows: Sequence[Row]) -> list[str]:
     """Return the remarks that stand beside every change among some rows."""
     changed = [row for row in rows if row.has_change]
@@ -140,11 +145,13 @@ def caption(row: Row) -> str:
     label = row.judged.label[0].upper() + row.judged.label[1:]
     if row.has_change:
         found = f", {row.verdict}" if row.verdict else ""
+        found += f"; {outside(row)}" if outside(row) else ""
         return f"{label}: {seen}; change {change_text(row.change)}{found}."
     end = (
         f" {row.verdict[0].upper()}{row.verdict[1:]}." if row.verdict.startswith("not comp") else ""
     )
-    return f"{label}: {seen.rstrip('.')}.{end}"
+    found = f"; {outside(row)}" if outside(row) else ""
+    return f"{label}: {seen.rstrip('.')}{found}.{end}"
 
 
 def weight(row: Row) -> float:
