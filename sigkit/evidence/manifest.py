@@ -229,7 +229,7 @@ def verify(
     paths = {name: folder / name for name in outputs_of(folder)}
     others: dict[str, Path] = {}
     if root is not None and whole:
-        sounds = _captures_of(root)
+        sounds = _captures_of(root) | {n: root / n for n in own if (root / n).is_file()}
         others = _later(sounds, document, own)
         paths |= {name: path for name, path in sounds.items() if name not in others}
         listed |= own

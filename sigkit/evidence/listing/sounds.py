@@ -17,6 +17,7 @@ from sigkit.evidence.gate import other_gain
 from sigkit.evidence.report.pictures import picture_name
 from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Group
+from sigkit.evidence.run.one_take import file_of
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
@@ -91,6 +92,9 @@ def sounds_of(evidence: Evidence) -> dict[str, bytes]:
                 "first, and cut one by hand."
             )
             continue
+        if why := "; ".join(filter(None, (_not_as_measured(excerpt.outcome) for excerpt in pair))):
+            told.append(f"{group_title(group)}: none, as {why}.")
+            continue
         sounds = [_sound(excerpt) for excerpt in pair]
         gain_db = _common_gain_db([sound for sound, _ in sounds])
         for excerpt, (sound, rate) in zip(pair, sounds, strict=True):
@@ -144,6 +148,16 @@ def _ends(evidence: Evidence, group: Group) -> list[list[Outcome]]:
 
 def _stage(evidence: Evidence, name: str) -> Stage:
     return next(stage for stage in evidence.job.stages if stage.name == name)
+
+
+def _not_as_measured(outcome: Outcome) -> str:
+    """Return why a capture is no longer the one that was measured; else nothing."""
+    for file, path in zip(outcome.files, outcome.take.paths, strict=True):
+        if not path.is_file():
+            return f"{file.key} is no longer there"
+        if file_of(file.key, path).sha256 != file.sha256:
+            return f"{file.key} was changed after it was measured"
+    return ""
 
 
 def _has_speech(outcome: Outcome) -> bool:

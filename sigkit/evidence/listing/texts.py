@@ -123,7 +123,7 @@ def long_text(evidence: Evidence, code: str) -> str:
             or ["None among what was tested."]
         ),
         "No change shown",
-        *(_by_group(_unchanged(evidence)) or ["None among what was compared."]),
+        *(_by_group(_unchanged(evidence)) or [_none_unchanged(evidence)]),
         f"Undecided against my limits are {_number_of(evidence, UNDECIDED)} quantities, not "
         f"measurable {_number_of(evidence, NOT_MEASURABLE)}; the report names them.",
         "Not tested",
@@ -224,7 +224,7 @@ def _middle(
         "",
         f"No change shown: {len(unchanged)} of the quantities compared, named in the report."
         if unchanged
-        else "No change shown: none of what was compared.",
+        else f"No change shown: {_none_unchanged(evidence).lower()}",
         f"Undecided against my limits: {_number_of(evidence, UNDECIDED)}; not measurable: "
         f"{_number_of(evidence, NOT_MEASURABLE)}.",
         *(["Where a stage has a single take, repeatability is unknown."] if single else []),
@@ -256,10 +256,10 @@ def _good(claims: list[Claim]) -> list[Claim]:
 
 
 def _short_line(claim: Claim) -> str:
-    before, value = claim.before_short, f"{claim.value}{claim.condition}"
-    told = f"{value} (before {before}" if before else f"{value} ("
-    limit = f"limit {claim.limit.removeprefix('at most ')})"
-    return f"{_short_name(claim)}: {told}{'; ' if before else ''}{limit}"
+    ends = [f"before {claim.before_short}" if claim.before_short else ""]
+    ends.append(f"limit {claim.limit.removeprefix('at most ')}" if claim.limit else "")
+    told = "; ".join(filter(None, ends))
+    return f"{_short_name(claim)}: {claim.value}{claim.condition}{f' ({told})' if told else ''}"
 
 
 def _line(claim: Claim) -> str:
@@ -308,6 +308,12 @@ def _done(evidence: Evidence) -> list[str]:
 def _unchanged(evidence: Evidence) -> list[Claim]:
     rows = [r for r in evidence.rows if r.verdict == UNCHANGED and r.judged.better != "none"]
     return [Claim(row, "open") for row in rows]
+
+
+def _none_unchanged(evidence: Evidence) -> str:
+    if any(row.has_change for row in evidence.rows):
+        return "None among what was compared."
+    return "Nothing was compared: one stage only, or no two that can be."
 
 
 def _by_group(claims: list[Claim]) -> list[str]:
