@@ -65,15 +65,21 @@ class Claim:
         return f"{group_title(self.row.group)}, {self.row.judged.label}"
 
     @property
+    def figure(self) -> str:
+        """What was measured in the last stage that has a capture."""
+        return plain(cell_text(self.row.seen))
+
+    @property
     def value(self) -> str:
-        """What was measured in the last stage."""
-        return plain(cell_text(self.row.last))
+        """The same, and in which stage where that is an earlier one."""
+        since = f" in {words(self.row.since)}, not tested since" if self.row.since else ""
+        return self.figure + since
 
     @property
     def before(self) -> str:
         """What was measured in the first stage that has captures; empty where it is the last."""
         tested = [name for name, cell in self.row.cells.items() if cell.tested]
-        if not tested or tested[0] == list(self.row.cells)[-1]:
+        if not tested or tested[0] in (list(self.row.cells)[-1], self.row.since):
             return ""
         return plain(cell_text(self.row.cells[tested[0]]))
 
@@ -116,14 +122,15 @@ def claims_of(evidence: Evidence) -> list[Claim]:
     Returns
     -------
     list of Claim
-        In the order of the bench tests; only quantities with a value in the last stage.
+        In the order of the bench tests; only quantities with a value in the last stage, and what
+        lay outside its limit when it was last tested.
     """
     told: dict[tuple[str, str, str], Row] = {}
     for row in evidence.rows:
         if row.last.quantity.measurable and row.limit_verdict.word in STANDINGS:
             told.setdefault(row.group, row)
     every = [
-        Claim(row, STANDINGS.get(row.limit_verdict.word, "open"), condition_of(evidence, row))
+        Claim(row, STANDINGS.get(row.held.word, "open"), condition_of(evidence, row))
         for row in evidence.rows
     ]
     return [c for c in every if told.get(c.row.group) is c.row or c.bad]
@@ -134,9 +141,10 @@ def condition_of(evidence: Evidence, row: Row) -> str:
 
     A shorter recording settles sooner, as what comes after its end is not seen.
     """
-    if row.test != WARMUP or not row.last.quantity.measurable:
+    if row.test != WARMUP or not row.seen.quantity.measurable:
         return ""
-    last = evidence.job.stages[-1]
+    stages = {stage.name: stage for stage in evidence.job.stages}
+    last = stages[row.since] if row.since else evidence.job.stages[-1]
     lengths = [
         outcome.duration_s / 60
         for outcome in evidence.outcomes
@@ -180,20 +188,22 @@ def only_earlier(evidence: Evidence) -> list[Row]:
 def earlier_value(row: Row) -> str:
     """Return what was measured in the last stage that has a capture, and in which one."""
     name, cell = [(name, cell) for name, cell in row.cells.items() if cell.tested][-1]
-    return f"{row.judged.label} {plain(cell_text(cell))} in {words(name)}, not tested since"
+    stood = f", {row.stood.word} then" if row.stood.word else ""
+    return f"{row.judged.label} {plain(cell_text(cell))} in {words(name)}{stood}, not tested since"
 
 
 def faults_beside(evidence: Evidence) -> list[str]:
-    """Return what is faulty at the last stage and is no quantity of one capture.
+    """Return what is faulty when it was last tested, and is no quantity of one capture.
 
     What a quantity does over the marks of its slider, and sliders that crackle again.
     """
     last = evidence.job.stages[-1].name
     back = [
-        f"Slider pass: {name_of(line)}, quiet before and crackling again in {words(last)}"
+        f"Slider pass: {name_of(line)}, quiet before and crackling again in "
+        f"{words(line.last.stage)}"
         + (f", after {cleaned_with(line)}" if cleaned_with(line) else "")
         for line in evidence.ladder.lines
-        if line.last.returned and line.last.stage == last
+        if line.last.returned
     ]
     return [plain(text) for text in (*order_faults(evidence.setting_orders, last), *back)]
 

@@ -124,8 +124,8 @@ def long_text(evidence: Evidence, code: str) -> str:
         ),
         "No change shown",
         *(_by_group(_unchanged(evidence)) or [_none_unchanged(evidence)]),
-        f"Undecided against my limits are {_number_of(evidence, UNDECIDED)} quantities, not "
-        f"measurable {_number_of(evidence, NOT_MEASURABLE)}; the report names them.",
+        f"Quantities undecided against my limits: {_number_of(evidence, UNDECIDED)}; not "
+        f"measurable: {_number_of(evidence, NOT_MEASURABLE)}; the report names them.",
         "Not tested",
         *(
             [", ".join(not_tested(evidence)) + "."]
@@ -237,8 +237,8 @@ def _middle(
 
 
 def _number_of(evidence: Evidence, word: str) -> int:
-    """Return how many quantities stand to their limits in a word."""
-    return sum(row.limit_verdict.word == word for row in evidence.rows)
+    """Return how many quantities stood to their limits in a word when they were last tested."""
+    return sum(row.held.word == word for row in evidence.rows)
 
 
 def _good(claims: list[Claim]) -> list[Claim]:
@@ -270,7 +270,7 @@ def _line(claim: Claim) -> str:
         ends = [f"undecided against my limit of {claim.limit}"]
     if claim.change:
         ends.append(claim.change)
-    if claim.row.last.takes == 1:
+    if claim.row.seen.takes == 1:
         ends.append("single take")
     return f"{claim.name}: {before}{', '.join([claim.value + claim.condition, *ends])}."
 

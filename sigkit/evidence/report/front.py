@@ -36,7 +36,7 @@ LONG_SENTENCE = 230
 CHANCE = 0.05
 """Share of changes that an interval of 95 % claims where there is none."""
 BAD = "outside or worse"
-ORDER = (BAD, UNDECIDED, NOT_MEASURABLE, UNCHANGED, WITHIN)
+ORDER = (BAD, UNDECIDED, NOT_MEASURABLE, NOT_TESTED, UNCHANGED, WITHIN)
 """What a row is called by, the worst first."""
 
 
@@ -91,10 +91,9 @@ def _front_row(rows: Sequence[Row], *, merged: bool) -> dict[str, Any]:
         "change": change_text(row.change, unit=False),
         "finding": finding(row),
         "single": SINGLE in row.remarks and row.has_change,
-        "word": row.limit_verdict.word.removesuffix(" limits") or "no limit set",
-        "limit": limit_text(row, unit=False)
-        if row.limit_verdict.word and row.limit is not None
-        else "",
+        "word": row.held.word.removesuffix(" limits") or "no limit set",
+        "since": words(row.since) if row.stood.word else "",
+        "limit": limit_text(row, unit=False) if row.held.word and row.limit is not None else "",
         "others": _subjects(rows) if merged else _others(rows, row),
         "bad": is_bad(row),
     }
@@ -117,32 +116,34 @@ def carrying(rows: Sequence[Row]) -> Row:
     for rank in (BAD, UNDECIDED):
         if found := [row for row in judged if standing(row) == rank]:
             return max(found, key=_size)
-    leading = [row for row in judged if row.last.quantity.measurable]
-    with_limit = [row for row in leading if row.limit_verdict.word]
+    leading = [row for row in judged if row.seen.quantity.measurable]
+    with_limit = [row for row in leading if row.held.word]
     compared = [row for row in with_limit if row.has_change]
     return (compared or with_limit or leading or judged)[0]
 
 
 def _size(row: Row) -> tuple[bool, bool, float]:
     change = abs(row.change.value) / row.change.expanded if row.change.measurable else 0.0
-    return row.limit_verdict.word == OUTSIDE, row.verdict == WORSE, change
+    return row.held.word == OUTSIDE, row.verdict == WORSE, change
 
 
 def standing(row: Row) -> str:
     """Return how a quantity stands, in one of the words of `ORDER`."""
     if is_bad(row):
         return BAD
-    word = row.limit_verdict.word
+    word = row.held.word
     if word == UNDECIDED:
         return UNDECIDED
+    if row.since:
+        return NOT_TESTED
     if not row.last.quantity.measurable and word != WITHIN:
         return NOT_MEASURABLE
     return UNCHANGED if row.verdict == UNCHANGED and word != WITHIN else WITHIN
 
 
 def is_bad(row: Row) -> bool:
-    """Whether a quantity became worse or lies outside its limit at the last stage."""
-    return row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+    """Whether a quantity became worse or lies outside its limit when it was last tested."""
+    return row.verdict == WORSE or row.held.word == OUTSIDE
 
 
 def finding(row: Row) -> str:
@@ -196,6 +197,13 @@ def sentences(evidence: Evidence) -> list[str]:
             f"limits, {limits[OUTSIDE]} outside, {limits[UNDECIDED]} are undecided, "
             f"{limits[NOT_MEASURABLE]} not measurable, {limits[NOT_TESTED]} not tested."
         )
+        stood = collections.Counter(row.stood.word for row in rows if row.stood.word)
+        if stood:
+            said[-1] += (
+                f" Of these, when last tested, {stood[WITHIN]} lay within, {stood[OUTSIDE]} "
+                f"outside, {stood[UNDECIDED]} were undecided, {stood[NOT_MEASURABLE]} not "
+                "measurable."
+            )
     told = ladder_sentence(evidence.ladder) if evidence.ladder else ""
     if len(told) > LONG_SENTENCE:
         told = ladder_sentence(evidence.ladder, named=False)

@@ -93,7 +93,7 @@ def _bad_items(rows: Sequence[Row], told: Callable[[Row], str]) -> Items:
 
 def _with_value(row: Row) -> str:
     how = ", ".join(w for w in (row.verdict if row.verdict == WORSE else "", outside(row)) if w)
-    return f"{row.judged.label} {short_text(row.last)}, {how}"
+    return f"{row.judged.label} {short_text(row.seen)}, {how}"
 
 
 def _name_only(row: Row) -> str:

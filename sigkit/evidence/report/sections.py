@@ -102,6 +102,9 @@ def _line(number: int, row: Row, shared: Sequence[str], numbered: Numbered) -> d
     if limit in (WITHIN, OUTSIDE, UNDECIDED) and row.limit is not None:
         probability = row.limit_verdict.probability or 0.0
         limit += f" ({limit_text(row)}; probability within {percent(probability)})"
+    if row.stood.word:
+        limit += f"; {row.stood.word} in {words(row.since)}"
+        limit += f" ({limit_text(row)})" if row.limit is not None else ""
     remarks = [r for r in row.remarks if (row.has_change or r != SINGLE) and r not in shared]
     return {
         "number": number,

@@ -35,13 +35,21 @@ def order_sentence(order: SettingOrder) -> str:
 
 
 def order_faults(orders: Sequence[SettingOrder], stage: str) -> list[str]:
-    """Return what is worn or faulty over the marks at a stage, with its place."""
+    """Return what is worn or faulty over the marks when they were last recorded, with its place.
+
+    Parameters
+    ----------
+    orders : sequence of SettingOrder
+        Quantities over the marks of their slider.
+    stage : str
+        The last stage of the job.
+    """
     return [
         f"{order_title(order)}, {order.judged.label} over its marks: {words(one.stage)} "
         + fault_text(one, number)
+        + ("" if one.stage == stage else ", not tested since")
         for order in orders
-        for one in order.stages
-        if one.stage == stage
+        for one in order.stages[-1:]
         for number in range(len(one.faults))
     ]
 

@@ -116,7 +116,10 @@ def limit_text(row: Row, *, unit: bool = True) -> str:
 
 def outside(row: Row) -> str:
     """Return that a quantity is outside its limit, and the limit; else nothing."""
-    return f"{OUTSIDE} ({limit_text(row)})" if row.limit_verdict.word == OUTSIDE else ""
+    if row.held.word != OUTSIDE:
+        return ""
+    since = f" in {words(row.since)}, not tested since" if row.since else ""
+    return f"{OUTSIDE} ({limit_text(row)}){since}"
 
 
 def shared_remarks(rows: Sequence[Row]) -> list[str]:
@@ -157,7 +160,7 @@ def caption(row: Row) -> str:
 def weight(row: Row) -> float:
     """Return how far a change exceeds its uncertainty; what is worse or outside counts twice."""
     size = abs(row.change.value) / row.change.expanded if row.change.measurable else 0.0
-    bad = row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+    bad = row.verdict == WORSE or row.held.word == OUTSIDE
     return math.log1p(size) * (2.0 if bad else 1.0)
 
 

@@ -28,10 +28,12 @@ def results_frame(evidence: Evidence) -> pd.DataFrame:
     ``exposure_STAGE`` (events, and the seconds or passes in which they were counted),
     ``takes_STAGE``, ``captures_STAGE`` (the files behind the value) and, where captures were cut to
     the shorter one for a comparison, ``whole_STAGE``, ``whole_low_STAGE`` and ``whole_high_STAGE``
-    over their whole length. Then ``low_change`` and ``high_change``; ``kind``, which tells
-    quantities from sliders over the stages and from findings over the marks of a slider, that stand
-    behind them; ``mark_percent``, where on the travel of its slider a setting is that is shown over
-    its marks; and ``finding_STAGE``, what these lines say in words.
+    over their whole length. Then ``low_change`` and ``high_change``; ``last_tested`` and
+    ``last_tested_verdict``, the stage and how it stands to the limit where the last stage has no
+    capture and an earlier one has; ``kind``, which tells quantities from sliders over the stages
+    and from findings over the marks of a slider, that stand behind them; ``mark_percent``, where on
+    the travel of its slider a setting is that is shown over its marks; and ``finding_STAGE``, what
+    these lines say in words.
 
     Parameters
     ----------
@@ -52,7 +54,8 @@ def _columns(evidence: Evidence) -> list[str]:
     cut = any(cell.whole is not None for row in evidence.rows for cell in row.cells.values())
     columns = [f"{word}_{name}" for name in names for word in (*per_stage, *(whole if cut else ()))]
     told = [f"finding_{name}" for name in names]
-    return [*columns, "low_change", "high_change", "kind", "mark_percent", *told]
+    last = ["last_tested", "last_tested_verdict"]
+    return [*columns, "low_change", "high_change", *last, "kind", "mark_percent", *told]
 
 
 def _more(evidence: Evidence, row: Row) -> dict[str, Any]:
@@ -81,6 +84,7 @@ def _more(evidence: Evidence, row: Row) -> dict[str, Any]:
     percent = percent_of(row.setting) if shown else None
     return more | {
         **{"low_change": low, "high_change": high, "kind": QUANTITY},
+        **{"last_tested": row.since, "last_tested_verdict": row.stood.word},
         "mark_percent": math.nan if percent is None else percent,
     }
 
