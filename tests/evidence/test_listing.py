@@ -18,7 +18,7 @@ from slider_made import evidence_of as sliders_evidence
 from slider_made import made, spread
 
 import sigkit
-from sigkit.evidence.listing import sounds
+from sigkit.evidence.listing import pictures, sounds
 from sigkit.evidence.listing.claims import claims_of, overclaims
 from sigkit.evidence.listing.kit import kit_of
 from sigkit.evidence.listing.pictures import SIZES
@@ -155,9 +155,9 @@ def test_every_number_of_the_texts_is_in_the_results(evidence, kit):
 
 
 def test_pictures_have_their_sizes_and_a_wide_edge_and_carry_nothing_else(kit):
-    pictures = {name: data for name, data in kit.items() if name.endswith(".png")}
-    assert pictures
-    for name, data in pictures.items():
+    drawn = {name: data for name, data in kit.items() if name.endswith(".png")}
+    assert drawn
+    for name, data in drawn.items():
         shape = name.removesuffix(".png").rsplit("_", 1)[1]
         width, height = SIZES[shape]
         pixels = image.imread(io.BytesIO(data))
@@ -187,6 +187,30 @@ def test_letters_can_be_read_on_a_phone(evidence, monkeypatch):
     monkeypatch.setattr(Figure, "savefig", spy)
     kit_of(evidence, "x")
     assert min(sizes) >= 1 / 40 - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("words", "told"), [("a limit", False), ("a limit, its source " * 9, True)]
+)
+def test_a_band_whose_words_have_no_room_is_told_above(evidence, monkeypatch, words, told):
+    from matplotlib.figure import Figure
+    from matplotlib.text import Text
+
+    def draw(figure):
+        ax = figure.add_subplot()
+        ax.axhspan(0, 0.5)
+        ax.text(0, 0, words)
+
+    seen = []
+    real = Figure.savefig
+
+    def spy(figure, *args, **options):
+        seen.extend(text.get_text() for text in figure.findobj(Text))
+        return real(figure, *args, **options)
+
+    monkeypatch.setattr(Figure, "savefig", spy)
+    pictures._picture(evidence, "Slider pass: x", draw, SIZES["square"], mute=False)
+    assert (pictures.BAND in seen) is told
 
 
 def test_excerpts_share_one_gain_and_are_else_unchanged(evidence, kit):

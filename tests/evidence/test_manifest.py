@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 
+import pandas as pd
 import pytest
 import soundfile as sf
 
@@ -357,6 +358,20 @@ def test_a_number_that_was_changed_is_named_with_its_difference(written, job_fol
     assert (difference.row, difference.column) == ("slider release worst_level", "before")
     assert difference.by == pytest.approx(1e-7, rel=0.1)
     assert any(line.startswith("other version: numpy 1.0 then") for line in found.lines())
+
+
+@pytest.mark.usefixtures("fake_slider")
+def test_a_table_of_an_older_version_is_compared_as_far_as_it_goes(written, job_folder):
+    """Columns and lines that came later are no differences; a number that is another still is."""
+    table = pd.read_csv(written / "results.csv", dtype=str, keep_default_na=False)
+    older = table.drop(columns=["kind", "mark_percent", "last_tested", "last_tested_verdict"])
+    older.to_csv(written / "results.csv", index=False, lineterminator="\n")
+    found = verify(written, job_folder, recompute=True).recomputed
+    assert found.ok
+    assert found.remarks[-1].endswith("last_tested, last_tested_verdict, kind, mark_percent")
+    older.loc[0, "before"] = "-1.5"
+    older.to_csv(written / "results.csv", index=False, lineterminator="\n")
+    assert len(verify(written, job_folder, recompute=True).recomputed.differences) == 1
 
 
 @pytest.mark.usefixtures("fake_slider", "bare")

@@ -53,7 +53,8 @@ __all__ = ["RESERVED", "Job", "Stage", "Take", "open_job"]
 
 RESERVED = frozenset(
     {"test", "subject", "setting", "quantity", "unit", "change", "u_change", "verdict", "limit"}
-    | {"limit_source", "limit_verdict", "p_within", "remarks"}
+    | {"limit_source", "limit_verdict", "p_within", "remarks", "low_change", "high_change"}
+    | {"last_tested", "last_tested_verdict", "kind", "mark_percent"}
 )
 """Columns of the results beside the stages."""
 
