@@ -251,7 +251,7 @@ def verify(
         moved = _hashes(others, progress=progress)
         found |= {name: code for name, code in moved.items() if code in gone}
     later = {name.partition("/")[0] for name in others if name not in found}
-    result = _compare(listed, found, code=sha256(folder / FILE), captures_checked=whole)
+    result = _compare(listed, found, code=_code(folder / FILE), captures_checked=whole)
     result = dataclasses.replace(result, **_chain(folder, document, own), later=_names(later))
     same = {name: path for name, path in paths.items() if name in result.matched}
     result = dataclasses.replace(
@@ -304,9 +304,20 @@ def _hashes(paths: Mapping[str, Path], *, progress: bool) -> dict[str, str]:
     found = {}
     with Progress("comparing", "files", len(paths), sum(sizes.values()), shown=progress) as shown:
         for name, path in paths.items():
-            found[name] = sha256(path)
+            found[name] = _code(path)
             shown.done(sizes[name])
     return found
+
+
+def _code(path: Path) -> str:
+    try:
+        return sha256(path)
+    except OSError as error:
+        raise InputError(
+            f"The file cannot be read: {error.strerror}.",
+            where=str(path),
+            remedy="Check that you may read it and that its drive is connected, and verify again.",
+        ) from error
 
 
 def _chain(folder: Path, document: Mapping[str, Any], own: Mapping[str, str]) -> dict[str, Any]:
@@ -325,7 +336,7 @@ def _asked(
     result: Verification, path: Path, document: Mapping[str, Any], own: Mapping[str, str]
 ) -> Verification:
     """Say which captures one file is, by its content; its name does not matter."""
-    code = sha256(path)
+    code = _code(path)
     same = _names(name for name, listed in own.items() if listed == code)
     if same:
         matched = _names({*result.matched, *same})

@@ -1,5 +1,6 @@
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -247,6 +248,19 @@ def test_wrong_settings_are_refused_with_a_suggestion(job_folder, text, problem,
     assert remedy in error.value.remedy
     assert "job.toml" in error.value.where
     assert len(str(error.value).splitlines()) == 3
+
+
+def test_a_stage_that_may_not_be_read_is_not_taken_for_an_empty_one(job_folder, monkeypatch):
+    real = Path.iterdir
+
+    def refused(path):
+        if path.name == "after":
+            raise PermissionError(13, "Permission denied")
+        return real(path)
+
+    monkeypatch.setattr(Path, "iterdir", refused)
+    with pytest.raises(InputError, match="cannot be read: Permission denied"):
+        open_job(job_folder)
 
 
 @pytest.mark.parametrize(

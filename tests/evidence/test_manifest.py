@@ -263,6 +263,22 @@ def test_a_capture_written_anew_is_told_from_another_recording(written, job_fold
     assert verify(written, job_folder).lines()[0] == "changed: after/slider-release.wav"
 
 
+def test_a_file_that_cannot_be_read_is_named(written, job_folder, monkeypatch):
+    """As by permission, which the tests of a superuser would not notice."""
+
+    def refused(path):
+        if path.name == "slider-release.wav":
+            raise PermissionError(13, "Permission denied")
+        return "0" * 64
+
+    monkeypatch.setattr("sigkit.evidence.manifest.sha256", refused)
+    for captures in (job_folder, job_folder / "after/slider-release.wav"):
+        with pytest.raises(InputError, match="cannot be read: Permission denied") as caught:
+            verify(written, captures)
+        assert len(str(caught.value).splitlines()) == 3
+        assert "slider-release.wav" in caught.value.where
+
+
 @pytest.mark.usefixtures("bare")
 def test_a_file_of_another_kind_that_was_listed_is_looked_for(job_folder):
     """A recording that is no WAV is listed as not used; it is not missing where it still lies."""
