@@ -23,6 +23,7 @@ from sigkit.evidence.listing.claims import claims_of, overclaims
 from sigkit.evidence.listing.kit import kit_of
 from sigkit.evidence.listing.pictures import SIZES
 from sigkit.evidence.listing.texts import ASKED, answers_text, long_text, middle_text, short_text
+from sigkit.evidence.report.pages import report_html
 
 
 @pytest.fixture
@@ -380,6 +381,18 @@ def test_nothing_private_and_the_same_each_time(evidence, tmp_path):
     manifest = json.loads((one / "manifest.json").read_text(encoding="utf-8"))
     assert {path.as_posix() for path in files} <= {entry["path"] for entry in manifest["outputs"]}
     assert sigkit.verify(one).ok
+
+
+def test_where_nothing_was_judged_nothing_is_said_to_be_without_fault():
+    """A waveform without a limit, at one stage: that none is outside says nothing."""
+    found = marks_evidence({"before": {"50": glided(), "100": glided()}})
+    report = report_html(found, {})
+    for text in (middle_text(found), " ".join(long_text(found, "x").split()), report):
+        assert "Nothing could be held against a limit or compared" in text
+        assert "None among what was tested" not in text.replace(
+            "<p>None among what was tested.", ""
+        )
+    assert "nothing was compared" in middle_text(found)
 
 
 def test_without_a_measurement_there_is_no_kit(job_folder, fake_slider):

@@ -19,6 +19,7 @@ from sigkit.evidence.listing.claims import claims_of
 from sigkit.evidence.listing.texts import long_text, short_text
 from sigkit.evidence.report.front import (
     MOST_ROWS,
+    front_caption,
     front_rows,
     is_bad,
     sentences,
@@ -36,6 +37,7 @@ from sigkit.evidence.report.pictures import (
     fitting,
     picture_name,
 )
+from sigkit.evidence.report.wording import caption
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
 
@@ -219,6 +221,15 @@ def test_a_test_of_the_owner_s_complaint_is_drawn_first(sample_part):
     assert (chosen[0].test, chosen[0].subject) == ("waveform", "oscillator_2")
     assert is_bad(chosen[1])
     assert front_chosen(sample_part)[0].test != "waveform"
+
+
+def test_a_caption_says_outside_where_it_says_improved(sample_part):
+    """A change for the better that is not good enough reads as both."""
+    outside = [row for row in sample_part.rows if row.limit_verdict.word == "outside limits"]
+    assert any(row.verdict == "improved" for row in outside)
+    for row in sample_part.rows:
+        for told in (front_caption(row), caption(row)):
+            assert ("outside limits (" in told) == (row in outside)
 
 
 def test_pictures_that_are_too_many_go_by_rule():

@@ -16,6 +16,7 @@ from sigkit.evidence.listing.claims import (
     plain,
 )
 from sigkit.evidence.report.front import is_bad
+from sigkit.evidence.report.front_lists import none_bad, none_unchanged
 from sigkit.evidence.report.wording import cell_text, group_title, upper_first
 from sigkit.evidence.rows.table import SINGLE
 from sigkit.judging.compare import UNCHANGED, WORSE
@@ -120,10 +121,10 @@ def long_text(evidence: Evidence, code: str) -> str:
                 *(_line(c) for c in claims if c.bad),
                 *(f"{text}." for text in faults_beside(evidence)),
             ]
-            or ["None among what was tested."]
+            or [none_bad(evidence)]
         ),
         "No change shown",
-        *(_by_group(_unchanged(evidence)) or [_none_unchanged(evidence)]),
+        *(_by_group(_unchanged(evidence)) or [none_unchanged(evidence)]),
         f"Quantities undecided against my limits: {_number_of(evidence, UNDECIDED)}; not "
         f"measurable: {_number_of(evidence, NOT_MEASURABLE)}; the report names them.",
         "Not tested",
@@ -214,7 +215,7 @@ def _middle(
         f"{_serviced(evidence)} Measured by me, not by an independent laboratory.",
         "",
         "Outside my limits or worse:",
-        *(bad if bad or more_bad else ["none among what was tested"]),
+        *(bad if bad or more_bad else [none_bad(evidence)]),
     ]
     if more_bad:
         lines.append(f"and {more_bad} more, named in the report")
@@ -224,7 +225,7 @@ def _middle(
         "",
         f"No change shown: {len(unchanged)} of the quantities compared, named in the report."
         if unchanged
-        else f"No change shown: {_none_unchanged(evidence).lower()}",
+        else f"No change shown: {none_unchanged(evidence).lower()}",
         f"Undecided against my limits: {_number_of(evidence, UNDECIDED)}; not measurable: "
         f"{_number_of(evidence, NOT_MEASURABLE)}.",
         *(["Where a stage has a single take, repeatability is unknown."] if single else []),
@@ -308,12 +309,6 @@ def _done(evidence: Evidence) -> list[str]:
 def _unchanged(evidence: Evidence) -> list[Claim]:
     rows = [r for r in evidence.rows if r.verdict == UNCHANGED and r.judged.better != "none"]
     return [Claim(row, "open") for row in rows]
-
-
-def _none_unchanged(evidence: Evidence) -> str:
-    if any(row.has_change for row in evidence.rows):
-        return "None among what was compared."
-    return "Nothing was compared: one stage only, or no two that can be."
 
 
 def _by_group(claims: list[Claim]) -> list[str]:

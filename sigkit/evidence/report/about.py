@@ -118,7 +118,7 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
         (
             "selection",
             "What was recorded",
-            f"{evidence.capture_count} captures, chosen by the restorer; all of them are listed, "
+            f"{_captures(evidence.capture_count)}, chosen by the restorer; all of them are listed, "
             "used or not. The first usable take of each stage is drawn.",
         ),
         (
@@ -139,6 +139,10 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
             "Parts of this report may mislead: pass it on whole, up to its last line.",
         ),
     ]
+
+
+def _captures(count: int) -> str:
+    return "1 capture" if count == 1 else f"{count} captures"
 
 
 def _code(code: str) -> str:

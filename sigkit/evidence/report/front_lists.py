@@ -18,7 +18,7 @@ from sigkit.evidence.report.wording import change_text, group_title, outside, sh
 from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of
 from sigkit.evidence.rows.table import Cell, Row
 from sigkit.judging.compare import NO_CHANGE_BECAUSE, UNCHANGED, WORSE
-from sigkit.judging.limits import NOT_TESTED
+from sigkit.judging.limits import NOT_TESTED, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
 
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 LINE = 62
 """Characters in a line of a list, two lists side by side."""
+NONE = "None among what was tested."
+NOTHING_JUDGED = "Nothing could be held against a limit or compared, so nothing can be said of it."
+NOTHING_COMPARED = "Nothing was compared: one stage only, or no two that can be."
 MOST_LINES = 17
 """Lines that a list of page one may take."""
 
@@ -41,11 +44,27 @@ class FrontList:
         Its name, and where it can be linked to.
     items : tuple of (str, str)
         Text, and the anchor that holds the rest; an empty anchor for none.
+    none : str
+        What an empty list means.
     """
 
     heading: str
     anchor: str
     items: tuple[tuple[str, str], ...] = field(default=())
+    none: str = NONE
+
+
+def none_bad(evidence: Evidence) -> str:
+    """Return what it means that nothing is outside or worse: good only if something was judged."""
+    judged = any(row.held.word in (WITHIN, UNDECIDED) for row in evidence.rows)
+    compared = any(row.has_change for row in evidence.rows if row.judged.better != "none")
+    return NONE if judged or compared else NOTHING_JUDGED
+
+
+def none_unchanged(evidence: Evidence) -> str:
+    """Return what it means that nothing is unchanged: good only if something was compared."""
+    compared = any(row.has_change for row in evidence.rows if row.judged.better != "none")
+    return "None among what was compared." if compared else NOTHING_COMPARED
 
 
 def front_lists(evidence: Evidence) -> list[FrontList]:
@@ -62,7 +81,7 @@ def front_lists(evidence: Evidence) -> list[FrontList]:
     )
     untested = _fitting([_untested(evidence, named=True), _untested(evidence, named=False)])
     return [
-        FrontList("Still outside limits or worse", "outside", tuple(told)),
+        FrontList("Still outside limits or worse", "outside", tuple(told), none_bad(evidence)),
         FrontList("Not tested or not fitted", "not-tested", tuple(untested)),
     ]
 
@@ -176,7 +195,7 @@ def second_lists(evidence: Evidence) -> list[FrontList]:
     ]
     lost = [(f"{text} ({', '.join(labels)})", anchor) for (text, anchor), labels in untold.items()]
     return [
-        FrontList("No change shown", "no-change", tuple(unchanged)),
+        FrontList("No change shown", "no-change", tuple(unchanged), none_unchanged(evidence)),
         FrontList("Not measurable or not comparable", "not-measurable", tuple(lost)),
     ]
 
