@@ -2,6 +2,13 @@
 
 from tinyhtml5.parser import HTMLParser
 
+COMPLAINT = (
+    'The "second" oscillator\'s slider <b>crackles</b> & scratches\nwhenever it is moved, it hums '
+    "even with everything turned down, and some notes are out of tune when it is cold; it worked "
+    "last year, a friend had a look at it, and since then it has become worse and worse from one "
+    "rehearsal to the next."
+)
+
 
 def parsed(html):
     """Tree of a document, and every error of its grammar (WHATWG HTML, 13.2)."""

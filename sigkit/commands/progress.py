@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from sigkit.commands.say import WIDTH
+from sigkit.evidence.run.progress import QUIET_S, left_s, rough
 
-FIRST_S, RENEW_S, LINE_S = 3.0, 0.25, 10.0
+FIRST_S, RENEW_S, LINE_S = QUIET_S, 0.25, 10.0
 """Nothing is said of what takes less than the first; a terminal's line is renewed, a pipe gets
 whole lines, each no more often than that."""
 
@@ -46,9 +47,9 @@ class Progress:
         """
         if not self.due():
             return
-        spent = time.monotonic() - self._began
-        left = f", about {_rough(spent * (self.total - done) / done)} left" if done > 0 else ""
-        self.show(f"{self.doing} {words}{left}".replace("  ", " "))
+        left = left_s(time.monotonic() - self._began, done, self.total)
+        told = "" if left is None else f", about {rough(left)} left"
+        self.show(f"{self.doing} {words}{told}".replace("  ", " "))
 
     def due(self) -> bool:
         """Return whether it is time to show something; then the next time counts from now."""
@@ -96,8 +97,8 @@ def waiting(doing: str, usual_s: float) -> Iterator[None]:
                 continue
             spent = time.monotonic() - began
             left = usual_s - spent
-            more = f"usually about {_rough(left)} more" if left > 1 else "longer than usual"
-            progress.show(f"{doing}: {_rough(spent)} so far, {more}")
+            more = f"usually about {rough(left)} more" if left > 1 else "longer than usual"
+            progress.show(f"{doing}: {rough(spent)} so far, {more}")
 
     thread = threading.Thread(target=tick, daemon=True)
     thread.start()
@@ -107,10 +108,3 @@ def waiting(doing: str, usual_s: float) -> Iterator[None]:
         done.set()
         thread.join()
         progress.clear()
-
-
-def _rough(seconds: float) -> str:
-    """Return a length of time in a word or two."""
-    if seconds < 90:
-        return f"{max(seconds, 1):.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"

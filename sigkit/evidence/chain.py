@@ -110,9 +110,13 @@ def chain_breaks(
             continue
         content = path.read_bytes()
         code = hashlib.sha256(content).hexdigest()
+        plain = content.replace(b"\r\n", b"\n")
+        ends = code != entry["sha256"] == hashlib.sha256(plain).hexdigest()
+        if ends:
+            content, code = plain, entry["sha256"]
         named, listed = _parsed(content)
         own = {name: c for name, c in captures.items() if name.partition("/")[0] == stage}
-        why = []
+        why = ["only its line ends are others (CRLF)"] if ends else []
         if code != entry["sha256"]:
             why.append("its list is not the one that the manifest names")
         if not named == entry["previous_sha256"] == before:

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import math
-import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,13 +12,10 @@ from typing import Any
 
 import pandas as pd
 
-from sigkit.errors import InputError, SignalError
-from sigkit.evidence.chain import stage_lists
+from sigkit.errors import SignalError
+from sigkit.evidence.exported import json_bytes, rounded
 from sigkit.evidence.job.folder import Job
-from sigkit.evidence.listed import capture_entries, manifest_of
-from sigkit.evidence.manifest import FILE, sha256
-from sigkit.evidence.place import free_place, move_in
-from sigkit.evidence.report.pdf import pdf_of
+from sigkit.evidence.listed import capture_entries
 from sigkit.evidence.rows.gaps import Gap, gaps_of
 from sigkit.evidence.rows.ladder import Ladder, ladder_of
 from sigkit.evidence.rows.other_limit import job_with_limit
@@ -30,19 +24,12 @@ from sigkit.evidence.rows.row_causes import with_causes
 from sigkit.evidence.rows.setting_order import SettingOrder, setting_orders_of
 from sigkit.evidence.rows.table import Row, rows_of
 from sigkit.evidence.run.made_with import versions
-from sigkit.evidence.run.progress import Progress
 from sigkit.evidence.run.same_sound import same_sound
 from sigkit.evidence.run.takes import Outcome, without_folder
 
-SCHEMA = 1
-RESULTS_SCHEMA = 2
+RESULTS_SCHEMA = 3
 """Version of results.json, as results_schema.json describes it."""
-CODE_DIGITS = 16
 RESULTS, RESULTS_JSON = "results.csv", "results.json"
-KIT_EFFORT = 0.6
-"""Of the listing kit, in that of the report's pictures; for the time left alone."""
-DIGITS = 9
-"""Significant digits of exported numbers: finer than any uncertainty, coarser than round-off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,13 +198,15 @@ class Evidence:
             ],
             "made_with": versions(),
         }
-        plain: dict[str, Any] = self._cleaned(document)
+        plain: dict[str, Any] = self.cleaned(document)
         return plain
 
     def results(self) -> dict[str, bytes]:
         """Return ``results.csv`` and ``results.json``; the same captures give the same bytes."""
-        table: str = results_frame(self).map(_rounded).to_csv(index=False, lineterminator="\n")
-        return {RESULTS: table.encode("utf-8"), RESULTS_JSON: _json(self.to_dict())}
+        table = results_frame(self)
+        plain = {name: pd.Series(map(rounded, table[name]), dtype=object) for name in table}
+        text: str = pd.DataFrame(plain).to_csv(index=False, lineterminator="\n")
+        return {RESULTS: text.encode("utf-8"), RESULTS_JSON: json_bytes(self.to_dict())}
 
     def write(
         self,
@@ -258,54 +247,9 @@ class Evidence:
         that an interrupted run leaves nothing behind. The same captures and settings give the
         same bytes.
         """
-        folder = Path(folder)
-        free_place(folder)
-        try:
-            folder.parent.mkdir(parents=True, exist_ok=True)
-            draft = Path(tempfile.mkdtemp(prefix=".evidence-", dir=folder.parent))
-            try:
-                draft.chmod(0o755)
-                count = len({row.group for row in self.rows})
-                effort = count * (1 + KIT_EFFORT + pdf)
-                with Progress("drawing", "pictures", count, effort, shown=progress) as shown:
-                    self._fill(draft, paper if pdf else "", shown)
-                return move_in(draft, folder)
-            finally:
-                shutil.rmtree(draft, ignore_errors=True)
-        except OSError as error:
-            raise InputError(
-                f"The evidence cannot be written: {error.strerror}.",
-                where=str(folder),
-                remedy="Choose a folder that you may write to, with space left.",
-            ) from error
+        from sigkit.evidence.written import write_evidence
 
-    def _fill(self, folder: Path, paper: str, shown: Progress) -> None:
-        from sigkit.evidence.listing.kit import kit_of
-        from sigkit.evidence.report.front_charts import draw_front
-        from sigkit.evidence.report.pages import report_html
-        from sigkit.evidence.report.pictures import draw_groups
-
-        for name, data in self.results().items():
-            (folder / name).write_bytes(data)
-        code = sha256(folder / RESULTS_JSON)[:CODE_DIGITS]
-        pictures = draw_groups(self, lambda: shown.done(1))
-        (folder / "charts").mkdir()
-        for name, picture in pictures.items():
-            (folder / "charts" / f"{name}.png").write_bytes(picture)
-        html = report_html(self, pictures | draw_front(self), code)
-        report = without_folder(html, self.job.folder)
-        (folder / "report.html").write_bytes(report.encode())
-        if paper:
-            (folder / "report.pdf").write_bytes(pdf_of(report, "report.pdf", paper=paper))
-        for name, data in kit_of(self, code).items():
-            path = folder / "listing" / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(data)
-        lists = stage_lists([stage.name for stage in self.job.stages], self.capture_list())
-        for one in lists:
-            (folder / one.path).parent.mkdir(exist_ok=True)
-            (folder / one.path).write_bytes(one.content)
-        (folder / FILE).write_bytes(_json(self._cleaned(manifest_of(self, folder, lists))))
+        return write_evidence(self, Path(folder), pdf=pdf, paper=paper, progress=progress)
 
     @property
     def origin(self) -> str:
@@ -331,26 +275,26 @@ class Evidence:
         Of a take in several files ``part`` says which one it is, such as ``2 of 3``; of one in a
         single file ``samples_sha256`` is that of its samples alone, whatever its header says.
         """
-        plain: list[dict[str, Any]] = self._cleaned(capture_entries(self))
+        plain: list[dict[str, Any]] = self.cleaned(capture_entries(self))
         return plain
 
     def _without_place(self, problem: Problem) -> Problem:
         return Problem(
-            self._cleaned(problem.problem),
-            self._cleaned(problem.where),
-            self._cleaned(problem.remedy),
+            self.cleaned(problem.problem),
+            self.cleaned(problem.where),
+            self.cleaned(problem.remedy),
             lost=problem.lost,
         )
 
-    def _cleaned(self, value: Any) -> Any:
+    def cleaned(self, value: Any) -> Any:
         """Return the value without the path to the job, and floats as they are exported."""
         if isinstance(value, str):
             return without_folder(value, self.job.folder)
         if isinstance(value, Mapping):
-            return {str(key): self._cleaned(item) for key, item in value.items()}
+            return {str(key): self.cleaned(item) for key, item in value.items()}
         if isinstance(value, (list, tuple)):
-            return [self._cleaned(item) for item in value]
-        return _rounded(value)
+            return [self.cleaned(item) for item in value]
+        return rounded(value)
 
     def __str__(self) -> str:
         return f"evidence of {len(self.outcomes)} captures in {len(self.job.stages)} stages"
@@ -400,13 +344,3 @@ def _capture(outcome: Outcome) -> dict[str, Any]:
         "remarks": list(outcome.remarks),
         "result": outcome.result.to_dict() if outcome.result is not None else None,
     }
-
-
-def _rounded(value: Any) -> Any:
-    if isinstance(value, float):
-        return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else None
-    return value
-
-
-def _json(document: Mapping[str, Any]) -> bytes:
-    return (json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sigkit.errors import InputError, SigkitError
+from sigkit.errors import InputError
+from sigkit.evidence.changed import edited, how_changed, samples_of
 
 if TYPE_CHECKING:
     from sigkit.evidence.recompute import Recomputed
@@ -64,6 +65,10 @@ class Verification:
         Settings and logs beside the captures that are not those the evidence was made with.
     results_code : str
         SHA-256 of results.json, whose beginning is the code in the listing.
+    how : tuple of (str, str)
+        Changed files of which more can be said: only the line ends, or only the header.
+    edited : tuple of str
+        Where the manifest contradicts files that have the SHA-256 that it lists.
     recomputed : Recomputed or None
         How the numbers stand to those computed again, where that was asked for.
     """
@@ -84,18 +89,25 @@ class Verification:
     later: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     results_code: str = ""
+    how: tuple[tuple[str, str], ...] = ()
+    edited: tuple[str, ...] = ()
     recomputed: Recomputed | None = None
 
     @property
     def ok(self) -> bool:
         """Whether nothing is changed, missing, added or renamed, and numbers come out the same."""
         found = self.changed or self.missing or self.added or self.renamed or self.breaks
+        found = found or self.edited
         return not found and (self.recomputed is None or self.recomputed.ok)
 
     def lines(self) -> list[str]:
         """Return what was found, one finding a line."""
         found = [f"{self.asked} matches capture {name}, unchanged" for name in self.asked_matches]
-        found += [f"changed: {name}" for name in self.changed]
+        how = dict(self.how)
+        found += [
+            f"changed: {name}" + (f" ({how[name]})" if name in how else "") for name in self.changed
+        ]
+        found += [f"the manifest was edited by hand: {text}" for text in self.edited]
         found += [f"missing: {name}" for name in self.missing]
         found += [f"not in the manifest: {name}" for name in self.added if name != self.stranger]
         if self.stranger:
@@ -229,7 +241,7 @@ def verify(
     paths = {name: folder / name for name in outputs_of(folder)}
     others: dict[str, Path] = {}
     if root is not None and whole:
-        sounds = _captures_of(root)
+        sounds = _captures_of(root) | {n: root / n for n in own if (root / n).is_file()}
         others = _later(sounds, document, own)
         paths |= {name: path for name, path in sounds.items() if name not in others}
         listed |= own
@@ -239,9 +251,15 @@ def verify(
         moved = _hashes(others, progress=progress)
         found |= {name: code for name, code in moved.items() if code in gone}
     later = {name.partition("/")[0] for name in others if name not in found}
-    result = _compare(listed, found, code=sha256(folder / FILE), captures_checked=whole)
+    result = _compare(listed, found, code=_code(folder / FILE), captures_checked=whole)
     result = dataclasses.replace(result, **_chain(folder, document, own), later=_names(later))
-    result = dataclasses.replace(result, results_code=found.get("results.json", ""))
+    same = {name: path for name, path in paths.items() if name in result.matched}
+    result = dataclasses.replace(
+        result,
+        results_code=found.get("results.json", ""),
+        how=tuple(how_changed(result.changed, paths, document)),
+        edited=edited(document, same),
+    )
     if root is None:
         return result
     if not whole:
@@ -286,9 +304,20 @@ def _hashes(paths: Mapping[str, Path], *, progress: bool) -> dict[str, str]:
     found = {}
     with Progress("comparing", "files", len(paths), sum(sizes.values()), shown=progress) as shown:
         for name, path in paths.items():
-            found[name] = sha256(path)
+            found[name] = _code(path)
             shown.done(sizes[name])
     return found
+
+
+def _code(path: Path) -> str:
+    try:
+        return sha256(path)
+    except OSError as error:
+        raise InputError(
+            f"The file cannot be read: {error.strerror}.",
+            where=str(path),
+            remedy="Check that you may read it and that its drive is connected, and verify again.",
+        ) from error
 
 
 def _chain(folder: Path, document: Mapping[str, Any], own: Mapping[str, str]) -> dict[str, Any]:
@@ -307,29 +336,19 @@ def _asked(
     result: Verification, path: Path, document: Mapping[str, Any], own: Mapping[str, str]
 ) -> Verification:
     """Say which captures one file is, by its content; its name does not matter."""
-    code = sha256(path)
+    code = _code(path)
     same = _names(name for name, listed in own.items() if listed == code)
     if same:
         matched = _names({*result.matched, *same})
         return dataclasses.replace(
             result, matched=matched, captures_checked=True, asked=path.name, asked_matches=same
         )
-    samples = _samples_of(path)
+    samples = samples_of(path)
     alike = _names(
         e["path"] for e in document["captures"] if samples and e.get("samples_sha256") == samples
     )
     added = _names({*result.added, path.name})
     return dataclasses.replace(result, added=added, stranger=path.name, same_samples=alike)
-
-
-def _samples_of(path: Path) -> str:
-    from sigkit.captures.wav import open_capture
-
-    try:
-        known_by = open_capture(path).fitness().fingerprint
-    except SigkitError:
-        return ""
-    return "" if known_by is None else known_by.samples_sha256
 
 
 def _compare(

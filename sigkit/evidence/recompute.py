@@ -11,12 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.errors import InputError
+from sigkit.evidence.rows.shown_rows import QUANTITY
 
 if TYPE_CHECKING:
     from sigkit.evidence.job.folder import Job
 
 ROW = ("test", "subject", "setting", "quantity", "unit")
 RESULTS = "results.csv"
+KIND = "kind"
+"""Column that tells quantities from other lines; an older table holds quantities alone."""
+Cells = dict[tuple[str, ...], dict[str, str]]
+"""Cells of each line by the name of their column."""
 MOST_SHOWN = 40
 
 
@@ -124,7 +129,8 @@ def recompute(
             remedy="Name the job's folder behind --captures.",
         )
     try:
-        listed = _cells((folder / RESULTS).read_text(encoding="utf-8"))
+        text = (folder / RESULTS).read_text(encoding="utf-8")
+        listed, known = _cells(text), _columns(text)
     except (OSError, ValueError, KeyError) as error:
         raise InputError(
             "The evidence has no results.csv that can be read.",
@@ -133,7 +139,10 @@ def recompute(
         ) from error
     job, remarks = _job(captures, document)
     evidence = job.measure(progress, cache=False)
-    now = _cells(evidence.results()["results.csv"].decode())
+    again = evidence.results()["results.csv"].decode()
+    now = _as_known(_cells(again), known)
+    if more := [name for name in _columns(again) if name not in known]:
+        remarks.append(f"not compared, as the older {RESULTS} does not have it: {', '.join(more)}")
     rows = dict.fromkeys([*listed, *now])
     differences = tuple(
         Difference(" ".join(filter(None, row[:4])), column, old, new)
@@ -213,11 +222,24 @@ def _stages(document: Mapping[str, Any]) -> Sequence[str]:
     return list(dict.fromkeys(str(e["path"]).partition("/")[0] for e in document["captures"]))
 
 
-def _cells(text: str) -> dict[tuple[str, ...], dict[str, str]]:
+def _cells(text: str) -> Cells:
     rows = csv.DictReader(io.StringIO(text))
     return {
         tuple(row[name] for name in ROW): {k: v for k, v in row.items() if k not in ROW}
         for row in rows
+    }
+
+
+def _columns(text: str) -> list[str]:
+    return next(csv.reader(io.StringIO(text)))
+
+
+def _as_known(cells: Cells, known: Sequence[str]) -> Cells:
+    """Return of some cells those that an older table could hold: its columns, and its lines."""
+    return {
+        row: {name: cell for name, cell in own.items() if name in known}
+        for row, own in cells.items()
+        if KIND in known or own[KIND] == QUANTITY
     }
 
 

@@ -1,11 +1,13 @@
 import contextlib
 import importlib.util
+import json
 import shutil
 import sys
 from pathlib import Path
 
 import joblib
 import pytest
+from reports import COMPLAINT
 
 import sigkit
 from sigkit.evidence.report import pictures
@@ -98,6 +100,7 @@ def sample_part(tmp_path_factory):
     (folder / "job.toml").write_text(
         'unit = "K14"\ndescription = "44-key two-oscillator keyboard synthesizer"\nmains_hz = 50\n'
         '[report]\nby = "bench 2"\nplace = "workshop"\nreceived = 2026-02-20\nissued = 2026-03-24\n'
+        f"complaint = {json.dumps(COMPLAINT)}\n"
         + "".join(
             f'[stages.{stage}]\ndate = "{date}"\nroom_c = 20.5\ngain_db = 24\n'
             "rails_v = { plus15 = 15.02, minus15 = -14.98 }\n"

@@ -159,9 +159,10 @@ def test_folder_holds_everything_and_verifies(evidence, job_folder, tmp_path):
     assert found.ok
     assert len(found.matched) == len(names) - 1 + 7
     csv = pd.read_csv(folder / "results.csv")
+    assert set(csv.kind) == {"quantity"}
     pd.testing.assert_frame_equal(csv[["change"]], evidence.table[["change"]], rtol=1e-8)
     document = json.loads((folder / "results.json").read_text())
-    assert document["schema_version"] == 2
+    assert document["schema_version"] == 3
     assert {c["path"] for c in document["captures"]} == {t.key for t in evidence.job.takes}
     assert document["captures"][0]["result"]["quantities"]["worst_level"]["unit"] == "dB"
 

@@ -1,10 +1,12 @@
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 
 from sigkit.errors import InputError
 from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.job.public_settings import public_settings, settings_from
 from sigkit.evidence.run.takes import measure_takes
 
 
@@ -246,6 +248,44 @@ def test_wrong_settings_are_refused_with_a_suggestion(job_folder, text, problem,
     assert remedy in error.value.remedy
     assert "job.toml" in error.value.where
     assert len(str(error.value).splitlines()) == 3
+
+
+def test_a_stage_that_may_not_be_read_is_not_taken_for_an_empty_one(job_folder, monkeypatch):
+    real = Path.iterdir
+
+    def refused(path):
+        if path.name == "after":
+            raise PermissionError(13, "Permission denied")
+        return real(path)
+
+    monkeypatch.setattr(Path, "iterdir", refused)
+    with pytest.raises(InputError, match="cannot be read: Permission denied"):
+        open_job(job_folder)
+
+
+@pytest.mark.parametrize(
+    ("tests", "problem", "remedy"),
+    [
+        ('["slidr"]', "no bench test named 'slidr'", "Did you mean 'slider'"),
+        ('["slider-volme"]', "no capture of 'slider-volme'", "Did you mean 'slider-volume'"),
+        ("[7]", "must be a text", "quotation marks"),
+        ('"slider"', "must be a list", "complaint_tests"),
+    ],
+)
+def test_what_the_complaint_names_must_be_there(job_folder, tests, problem, remedy):
+    with pytest.raises(InputError) as caught:
+        open_job(settings(job_folder, f"[report]\ncomplaint_tests = {tests}\n"))
+    assert problem in caught.value.problem
+    assert remedy in f"{caught.value.where} {caught.value.remedy}"
+    assert len(str(caught.value).splitlines()) == 3
+
+
+def test_the_complaint_is_read(job_folder):
+    text = 'complaint = "it crackles"\ncomplaint_tests = ["slider-volume", "warmup"]\n'
+    job = open_job(settings(job_folder, f"[report]\n{text}"))
+    assert job.settings.report == {"complaint": "it crackles"}
+    assert job.settings.complaint_tests == ("slider-volume", "warmup")
+    assert settings_from(public_settings(job.settings)) == job.settings
 
 
 def test_what_the_report_says_of_itself_is_read_and_checked(job_folder):

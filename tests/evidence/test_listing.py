@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import shutil
 from dataclasses import replace
 from types import SimpleNamespace
@@ -10,14 +11,19 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile as sf
+from marks_made import evidence_of as marks_evidence
+from marks_made import glided
 from matplotlib import image
+from slider_made import evidence_of as sliders_evidence
+from slider_made import made, spread
 
 import sigkit
-from sigkit.evidence.listing import sounds
+from sigkit.evidence.listing import pictures, sounds
 from sigkit.evidence.listing.claims import claims_of, overclaims
 from sigkit.evidence.listing.kit import kit_of
 from sigkit.evidence.listing.pictures import SIZES
 from sigkit.evidence.listing.texts import ASKED, answers_text, long_text, middle_text, short_text
+from sigkit.evidence.report.pages import report_html
 
 
 @pytest.fixture
@@ -98,7 +104,7 @@ def test_answers_tell_what_is_bad_beside_what_was_asked(evidence):
     bad = [claim for claim in claims_of(evidence) if claim.bad]
     assert any(claim.row.judged.quantity == "worst_level" for claim in bad)
     for claim in bad:
-        assert f"{claim.row.judged.label} {claim.value}" in text
+        assert f"{claim.row.judged.label} {claim.figure}" in text
 
 
 def test_what_is_open_is_counted_and_brackets_close(kit):
@@ -106,7 +112,7 @@ def test_what_is_open_is_counted_and_brackets_close(kit):
     for name, text in texts.items():
         assert text.count("(") == text.count(")"), name
     assert "Undecided against my limits" in texts["middle.txt"]
-    assert "Undecided against my limits" in texts["long.txt"]
+    assert "Quantities undecided against my limits" in texts["long.txt"]
 
 
 def test_a_warm_up_is_told_with_its_length_and_its_room(job_folder, fake_slider, monkeypatch):
@@ -145,14 +151,14 @@ def test_every_number_of_the_texts_is_in_the_results(evidence, kit):
 
     told = {plain(cell_text(cell)) for row in evidence.rows for cell in row.cells.values()}
     for claim in claims_of(evidence):
-        assert claim.value in told
+        assert claim.figure in told
         assert claim.value in " ".join(kit["long.txt"].decode().split())
 
 
 def test_pictures_have_their_sizes_and_a_wide_edge_and_carry_nothing_else(kit):
-    pictures = {name: data for name, data in kit.items() if name.endswith(".png")}
-    assert pictures
-    for name, data in pictures.items():
+    drawn = {name: data for name, data in kit.items() if name.endswith(".png")}
+    assert drawn
+    for name, data in drawn.items():
         shape = name.removesuffix(".png").rsplit("_", 1)[1]
         width, height = SIZES[shape]
         pixels = image.imread(io.BytesIO(data))
@@ -184,6 +190,30 @@ def test_letters_can_be_read_on_a_phone(evidence, monkeypatch):
     assert min(sizes) >= 1 / 40 - 1e-9
 
 
+@pytest.mark.parametrize(
+    ("words", "told"), [("a limit", False), ("a limit, its source " * 9, True)]
+)
+def test_a_band_whose_words_have_no_room_is_told_above(evidence, monkeypatch, words, told):
+    from matplotlib.figure import Figure
+    from matplotlib.text import Text
+
+    def draw(figure):
+        ax = figure.add_subplot()
+        ax.axhspan(0, 0.5)
+        ax.text(0, 0, words)
+
+    seen = []
+    real = Figure.savefig
+
+    def spy(figure, *args, **options):
+        seen.extend(text.get_text() for text in figure.findobj(Text))
+        return real(figure, *args, **options)
+
+    monkeypatch.setattr(Figure, "savefig", spy)
+    pictures._picture(evidence, "Slider pass: x", draw, SIZES["square"], mute=False)
+    assert (pictures.BAND in seen) is told
+
+
 def test_excerpts_share_one_gain_and_are_else_unchanged(evidence, kit):
     told = kit["sounds/sounds.txt"].decode()
     pairs = [name for name in kit if name.endswith(".wav")]
@@ -207,22 +237,127 @@ def test_excerpts_share_one_gain_and_are_else_unchanged(evidence, kit):
     assert f"{gain_db:+.0f} dB" in told
 
 
-def test_no_excerpt_ends_within_an_event():
-    rng = np.random.default_rng(7)
-    for _ in range(200):
-        starts = np.sort(rng.uniform(0, 30, 12))
-        events = pd.DataFrame({"start_s": starts, "stop_s": starts + rng.uniform(0.001, 0.12, 12)})
-        outcome = SimpleNamespace(
-            duration_s=30.0, result=SimpleNamespace(tables=lambda events=events: {"events": events})
-        )
+def outcome_with(starts, stops, duration_s=30.0):
+    events = pd.DataFrame({"start_s": starts, "stop_s": stops})
+    result = SimpleNamespace(tables=lambda: {"events": events})
+    return SimpleNamespace(duration_s=duration_s, result=result)
+
+
+@pytest.mark.parametrize("number", [12, 60, 300])
+def test_no_excerpt_ends_within_an_event(number):
+    """From a few events to five at any moment; 5 to 12 s are never left."""
+    rng = np.random.default_rng(number)
+    clear = 0
+    for _ in range(60):
+        starts = np.sort(rng.uniform(0, 30, number))
+        stops = starts + rng.uniform(0.001, 0.12, number)
         begin = rng.uniform(0, 28)
-        start_s, stop_s = sounds._clear(outcome, begin, begin + rng.uniform(0.5, 20))
+        asked = rng.uniform(0.5, 20)
+        start_s, stop_s, free = sounds._clear(outcome_with(starts, stops), begin, begin + asked)
         assert 0 <= start_s < stop_s <= 30
-        assert 4.5 <= stop_s - start_s <= 13
-        for edge in (start_s, stop_s):
-            if 0 < edge < 30:
-                inside = (events["start_s"] < edge) & (edge < events["stop_s"])
-                assert not inside.any()
+        assert 5 - 1e-6 <= stop_s - start_s <= 12 + 1e-6
+        cut = [((starts < edge) & (edge < stops)).any() for edge in (start_s, stop_s)]
+        inner = [0 < edge < 30 for edge in (start_s, stop_s)]
+        assert free == (not any(c and i for c, i in zip(cut, inner, strict=True)))
+        clear += free
+    assert clear == 60
+
+
+def test_where_events_leave_no_pause_that_is_said(evidence):
+    start_s, stop_s, free = sounds._clear(outcome_with([0.0], [30.0]), 10.0, 17.0)
+    assert (start_s, stop_s, free) == (10.0, 17.0, False)
+    outcome = next(o for o in evidence.outcomes if o.used)
+    row = {"events": 3, "start_s": 0.2, "stop_s": 1.8}
+    tables = {"passes": pd.DataFrame([row]), "events": pd.DataFrame([row])}
+    result = SimpleNamespace(tables=lambda: tables)
+    longer = replace(outcome, result=result, duration_s=30.0)
+    tables["events"] = pd.DataFrame({"start_s": [-1.0], "stop_s": [31.0]})
+    assert sounds._worst([longer]).why.endswith("cut within an event, as they leave no pause")
+
+
+def test_an_excerpt_is_as_short_as_a_short_capture():
+    assert sounds._clear(outcome_with([1.0], [1.1], 3.0), 0.5, 2.5) == (0.0, 3.0, True)
+
+
+def test_speech_is_never_exported(evidence):
+    outcomes = [
+        replace(o, remarks=(*o.remarks, "speech, at 1.0 s: about 2 s that sound like speech."))
+        if o.take.key == "before/slider-volume-t2.wav"
+        else o
+        for o in evidence.outcomes
+    ]
+    kept = replace(evidence, outcomes=tuple(outcomes))
+    before = [o for o in outcomes if o.take.key.startswith("before/slider-volume")]
+    chosen = sounds._worst(before).outcome.take.key
+    files = sounds.sounds_of(kept)
+    spoken = chosen == "before/slider-volume-t2.wav"
+    assert spoken != any("slider-volume_" in name for name in files)
+    every = replace(
+        evidence, outcomes=tuple(replace(o, remarks=("speech, at 1 s: x.",)) for o in outcomes)
+    )
+    files = sounds.sounds_of(every)
+    assert list(files) == ["sounds.txt"]
+    assert b"may hold speech: listen first" in files["sounds.txt"]
+
+
+def test_a_gain_that_nobody_wrote_down_is_said(kit, evidence):
+    assert "do not compare how loud" in kit["sounds/sounds.txt"].decode()
+    stages = tuple(replace(stage, gain_db=20.0) for stage in evidence.job.stages)
+    known = replace(evidence, job=replace(evidence.job, stages=stages))
+    assert b"do not compare" not in sounds.sounds_of(known)["sounds.txt"]
+
+
+def test_a_slider_that_reverses_is_told_in_every_text():
+    """Glide times at its marks may each be good, and their order bad."""
+    stage = {
+        **{"0": glided(0.015), "25": glided(0.12), "50": glided(0.6)},
+        **{"75": glided(0.4), "100": glided(1.2)},
+    }
+    found = marks_evidence({"before": stage, "after": stage})
+    told = (
+        "Glide: portamento, glide time, 10 to 90 % over its marks: after falls between 50 and 75 %"
+    )
+    assert told in " ".join(long_text(found, "x").split())
+    assert told in middle_text(found)
+    assert told in " ".join(answers_text(found).split())
+    assert "1 quantity outside my limits or worse" in short_text(found)
+
+
+def test_a_slider_that_came_back_is_told_with_what_it_was_cleaned_with():
+    found = sliders_evidence(
+        {"1_after": {"x": made(spread([0] * 10))}, "2_followup": {"x": made(spread([3] * 10))}},
+        cleaning={"1_after": "cleaner"},
+    )
+    told = "Slider pass: x, quiet before and crackling again in 2 followup, after contact cleaner"
+    for text in (long_text(found, "x"), middle_text(found), answers_text(found)):
+        assert told in " ".join(text.split())
+
+
+def test_what_was_tested_earlier_only_is_told_with_its_stage(job_folder):
+    """A follow-up of one slider leaves nothing of the rest out, and claims nothing of it."""
+    shutil.copytree(job_folder / "after", job_folder / "followup")
+    for path in (job_folder / "followup").glob("slider-volume*"):
+        path.unlink()
+    found = sigkit.open_job(job_folder).measure(progress=False)
+    answers = " ".join(answers_text(found).split())
+    line = re.search(r"Slider pass: volume: (.*?)\.(?= [A-Z])", answers)[1]
+    assert line.endswith("in after, outside limits then, not tested since")
+    assert "in before, " in re.search(r"Slider pass: noise, half: .*?\.(?= [A-Z])", answers)[0]
+    long = " ".join(long_text(found, "x").split())
+    assert "Not tested in the last stage, followup" in long
+    assert "Slider pass: volume, event rate" in long or "Slider pass: volume, events" in long
+    assert "Tested earlier and not in followup: 2, in the report." in middle_text(found)
+
+
+def test_a_long_list_of_what_was_not_tested_leaves_the_rest(job_folder):
+    from sigkit.measures import TESTS
+
+    reasons = "\n".join(f'{test} = "{"a long reason " * 12}"' for test in TESTS if test != "slider")
+    (job_folder / "job.toml").write_text(f"[not_tested]\n{reasons}\n")
+    text = middle_text(sigkit.open_job(job_folder).measure(progress=False))
+    assert len(text) <= 1500
+    assert text.endswith("feel, looks or sound quality.")
+    assert f"Not tested: {len(TESTS) - 1}, named in the report." in text
 
 
 def test_other_gain_no_excerpts(job_folder):
@@ -246,6 +381,18 @@ def test_nothing_private_and_the_same_each_time(evidence, tmp_path):
     manifest = json.loads((one / "manifest.json").read_text(encoding="utf-8"))
     assert {path.as_posix() for path in files} <= {entry["path"] for entry in manifest["outputs"]}
     assert sigkit.verify(one).ok
+
+
+def test_where_nothing_was_judged_nothing_is_said_to_be_without_fault():
+    """A waveform without a limit, at one stage: that none is outside says nothing."""
+    found = marks_evidence({"before": {"50": glided(), "100": glided()}})
+    report = report_html(found, {})
+    for text in (middle_text(found), " ".join(long_text(found, "x").split()), report):
+        assert "Nothing could be held against a limit or compared" in text
+        assert "None among what was tested" not in text.replace(
+            "<p>None among what was tested.", ""
+        )
+    assert "nothing was compared" in middle_text(found)
 
 
 def test_without_a_measurement_there_is_no_kit(job_folder, fake_slider):

@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 
+import pandas as pd
 import pytest
 import soundfile as sf
 
@@ -220,6 +221,75 @@ def test_the_stage_at_which_the_chain_breaks_is_named(written):
     assert verify(written).breaks == (("after", "its list is missing"),)
 
 
+@pytest.mark.parametrize("name", ["stages/before.sha256", "results.csv"])
+def test_line_ends_that_a_transfer_changed_are_told_as_that(written, name):
+    path = written / name
+    path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    found = verify(written)
+    assert not found.ok
+    assert found.changed == (name,)
+    (line,) = (line for line in found.lines() if line.startswith("changed: "))
+    assert line == f"changed: {name} (only its line ends: an editor or a transfer made CRLF of LF)"
+    if name.startswith("stages"):
+        assert found.breaks == (("before", "only its line ends are others (CRLF)"),)
+    path.write_bytes(path.read_bytes() + b"\r\n")
+    assert verify(written).how == ()
+
+
+def test_a_size_edited_in_the_manifest_is_noticed(written, job_folder):
+    def edit(document):
+        document["captures"][0]["bytes"] += 1
+        document["outputs"][0]["bytes"] = 7
+
+    rewrite(written / "manifest.json", edit)
+    found = verify(written, job_folder)
+    assert not found.ok
+    assert len(found.edited) == 2
+    assert any("the manifest was edited by hand: it gives" in line for line in found.lines())
+    assert len(verify(written).edited) == 1
+
+
+@pytest.mark.parametrize("kind", [("FLAC", "PCM_16"), ("WAV", "PCM_24")])
+def test_a_capture_written_anew_is_told_from_another_recording(written, job_folder, kind):
+    """Sixteen bits in another file: the same sound, not the same file; fewer bits are another."""
+    path = job_folder / "after/slider-release.wav"
+    sound, rate = sf.read(path, dtype="int16")
+    sf.write(path, sound, rate, format=kind[0], subtype=kind[1])
+    found = verify(written, job_folder)
+    assert not found.ok
+    assert found.changed == ("after/slider-release.wav",)
+    assert "every sample is the same" in found.lines()[0]
+    sf.write(path, sound // 256 * 256, rate, format="WAV", subtype="PCM_16")
+    assert verify(written, job_folder).lines()[0] == "changed: after/slider-release.wav"
+
+
+def test_a_file_that_cannot_be_read_is_named(written, job_folder, monkeypatch):
+    """As by permission, which the tests of a superuser would not notice."""
+
+    def refused(path):
+        if path.name == "slider-release.wav":
+            raise PermissionError(13, "Permission denied")
+        return "0" * 64
+
+    monkeypatch.setattr("sigkit.evidence.manifest.sha256", refused)
+    for captures in (job_folder, job_folder / "after/slider-release.wav"):
+        with pytest.raises(InputError, match="cannot be read: Permission denied") as caught:
+            verify(written, captures)
+        assert len(str(caught.value).splitlines()) == 3
+        assert "slider-release.wav" in caught.value.where
+
+
+@pytest.mark.usefixtures("bare")
+def test_a_file_of_another_kind_that_was_listed_is_looked_for(job_folder):
+    """A recording that is no WAV is listed as not used; it is not missing where it still lies."""
+    sound, rate = sf.read(job_folder / "after/slider-release.wav")
+    sf.write(job_folder / "after/slider-attack.flac", sound, rate)
+    folder = open_job(job_folder).measure(progress=False).write(job_folder / "evidence_2")
+    assert verify(folder, job_folder).ok
+    (job_folder / "after/slider-attack.flac").unlink()
+    assert verify(folder, job_folder).missing == ("after/slider-attack.flac",)
+
+
 def test_a_capture_slipped_into_the_manifest_breaks_the_chain(written):
     extra = {"path": "after/slider-new.wav", "bytes": 1, "sha256": "0" * 64}
     rewrite(written / "manifest.json", lambda document: document["captures"].append(extra))
@@ -304,6 +374,20 @@ def test_a_number_that_was_changed_is_named_with_its_difference(written, job_fol
     assert (difference.row, difference.column) == ("slider release worst_level", "before")
     assert difference.by == pytest.approx(1e-7, rel=0.1)
     assert any(line.startswith("other version: numpy 1.0 then") for line in found.lines())
+
+
+@pytest.mark.usefixtures("fake_slider")
+def test_a_table_of_an_older_version_is_compared_as_far_as_it_goes(written, job_folder):
+    """Columns and lines that came later are no differences; a number that is another still is."""
+    table = pd.read_csv(written / "results.csv", dtype=str, keep_default_na=False)
+    older = table.drop(columns=["kind", "mark_percent", "last_tested", "last_tested_verdict"])
+    older.to_csv(written / "results.csv", index=False, lineterminator="\n")
+    found = verify(written, job_folder, recompute=True).recomputed
+    assert found.ok
+    assert found.remarks[-1].endswith("last_tested, last_tested_verdict, kind, mark_percent")
+    older.loc[0, "before"] = "-1.5"
+    older.to_csv(written / "results.csv", index=False, lineterminator="\n")
+    assert len(verify(written, job_folder, recompute=True).recomputed.differences) == 1
 
 
 @pytest.mark.usefixtures("fake_slider", "bare")

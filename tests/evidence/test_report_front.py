@@ -6,6 +6,7 @@ import zlib
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 import weasyprint
 from PIL import Image
@@ -13,17 +14,18 @@ from reports import parsed, text_of
 
 from sigkit.evidence.evidence import Evidence
 from sigkit.evidence.job.names import CaptureName
+from sigkit.evidence.job.stages import Stage
+from sigkit.evidence.listing.claims import claims_of
+from sigkit.evidence.listing.texts import long_text, short_text
 from sigkit.evidence.report.front import (
-    MOST_LINES,
     MOST_ROWS,
-    front_lists,
+    front_caption,
     front_rows,
     is_bad,
-    lines_of,
-    second_lists,
     sentences,
 )
 from sigkit.evidence.report.front_charts import draw_front, front_chosen
+from sigkit.evidence.report.front_lists import MOST_LINES, front_lists, lines_of, second_lists
 from sigkit.evidence.report.pages import report_html
 from sigkit.evidence.report.pdf import PAPERS, pdf_of
 from sigkit.evidence.report.pictures import (
@@ -35,6 +37,7 @@ from sigkit.evidence.report.pictures import (
     fitting,
     picture_name,
 )
+from sigkit.evidence.report.wording import caption
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
 
@@ -124,6 +127,69 @@ def test_sentences_are_four_at_most_and_short(job):
     assert all(sentence.endswith(".") for sentence in said)
 
 
+@pytest.fixture(scope="module")
+def followed_up(sample_part):
+    """The same job with a later stage in which one slider alone was recorded."""
+    later = Stage("4_followup", date="2026-09-01")
+    job = replace(sample_part.job, stages=(*sample_part.job.stages, later))
+    again = [
+        replace(o, take=replace(o.take, stage=later.name))
+        for o in sample_part.outcomes
+        if (o.take.stage, o.take.name.test) == ("3_after", "slider")
+    ]
+    return Evidence.of(job, [*sample_part.outcomes, *again])
+
+
+def test_a_follow_up_of_one_slider_hides_nothing_that_was_outside(sample_part, followed_up):
+    def bad(evidence):
+        return [(*row.group, row.judged.quantity) for row in evidence.rows if is_bad(row)]
+
+    assert len(bad(sample_part)) > 3
+    assert bad(followed_up) == bad(sample_part)
+    (listed, _) = front_lists(followed_up)
+    told = " ".join(text for text, _ in listed.items)
+    for row in followed_up.rows:
+        if is_bad(row) and row.test != "slider":
+            assert row.since == "3_after"
+            assert row.limit_verdict.word == "not tested"
+            assert row.stood.word == "outside limits"
+    assert "in 3 after, not tested since" in told
+    carrying = {row["row"].group: row for row in front_rows(followed_up.rows)}
+    before = {row["row"].group: row for row in front_rows(sample_part.rows)}
+    assert {g: r["row"].judged for g, r in carrying.items()} == {
+        g: r["row"].judged for g, r in before.items()
+    }
+    assert any(row["word"] == "outside" and row["since"] == "3 after" for row in carrying.values())
+    lying = sum(row.stood.word == "outside limits" for row in followed_up.rows)
+    assert (
+        f"Of these, when last tested, {sum_of(followed_up, 'within limits')} lay within, "
+        in (sentences(followed_up)[1])
+    )
+    assert f"{lying} outside" in sentences(followed_up)[1]
+
+
+def sum_of(evidence, word):
+    return sum(row.stood.word == word for row in evidence.rows)
+
+
+def test_a_follow_up_hides_nothing_in_the_listing_nor_in_the_results(sample_part, followed_up):
+    was = [claim.row for claim in claims_of(sample_part) if claim.bad]
+    now = [claim for claim in claims_of(followed_up) if claim.bad]
+    assert [(c.row.group, c.row.judged) for c in now] == [(r.group, r.judged) for r in was]
+    for claim in now:
+        assert ("in 3 after, not tested since" in claim.value) == (claim.row.test != "slider")
+        assert claim.value in " ".join(long_text(followed_up, "x").split())
+    assert f"{len(now)} quantities outside my limits or worse" in short_text(followed_up)
+    lines = pd.read_csv(io.BytesIO(followed_up.results()["results.csv"]))
+    own = lines[lines.kind == "quantity"]
+    stood = [row.stood.word for row in followed_up.rows]
+    assert own.last_tested_verdict.fillna("").tolist() == stood
+    assert set(own.last_tested.dropna()) == {"3_after"}
+    html = report_html(followed_up, {})
+    assert parsed(html)[1] == []
+    assert "outside limits in 3 after" in html
+
+
 def test_what_did_not_change_and_what_cannot_be_told_is_listed(sample_part):
     same, lost = second_lists(sample_part)
     for row in sample_part.rows:
@@ -146,6 +212,24 @@ def test_charts_are_chosen_by_rule_and_told_apart_in_grey(sample_part):
         grey = np.asarray(Image.open(io.BytesIO(data)).convert("L"))
         assert grey.min() < 100
         assert grey.shape[1] > 500
+
+
+def test_a_test_of_the_owner_s_complaint_is_drawn_first(sample_part):
+    settings = replace(sample_part.job.settings, complaint_tests=("waveform-oscillator_2",))
+    asked = Evidence.of(replace(sample_part.job, settings=settings), sample_part.outcomes)
+    chosen = front_chosen(asked)
+    assert (chosen[0].test, chosen[0].subject) == ("waveform", "oscillator_2")
+    assert is_bad(chosen[1])
+    assert front_chosen(sample_part)[0].test != "waveform"
+
+
+def test_a_caption_says_outside_where_it_says_improved(sample_part):
+    """A change for the better that is not good enough reads as both."""
+    outside = [row for row in sample_part.rows if row.limit_verdict.word == "outside limits"]
+    assert any(row.verdict == "improved" for row in outside)
+    for row in sample_part.rows:
+        for told in (front_caption(row), caption(row)):
+            assert ("outside limits (" in told) == (row in outside)
 
 
 def test_pictures_that_are_too_many_go_by_rule():

@@ -1,14 +1,23 @@
 """The report as a document: valid, alone, with anchors, and complete in what it says of itself."""
 
+import datetime
 import itertools
 import re
 import struct
 from base64 import b64decode
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
-from reports import by_id, parsed, text_of
+from reports import COMPLAINT, by_id, parsed, text_of
 
-from sigkit.evidence.report.about import NOT_GIVEN
+from sigkit.evidence.evidence import Evidence
+from sigkit.evidence.job.folder import Job
+from sigkit.evidence.job.settings import Settings
+from sigkit.evidence.job.stages import Stage
+from sigkit.evidence.logs.readings import Reading
+from sigkit.evidence.logs.repairs import Repair
+from sigkit.evidence.report.about import NOT_GIVEN, issued_on, quoted
 from sigkit.evidence.report.captures import css_text
 from sigkit.measures import TESTS
 
@@ -114,12 +123,59 @@ def test_what_the_job_says_of_the_report_stands_there(tree):
     assert told["made-at"] == "workshop"
     assert told["received"] == "2026-02-20"
     assert told["issued"] == "2026-03-24"
+    assert told["complaint"] == quoted(COMPLAINT)
     assert (
         told["capture-dates"] == "1 before: 2026-03-02; 2 cleaned: 2026-03-09; 3 after: 2026-03-23"
     )
     assert told["unit"] == "K14: 44-key two-oscillator keyboard synthesizer"
     assert "only the unit named above" in told["only-this-unit"]
     assert NOT_GIVEN not in " ".join(told.values())
+
+
+def test_the_owner_s_words_stand_on_page_one_as_they_were_said(tree, html):
+    """Quoted, escaped, on one line, cut where they are long, and whole below."""
+    (front,) = (e for e in tree.iter("section") if e.get("class") == "page-one")
+    (said,) = (e for e in front.iter("q"))
+    text = text_of(said)
+    assert len(text) < 250
+    assert text.endswith(" ...\N{RIGHT DOUBLE QUOTATION MARK}")
+    assert " ".join(COMPLAINT.split()).startswith(text[1:-5])
+    assert "<b>" in text
+    assert "<b>" not in html
+    assert next(i for i, e in enumerate(front) if said in e.iter()) < [e.tag for e in front].index(
+        "table"
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "dates", "told"),
+    [
+        ("2026-03-24", ("2026-03-02", "2026-03-23"), "2026-03-24"),
+        ("", ("2026-03-23", "2026-03-02"), "not given; not before 2026-03-23, the last date in"),
+        ("", ("2026-03-02T21:30", ""), "not given; not before 2026-03-02, the last date in"),
+        ("", ("", ""), "not given, and nothing in this job is dated"),
+        ("March", ("2026-03-02", ""), "March"),
+        ("2026-03-01", ("2026-03-02", ""), "2026-03-01, which is before the last date in this job"),
+    ],
+)
+def test_the_date_of_issue_is_never_made_up(given, dates, told):
+    job = Job(
+        Path("job"),
+        Settings(report={"issued": given} if given else {}),
+        tuple(Stage(f"{n}", date=date) for n, date in enumerate(dates)),
+        (),
+    )
+    assert issued_on(Evidence.of(job, ())).startswith(told)
+
+
+def test_repairs_and_readings_are_dates_too():
+    repair = Repair(2, "", "2026-05-01", "", (), "", "filter capacitors replaced", "", None)
+    clock = datetime.datetime(2026, 5, 2, 23, 59)
+    stage = Stage("1", date="2026-03-02", readings=(Reading(2, "1", clock=clock),))
+    job = Job(Path("job"), Settings(), (stage,), (), repairs=(repair,))
+    assert "not before 2026-05-02" in issued_on(Evidence.of(job, ()))
+    job = replace(job, stages=(replace(stage, readings=()),))
+    assert "not before 2026-05-01" in issued_on(Evidence.of(job, ()))
 
 
 def test_each_test_says_method_reference_decision_and_what_it_does_not_show(tree, sample_part):

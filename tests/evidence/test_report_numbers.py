@@ -1,11 +1,15 @@
 """Every number of the report is in results.csv, at the digits that the report shows."""
 
+import io
 import math
 import re
 
 import pandas as pd
 import pytest
+from marks_made import evidence_of, glided
 from reports import by_id, parsed, text_of
+
+from sigkit.evidence.report.pages import report_html
 
 NUMBER = re.compile(r"(?<![\w.])[+\N{MINUS SIGN}-]?\d+(?:\.\d+)?")
 
@@ -16,8 +20,15 @@ def tree(sample_folder):
 
 
 @pytest.fixture(scope="module")
-def table(sample_folder):
+def lines(sample_folder):
+    """Every line of results.csv."""
     return pd.read_csv(sample_folder / "results.csv")
+
+
+@pytest.fixture(scope="module")
+def table(lines):
+    """The quantities among them."""
+    return lines[lines.kind == "quantity"]
 
 
 def numbers_of(text):
@@ -74,12 +85,78 @@ def test_the_numbers_of_every_table_row_are_in_its_line(tree, table):
 
 
 def test_page_one_shows_its_lines(tree, table):
-    rows = [e for e in tree.iter("tr") if e.get("data-row")]
+    (front,) = (e for e in tree.iter("table") if "front" in e.get("class", "").split())
+    rows = [e for e in front.iter("tr") if e.get("data-row")]
     assert rows
     for element in rows:
         line = table.iloc[int(element.get("data-row")[1:]) - 2]
         text = re.sub(r"(also|in all:).*$", "", without_captures(element))
         assert untold(text, [line]) == [], text
+
+
+def line_of(element):
+    """Index of the line of results.csv that an element says it shows."""
+    return int(element.get("data-row")[1:]) - 2
+
+
+def test_sliders_over_the_stages_show_their_lines(tree, lines):
+    """Events per pass, fixed spots and floor, three lines a slider; counted in passes, not in s."""
+    elements = list(tree.iter())
+    start = elements.index(by_id(tree)["ladder"])
+    table = next(e for e in elements[start:] if e.tag == "table")
+    rows = [e for e in table.iter("tr") if e.get("data-row")]
+    assert len(rows) == len({r.subject for r in lines.itertuples() if r.test == "slider"}) >= 1
+    for element in rows:
+        own = [lines.iloc[line_of(element) + k] for k in range(3)]
+        assert {row.kind for row in own} == {"slider over the stages"}
+        text = without_captures(element)
+        assert untold(text, own) == [], text
+        assert len(numbers_of(text)) > 8
+        counted = own[0][[name for name in own[0].index if name.startswith("count_")]]
+        assert sum(float(n) for n in re.findall(r"\((\d+) in", text)) == counted.sum()
+
+
+@pytest.fixture(scope="module")
+def marked():
+    """A glide over five marks at two stages: a reversal, mended, and a dead zone, not mended."""
+    return evidence_of(
+        {
+            "1_before": {
+                **{"0": glided(0.085), "25": glided(0.11), "half": glided(0.62)},
+                **{"75": glided(0.48), "max": glided(0.485, relative=0.001)},
+            },
+            "2_after": {
+                **{"0": glided(0.015), "25": glided(0.12), "half": glided(0.4)},
+                **{"75": glided(0.8, relative=0.001), "max": glided(0.802, relative=0.001)},
+            },
+        }
+    )
+
+
+def test_findings_over_marks_show_their_lines(marked):
+    lines = pd.read_csv(io.BytesIO(marked.results()["results.csv"]))
+    names = ["test", "subject", "setting", "quantity", "unit"]
+    assert not lines[names].duplicated().any()
+    tree = parsed(report_html(marked, {}))[0]
+    (order,) = marked.setting_orders
+    items = [e for e in tree.iter("li") if e.get("data-row")]
+    findings = [(stage.stage, f) for stage in order.stages for f in stage.findings]
+    assert len(items) == len(findings) > 6
+    for element, (stage, finding) in zip(items, findings, strict=True):
+        line = lines.iloc[line_of(element)]
+        assert line.kind == "finding over marks"
+        assert line[f"finding_{stage}"] == text_of(element)
+        assert untold(text_of(element), [line]) == []
+        if finding.change is not None:
+            assert line[stage] == pytest.approx(finding.change.value, rel=1e-8)
+            assert line[f"u_{stage}"] == pytest.approx(finding.change.u, rel=1e-8)
+    word = {f.kind: f.word for _, f in findings}
+    assert (word["reversal"], word["dead zone"]) == ("faulty", "faulty")
+    limits = lines.set_index("quantity").limit
+    assert limits["glide_time_reversal"] == order.guide.reversal_worn_to_percent
+    assert limits["glide_time_dead_zone"] == order.guide.dead_zone_percent
+    times = lines[lines.quantity == "glide_time"]
+    assert sorted(times.mark_percent) == [0, 25, 50, 75, 100]
 
 
 def test_captions_and_lists_show_the_lines_of_their_section(tree, table):
@@ -115,7 +192,8 @@ def test_the_sentences_count_the_lines(tree, table, sample_part):
     judged = {(t.name, j.quantity) for t in TESTS.values() for j in t.judged if j.better != "none"}
     own = table[[key in judged for key in zip(table.test, table.quantity, strict=True)]]
     front = next(e for e in tree.iter("section") if e.get("class") == "page-one")
-    first, second, *others = [text_of(p) for p in front if p.tag == "p"][1:]
+    tags = [e.tag for e in front]
+    first, second, *others = [text_of(e) for e in front[tags.index("div") :] if e.tag == "p"]
     counts = own.verdict.value_counts()
     word = [counts.get(w, 0) for w in ("improved", "worse", "no change shown")]
     assert numbers_of(first) == [str(n) for n in (len(own), *word, len(own) - sum(word))]

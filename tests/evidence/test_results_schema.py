@@ -25,7 +25,7 @@ def document(sample_folder):
 
 def test_results_follow_their_schema(validator, document):
     assert [e.message for e in validator.iter_errors(document)] == []
-    assert document["schema_version"] == 2
+    assert document["schema_version"] == 3
     assert document["report"]["by"] == "bench 2"
 
 
@@ -44,7 +44,7 @@ def test_what_the_fake_job_gives_follows_it_too(validator, job_folder):
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("schema_version",), 1),
+        (("schema_version",), 2),
         (("rows", 0, "limit_verdict"), "fine"),
         (("rows", 0, "p_within"), 1.5),
         (("rows", 0, "unit"), None),

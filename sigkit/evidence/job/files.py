@@ -34,7 +34,14 @@ def is_sound(path: Path) -> bool:
 
 
 def sounds(folder: Path) -> list[Path]:
-    """Return every sound in a stage's folder, the ones in deeper folders too."""
+    """Return every sound in a stage's folder, the ones in deeper folders too.
+
+    Raises
+    ------
+    OSError
+        The folder cannot be read; to look into it would show nothing.
+    """
+    next(folder.iterdir(), None)
     return sorted(
         (p for p in folder.rglob("*") if is_sound(p)),
         key=lambda p: (p.name.casefold(), p.as_posix()),

@@ -28,6 +28,11 @@ SETTINGS = """\
 # [stages.1_before]
 # reason = "not safe to power"
 
+# What the owner said was wrong, in the owner's own words; no names, as the report shows it:
+# [report]
+# complaint = "..."
+# complaint_tests = ["slider-volume", "warmup"]
+
 # Limits of your own, or of a service document, go before the guide values:
 # [limits.keyboard]
 # scale_error = 2

@@ -30,7 +30,8 @@ def settings_from(found: Mapping[str, Any]) -> Settings:
     for own in captures.values():
         if "switched_on" in own:
             own["switched_on"] = datetime.datetime.fromisoformat(own["switched_on"])
-    return Settings(**{**values, "captures": captures})
+    complained = tuple(values.get("complaint_tests", ()))
+    return Settings(**{**values, "captures": captures, "complaint_tests": complained})
 
 
 def _plain(value: Any) -> Any:

@@ -4,22 +4,30 @@ from __future__ import annotations
 
 import datetime
 import json
-import math
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from sigkit.errors import InputError
+from sigkit.evidence.job.keys import FILE, NUMBER, check, check_kind, wrong
 from sigkit.evidence.job.names import known_test, suggestion
 from sigkit.judging.next_step import CLEANINGS
 from sigkit.measures import BenchTest
-from sigkit.measures.keyboard.keys import key_number
 
-FILE = "job.toml"
-NUMBER = (float, int)
+__all__ = [
+    "FILE",
+    "Settings",
+    "capture_options",
+    "check_cleaned",
+    "check_complained",
+    "read_settings",
+    "toml_key",
+]
+
+
 POWER_ON = {"power_on_s": NUMBER, "power_on_earliest_s": NUMBER, "power_on_latest_s": NUMBER}
 CAPTURE: Mapping[str, tuple[type, ...]] = {
     "channel": (int,),
@@ -28,6 +36,7 @@ CAPTURE: Mapping[str, tuple[type, ...]] = {
     **POWER_ON,
 }
 """Keys of a capture beside the options of its bench test."""
+COMPLAINT_TESTS = "complaint_tests"
 WIDE: Mapping[str, tuple[type, ...]] = {
     "mains_hz": NUMBER,
     "lowest_key": (str, int),
@@ -56,6 +65,8 @@ _REPORT: Mapping[str, tuple[type, ...]] = {
     "place": (str,),
     "made_for": (str,),
     "condition": (str,),
+    "complaint": (str,),
+    "complaint_tests": (list,),
     "received": (datetime.date, str),
     "issued": (datetime.date, str),
 }
@@ -67,15 +78,6 @@ _STAGE: Mapping[str, tuple[type, ...]] = {
     "rails_v": (dict,),
     "cleaning": (str, dict),
     "gain_db": NUMBER,
-}
-_WORDS = {
-    str: "a text",
-    int: "a whole number",
-    float: "a number",
-    dict: "a table",
-    list: "a list",
-    bool: "true",
-    datetime.datetime: "a date with a time of day",
 }
 
 
@@ -99,7 +101,10 @@ class Settings:
     limits : mapping of (str, str) to float
         The job's own limits by bench test and quantity.
     report : mapping of str to str
-        By whom, where, for whom and when the report was made, as it says in public.
+        By whom, where, for whom and when the report was made, and what the owner said was wrong, as
+        it says in public.
+    complaint_tests : tuple of str
+        Bench tests of what the owner complained of, ``TEST`` or ``TEST-SUBJECT``.
     limit_sources : mapping of (str, str) to str
         Where they come from, as far as it is said.
     clock_ppm : float or None
@@ -117,6 +122,7 @@ class Settings:
     captures: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     limits: Mapping[tuple[str, str], float] = field(default_factory=dict)
     report: Mapping[str, str] = field(default_factory=dict)
+    complaint_tests: tuple[str, ...] = ()
     limit_sources: Mapping[tuple[str, str], str] = field(default_factory=dict)
     clock_ppm: float | None = None
     not_fitted: Mapping[str, str] = field(default_factory=dict)
@@ -165,6 +171,7 @@ def read_settings(path: Path) -> Settings:
         _check_cleaning(stage.get("cleaning", {}), f"stages.{name}")
     report = document.get("report", {})
     check(report, _REPORT, "report")
+    complained = _complained(report)
     options = _tables(document, "options")
     for test, values in options.items():
         known = known_test(test, where=f"{FILE}, [options.{test}]").options
@@ -196,7 +203,8 @@ def read_settings(path: Path) -> Settings:
         options=options,
         captures=_tables(document, "captures"),
         limits=limits,
-        report={key: str(value) for key, value in report.items()},
+        report={key: str(value) for key, value in report.items() if key != COMPLAINT_TESTS},
+        complaint_tests=complained,
         limit_sources=sources,
         clock_ppm=document.get("clock_ppm"),
         not_fitted=reasons(document, "not_fitted"),
@@ -253,130 +261,11 @@ def toml_key(name: str) -> str:
     return name if plain else json.dumps(name, ensure_ascii=False)
 
 
-def check(table: Mapping[str, Any], known: Mapping[str, tuple[type, ...]], where: str) -> None:
-    """Refuse unknown keys, and values of the wrong kind or without sense, in a table."""
-    for key, value in table.items():
-        if key not in known:
-            raise InputError(
-                f"Unknown key {key!r} in the job's settings.",
-                where=f"{FILE}, [{where}]" if where else FILE,
-                remedy=suggestion(key, known, "keys"),
-            )
-        check_kind(value, known[key], where, key)
-        if key in _SENSE:
-            makes_sense, wanted, remedy = _SENSE[key]
-            if not makes_sense(value):
-                raise _wrong(value, wanted, where, key, remedy)
-
-
-def check_kind(value: object, kinds: tuple[type, ...], section: str, key: str) -> None:
-    """Refuse a value that is of none of the kinds, or a number that is not finite."""
-    fits = isinstance(value, kinds) and (not isinstance(value, bool) or bool in kinds)
-    if fits and isinstance(value, float) and not math.isfinite(value):
-        fits = False
-    if not fits:
-        words = [_WORDS.get(k, "a date") for k in kinds if k is not int or float not in kinds]
-        wanted = " or ".join(words)
-        raise _wrong(value, wanted, section, key, _advice(kinds, section, key))
-
-
-def _advice(kinds: tuple[type, ...], section: str, key: str) -> str:
-    """Return how a value of one of the kinds is written."""
-    if key in _SENSE:
-        return _SENSE[key][2]
-    if dict in kinds:
-        name = f"{section}.{key}" if section else f"{key}.NAME" if key != "private" else key
-        return f"Write [{name}] on a line of its own, with its keys below."
-    if float in kinds:
-        return "Write numbers without quotation marks and with a decimal point."
-    if int in kinds:
-        return "Write whole numbers without quotation marks and without a decimal point."
-    return "Write texts in quotation marks."
-
-
-def _wrong(value: object, wanted: str, section: str, key: str, remedy: str) -> InputError:
-    shown = str(value) if isinstance(value, datetime.date) else repr(value)
-    return InputError(
-        f"{section}.{key} must be {wanted}; got {shown}."
-        if section
-        else f"{key} must be {wanted}; got {shown}.",
-        where=f"{FILE}, [{section}], {key}" if section else f"{FILE}, {key}",
-        remedy=remedy,
-    )
-
-
-def _is_key(value: Any) -> bool:
-    """Whether it is a MIDI note number, or a note name of one (C4 is 60)."""
-    try:
-        key_number(value)
-    except InputError:
-        return False
-    return True
-
-
-def _is_date(value: Any) -> bool:
-    if isinstance(value, datetime.date):
-        return True
-    try:
-        datetime.datetime.fromisoformat(value)
-    except ValueError:
-        return False
-    return True
-
-
-_SENSE: Mapping[str, tuple[Callable[[Any], bool], str, str]] = {
-    "mains_hz": (
-        lambda value: 40 <= value <= 70,
-        "from 40 to 70",
-        "Give the frequency of the mains in hertz, without quotation marks: 50 or 60.",
-    ),
-    "clock_ppm": (
-        lambda value: value > 0,
-        "above 0",
-        "Give the largest error of the sound card's clock in parts per million, such as 50.",
-    ),
-    "response_db": (
-        lambda value: 0 <= value <= 6,
-        "from 0 to 6",
-        "Give the most that the recorder departs from flat, 20 Hz to 20 kHz, in dB, such as 0.1.",
-    ),
-    "keys": (
-        lambda value: value >= 1,
-        "1 or more",
-        "Give the number of keys of the keyboard, without quotation marks.",
-    ),
-    "lowest_key": (
-        _is_key,
-        "a MIDI note number from 0 to 127 or a note name",
-        'Write a note such as "C2" or "F#3" in quotation marks, or its MIDI note number.',
-    ),
-    "room_c": (
-        lambda value: -30 <= value <= 60,
-        "from -30 to 60",
-        "Give the room temperature in degrees Celsius, without quotation marks.",
-    ),
-    "gap_s": (
-        lambda value: all(
-            isinstance(gap, NUMBER) and not isinstance(gap, bool) and 0 <= gap <= 3600
-            for gap in (value if isinstance(value, list) else [value])
-        ),
-        "from 0 to 3600, or a list of such numbers",
-        "Give the seconds missing between two parts of a take, or a list with one for each seam.",
-    ),
-    "date": (
-        _is_date,
-        "a date",
-        "Write year, month and day, such as date = 2026-03-02.",
-    ),
-}
-"""What a value must be to make sense: the check, the words for it, and what to do."""
-
-
 def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
     """Refuse a limit that nothing can keep; levels in dB lie below zero, a number may be none."""
     if (limit < 0 or (limit == 0 and unit)) and not unit.startswith("dB"):
         remedy = f"Give the largest size in {unit} that is still good, without a sign."
-        raise _wrong(limit, "above 0", section, key, remedy)
+        raise wrong(limit, "above 0", section, key, remedy)
 
 
 def _no_limit(section: str) -> InputError:
@@ -385,6 +274,33 @@ def _no_limit(section: str) -> InputError:
         where=f"{FILE}, [{section}]",
         remedy='Write it as { limit = 900, source = "service document, page 12" }.',
     )
+
+
+def _complained(report: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the bench tests of the owner's complaint; refuse what is none."""
+    for name in report.get(COMPLAINT_TESTS, ()):
+        if not isinstance(name, str):
+            remedy = 'Write bench tests in quotation marks: complaint_tests = ["slider-volume"].'
+            raise wrong(name, "a text", "report", COMPLAINT_TESTS, remedy)
+        known_test(name.partition("-")[0], where=f"{FILE}, [report], {COMPLAINT_TESTS}")
+    return tuple(report.get(COMPLAINT_TESTS, ()))
+
+
+def check_complained(settings: Settings, captures: set[str]) -> None:
+    """Refuse a subject of the owner's complaint of which the job has no capture.
+
+    Raises
+    ------
+    InputError
+        No such ``TEST-SUBJECT``, with a suggestion.
+    """
+    for name in settings.complaint_tests:
+        if "-" in name and name not in captures:
+            raise InputError(
+                f"There is no capture of {name!r}, which the owner's complaint names.",
+                where=f"{FILE}, [report], {COMPLAINT_TESTS}",
+                remedy=suggestion(name, sorted(captures), "tests and subjects"),
+            )
 
 
 def check_cleaned(settings: Settings, sliders: set[str]) -> None:
@@ -407,7 +323,7 @@ def _check_cleaning(value: str | Mapping[str, Any], section: str) -> None:
             wanted = f"one of {', '.join(CLEANINGS)}"
             remedy = 'Write cleaning = "cleaner" for all sliders, or { volume = "air" } for some.'
             where = section if isinstance(value, str) else f"{section}.cleaning"
-            raise _wrong(word, wanted, where, key, remedy)
+            raise wrong(word, wanted, where, key, remedy)
 
 
 def _tables(document: Mapping[str, Any], key: str) -> dict[str, dict[str, Any]]:

@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from sigkit.evidence.report.ladder_section import cleaned_with, name_of
+from sigkit.evidence.report.setting_order_section import order_faults
 from sigkit.evidence.report.wording import cell_text, group_title, limit_text, short_text
 from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of
 from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
+from sigkit.measures.result import words
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
@@ -62,15 +65,21 @@ class Claim:
         return f"{group_title(self.row.group)}, {self.row.judged.label}"
 
     @property
+    def figure(self) -> str:
+        """What was measured in the last stage that has a capture."""
+        return plain(cell_text(self.row.seen))
+
+    @property
     def value(self) -> str:
-        """What was measured in the last stage."""
-        return plain(cell_text(self.row.last))
+        """The same, and in which stage where that is an earlier one."""
+        since = f" in {words(self.row.since)}, not tested since" if self.row.since else ""
+        return self.figure + since
 
     @property
     def before(self) -> str:
         """What was measured in the first stage that has captures; empty where it is the last."""
         tested = [name for name, cell in self.row.cells.items() if cell.tested]
-        if not tested or tested[0] == list(self.row.cells)[-1]:
+        if not tested or tested[0] in (list(self.row.cells)[-1], self.row.since):
             return ""
         return plain(cell_text(self.row.cells[tested[0]]))
 
@@ -113,14 +122,15 @@ def claims_of(evidence: Evidence) -> list[Claim]:
     Returns
     -------
     list of Claim
-        In the order of the bench tests; only quantities with a value in the last stage.
+        In the order of the bench tests; only quantities with a value in the last stage, and what
+        lay outside its limit when it was last tested.
     """
     told: dict[tuple[str, str, str], Row] = {}
     for row in evidence.rows:
         if row.last.quantity.measurable and row.limit_verdict.word in STANDINGS:
             told.setdefault(row.group, row)
     every = [
-        Claim(row, STANDINGS.get(row.limit_verdict.word, "open"), condition_of(evidence, row))
+        Claim(row, STANDINGS.get(row.held.word, "open"), condition_of(evidence, row))
         for row in evidence.rows
     ]
     return [c for c in every if told.get(c.row.group) is c.row or c.bad]
@@ -131,9 +141,10 @@ def condition_of(evidence: Evidence, row: Row) -> str:
 
     A shorter recording settles sooner, as what comes after its end is not seen.
     """
-    if row.test != WARMUP or not row.last.quantity.measurable:
+    if row.test != WARMUP or not row.seen.quantity.measurable:
         return ""
-    last = evidence.job.stages[-1]
+    stages = {stage.name: stage for stage in evidence.job.stages}
+    last = stages[row.since] if row.since else evidence.job.stages[-1]
     lengths = [
         outcome.duration_s / 60
         for outcome in evidence.outcomes
@@ -149,8 +160,8 @@ def condition_of(evidence: Evidence, row: Row) -> str:
 
 
 def not_tested(evidence: Evidence) -> list[str]:
-    """Return the bench tests without a capture in the last stage, with the reason where one is."""
-    tested = {row.test for row in evidence.rows if row.last.tested}
+    """Return the bench tests without a capture in any stage, with the reason where one is."""
+    tested = {row.test for row in evidence.rows}
     told: dict[str, str] = {}
     parts: list[str] = []
     for gap in (g for g in gaps_of(evidence) if g.kind in (NOT_TESTED, NOT_FITTED)):
@@ -163,6 +174,38 @@ def not_tested(evidence: Evidence) -> list[str]:
             told[gap.test] = f" ({why})"
     whole = [f"{t.title}{told.get(t.name, '')}" for t in TESTS.values() if t.name not in tested]
     return whole + parts
+
+
+def only_earlier(evidence: Evidence) -> list[Row]:
+    """Return what was tested in an earlier stage and not in the last: the leading row of each."""
+    found: dict[tuple[str, str, str], Row] = {}
+    for row in evidence.rows:
+        if not row.last.tested and any(cell.tested for cell in row.cells.values()):
+            found.setdefault(row.group, row)
+    return list(found.values())
+
+
+def earlier_value(row: Row) -> str:
+    """Return what was measured in the last stage that has a capture, and in which one."""
+    name, cell = [(name, cell) for name, cell in row.cells.items() if cell.tested][-1]
+    stood = f", {row.stood.word} then" if row.stood.word else ""
+    return f"{row.judged.label} {plain(cell_text(cell))} in {words(name)}{stood}, not tested since"
+
+
+def faults_beside(evidence: Evidence) -> list[str]:
+    """Return what is faulty when it was last tested, and is no quantity of one capture.
+
+    What a quantity does over the marks of its slider, and sliders that crackle again.
+    """
+    last = evidence.job.stages[-1].name
+    back = [
+        f"Slider pass: {name_of(line)}, quiet before and crackling again in "
+        f"{words(line.last.stage)}"
+        + (f", after {cleaned_with(line)}" if cleaned_with(line) else "")
+        for line in evidence.ladder.lines
+        if line.last.returned
+    ]
+    return [plain(text) for text in (*order_faults(evidence.setting_orders, last), *back)]
 
 
 def overclaims(text: str, typed: Sequence[str] = ()) -> list[str]:

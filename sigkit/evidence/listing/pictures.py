@@ -33,7 +33,10 @@ LETTERS = 1 / 40
 CHART_IN = 4.6
 """Width of a chart in inches, at which its letters and lines have their proportions."""
 MOST = 6
-HEAD, UNDER = 0.13, 0.055
+HEAD, UNDER, LAST = 0.13, 0.055, 0.092
+"""Share of the height that words above a chart take, and where their second and third line begin.
+"""
+BAND = "grey: within my limits"
 SLIDER = "slider"
 LONGEST = 0.6
 """Share of a chart's width that words inside it may take."""
@@ -53,14 +56,17 @@ def pictures_of(evidence: Evidence) -> dict[str, bytes]:
         one. Only the first and the last stage are drawn.
     """
     drawn = {}
-    for name, title, draw in _chosen(evidence)[:MOST]:
+    for name, title, draw, mute in _chosen(evidence)[:MOST]:
         for shape, size in SIZES.items():
-            drawn[f"{name}_{shape}.png"] = _picture(evidence, title, draw, size)
+            drawn[f"{name}_{shape}.png"] = _picture(evidence, title, draw, size, mute=mute)
     return drawn
 
 
-def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw]]:
-    """Return name, title and drawing of each picture: one a test, in the order buyers ask."""
+def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw, bool]]:
+    """Return name, title and drawing of each picture, and whether its band has no words.
+
+    One a test, in the order buyers ask.
+    """
     order = [test for _, test, _ in ASKED]
     groups = dict.fromkeys(row.group for row in evidence.rows)
     weights = {g: max(weight(r) for r in evidence.rows if r.group == g) for g in groups}
@@ -68,10 +74,10 @@ def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw]]:
     for group in sorted(groups, key=lambda g: weights[g], reverse=True):
         if shown_takes(evidence, group):
             best.setdefault(group[0], group)
-    chosen: list[tuple[str, str, Draw]] = []
+    chosen: list[tuple[str, str, Draw, bool]] = []
     for test in [*order, *(name for name in best if name not in order)]:
         if test == SLIDER and evidence.ladder:
-            chosen.append((LADDER, "Sliders: events per pass", _ladder(evidence)))
+            chosen.append((LADDER, "Sliders: events per pass", _ladder(evidence), True))
         elif test in best:
             shown = shown_takes(evidence, best[test])
             draw = functools.partial(
@@ -79,15 +85,22 @@ def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw]]:
                 shown=[shown[0], shown[-1]][: len(shown)],
                 limits=limits_of(evidence, best[test]),
             )
-            chosen.append((picture_name(best[test]), group_title(best[test]), draw))
+            name, title = picture_name(best[test]), group_title(best[test])
+            chosen.append((name, title, draw, False))
     return chosen
 
 
 def _ladder(evidence: Evidence) -> Draw:
-    return lambda figure: draw_slider_ladder(evidence.ladder, figure.add_subplot(), ends_only=True)
+    def draw(figure: Figure) -> None:
+        ax = draw_slider_ladder(evidence.ladder, figure.add_subplot(), ends_only=True)
+        ax.set_xlabel("events per pass\n(even up to 1, then logarithmic)")
+
+    return draw
 
 
-def _picture(evidence: Evidence, title: str, draw: Draw, size: tuple[int, int]) -> bytes:
+def _picture(
+    evidence: Evidence, title: str, draw: Draw, size: tuple[int, int], *, mute: bool
+) -> bytes:
     from matplotlib.figure import Figure
 
     width, height = size
@@ -102,13 +115,20 @@ def _picture(evidence: Evidence, title: str, draw: Draw, size: tuple[int, int]) 
         figure = Figure(figsize=(width / dpi, height / dpi), dpi=dpi)
         figure.text(edge, 1 - edge, title, fontsize=1.25 * least, color=INK, va="top")
         figure.text(edge, 1 - edge - UNDER, under, fontsize=least, color=GREY, va="top")
-        chart = _chart(draw, (width * MIDDLE, height * (MIDDLE - HEAD)), dpi, least)
+        chart, cut = _chart(draw, (width * MIDDLE, height * (MIDDLE - HEAD)), dpi, least)
+        if mute or cut:
+            figure.text(edge, 1 - edge - LAST, BAND, fontsize=least, color=GREY, va="top")
         figure.figimage(chart, round(width * edge), round(height * edge))
         return _png(figure)
 
 
-def _chart(draw: Draw, pixels: tuple[float, float], dpi: float, least: float) -> NDArray[np.uint8]:
-    """Draw a chart, no letter smaller than readable, as an RGBA picture."""
+def _chart(
+    draw: Draw, pixels: tuple[float, float], dpi: float, least: float
+) -> tuple[NDArray[np.uint8], bool]:
+    """Draw a chart, no letter smaller than readable, as an RGBA picture.
+
+    And whether words of it that were too long were left out, such as the source of a limit.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
     from matplotlib.text import Text
@@ -119,10 +139,12 @@ def _chart(draw: Draw, pixels: tuple[float, float], dpi: float, least: float) ->
     renderer = canvas.get_renderer()
     for text in figure.findobj(Text):
         text.set_fontsize(max(float(text.get_fontsize()), least))
+    cut = False
     for ax in figure.axes:
         for text in ax.texts:  # a limit's source that would not fit stands in the texts and report
             if text.get_window_extent(renderer).width > LONGEST * pixels[0]:
                 text.set_visible(False)
+                cut = True
         if (legend := ax.get_legend()) is not None:
             if len(legend.get_texts()) > FEW:  # else it would lie on what it explains
                 legend.set_loc("lower left")
@@ -133,7 +155,7 @@ def _chart(draw: Draw, pixels: tuple[float, float], dpi: float, least: float) ->
     made_room = [_made_room(ax, renderer) for ax in figure.axes]
     if any(made_room):
         canvas.draw()
-    return np.asarray(canvas.buffer_rgba())
+    return np.asarray(canvas.buffer_rgba()), cut
 
 
 def _made_room(ax: Axes, renderer: Any) -> bool:

@@ -17,6 +17,7 @@ from sigkit.evidence.gate import other_gain
 from sigkit.evidence.report.pictures import picture_name
 from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Group
+from sigkit.evidence.run.one_take import file_of
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
@@ -29,7 +30,12 @@ SHORTEST_S, LONGEST_S = 5.0, 12.0
 AROUND_S = 0.5
 CLEAR_S = 0.05
 """How far an excerpt ends from any event: none is cut in two."""
+MOST_PLACES = 400
+"""Times that are tried for an end of an excerpt, the nearest first."""
+TINY_S = 1e-9
 FADE_S = 0.010
+SPEECH = "speech,"
+"""How the remark on a capture begins in which speech was found."""
 PEAK_DBFS = -3.0
 MOST_GAIN_DB = 20.0
 MOST_PAIRS = 5
@@ -80,6 +86,15 @@ def sounds_of(evidence: Evidence) -> dict[str, bytes]:
             told.append(f"{group_title(group)}: none, as the recorder's gain differs.")
             continue
         pair = [_worst(found) for found in ends]
+        if spoken := [excerpt.outcome.take.key for excerpt in pair if _has_speech(excerpt.outcome)]:
+            told.append(
+                f"{group_title(group)}: none, as {' and '.join(spoken)} may hold speech: listen "
+                "first, and cut one by hand."
+            )
+            continue
+        if why := "; ".join(filter(None, (_not_as_measured(excerpt.outcome) for excerpt in pair))):
+            told.append(f"{group_title(group)}: none, as {why}.")
+            continue
         sounds = [_sound(excerpt) for excerpt in pair]
         gain_db = _common_gain_db([sound for sound, _ in sounds])
         for excerpt, (sound, rate) in zip(pair, sounds, strict=True):
@@ -88,6 +103,11 @@ def sounds_of(evidence: Evidence) -> dict[str, bytes]:
             told.append(
                 f"{name}: {excerpt.outcome.take.key}, {excerpt.start_s:.1f} to "
                 f"{excerpt.stop_s:.1f} s, {excerpt.why}, {gain_db:+.0f} dB as in both of its pair."
+            )
+        if first.gain_db is None or last.gain_db is None:
+            told.append(
+                "The recorder's gain of this pair is not written down: do not compare how loud "
+                "they are."
             )
     if not told:
         return {}
@@ -130,6 +150,20 @@ def _stage(evidence: Evidence, name: str) -> Stage:
     return next(stage for stage in evidence.job.stages if stage.name == name)
 
 
+def _not_as_measured(outcome: Outcome) -> str:
+    """Return why a capture is no longer the one that was measured; else nothing."""
+    for file, path in zip(outcome.files, outcome.take.paths, strict=True):
+        if not path.is_file():
+            return f"{file.key} is no longer there"
+        if file_of(file.key, path).sha256 != file.sha256:
+            return f"{file.key} was changed after it was measured"
+    return ""
+
+
+def _has_speech(outcome: Outcome) -> bool:
+    return any(remark.startswith(SPEECH) for remark in outcome.remarks)
+
+
 def _rate(outcome: Outcome) -> float:
     result = outcome.result
     assert result is not None
@@ -143,9 +177,10 @@ def _worst(outcomes: Sequence[Outcome]) -> Excerpt:
         every = [found for outcome in outcomes for found in _passes(outcome)]
         if every:
             events, outcome, start_s, stop_s = max(every, key=lambda found: found[0])
-            start_s, stop_s = _clear(outcome, start_s - AROUND_S, stop_s + AROUND_S)
-            many = f"{events} {'event' if events == 1 else 'events'} in it"
-            why = f"the worst pass, {many}" if events else "a pass, as none has an event"
+            start_s, stop_s, free = _clear(outcome, start_s - AROUND_S, stop_s + AROUND_S)
+            many = f"{events} {'event' if events == 1 else 'events'}"
+            why = f"around the worst pass, {many}" if events else "a pass, as none has an event"
+            why += "" if free else ", cut within an event, as they leave no pause"
             return Excerpt(outcome, start_s, stop_s, why)
     outcome = outcomes[0]
     stop_s = min(LONGEST_S, outcome.duration_s)
@@ -163,21 +198,43 @@ def _passes(outcome: Outcome) -> list[tuple[int, Outcome, float, float]]:
     ]
 
 
-def _clear(outcome: Outcome, start_s: float, stop_s: float) -> tuple[float, float]:
-    """Return an excerpt's ends, at least 5 s and at most 12 s apart, away from any event."""
+def _clear(outcome: Outcome, start_s: float, stop_s: float) -> tuple[float, float, bool]:
+    """Return an excerpt's ends, 5 to 12 s apart, away from any event; and whether they are.
+
+    Of all such places that which is nearest to the one asked for; where events leave no pause of
+    0.1 s, one in a shorter pause.
+    """
     assert outcome.result is not None
     table = outcome.result.tables().get("events")
-    events = [] if table is None else table[["start_s", "stop_s"]].to_numpy(float).tolist()
-    length = min(max(stop_s - start_s, SHORTEST_S), LONGEST_S, outcome.duration_s)
-    start_s = min(max((start_s + stop_s - length) / 2, 0.0), outcome.duration_s - length)
-    stop_s = start_s + length
-    for begin, end in events:
-        if begin - CLEAR_S < start_s < end + CLEAR_S:
-            start_s = max(0.0, begin - CLEAR_S)
-    for begin, end in reversed(events):
-        if begin - CLEAR_S < stop_s < end + CLEAR_S:
-            stop_s = min(outcome.duration_s, end + CLEAR_S)
-    return start_s, stop_s
+    events = np.empty((0, 2)) if table is None else table[["start_s", "stop_s"]].to_numpy(float)
+    longest_s = min(LONGEST_S, outcome.duration_s)
+    shortest_s = min(SHORTEST_S, longest_s)
+    length_s = min(max(stop_s - start_s, shortest_s), longest_s)
+    start_s = min(max((start_s + stop_s - length_s) / 2, 0.0), outcome.duration_s - length_s)
+    stop_s = start_s + length_s
+    for clear_s in (CLEAR_S, CLEAR_S / 5, 0.0):
+        begins = _free(start_s, events, clear_s, outcome.duration_s)
+        ends = _free(stop_s, events, clear_s, outcome.duration_s)
+        apart = ends[None, :] - begins[:, None]
+        moved = np.abs(begins - start_s)[:, None] + np.abs(ends - stop_s)[None, :]
+        moved[(apart < shortest_s - TINY_S) | (apart > longest_s + TINY_S)] = np.inf
+        if moved.size and np.isfinite(moved.min()):
+            i, j = np.unravel_index(int(moved.argmin()), moved.shape)
+            return float(begins[i]), float(ends[j]), True
+    return start_s, stop_s, False
+
+
+def _free(
+    asked_s: float, events: NDArray[np.float64], clear_s: float, duration_s: float
+) -> NDArray[np.float64]:
+    """Return times that lie clear of every event: the one asked for, and those beside events."""
+    begins, ends = events[:, 0] - clear_s, events[:, 1] + clear_s
+    times = np.concatenate([[asked_s, 0.0, duration_s], begins, ends])
+    times = np.unique(times[(times >= 0) & (times <= duration_s)])
+    nearest = times[np.argsort(np.abs(times - asked_s), kind="stable")][:MOST_PLACES]
+    inside = (begins < nearest[:, None]) & (nearest[:, None] < ends)
+    edge = (nearest == 0.0) | (nearest == duration_s)
+    return np.asarray(nearest[edge | ~inside.any(axis=1)])
 
 
 def _sound(excerpt: Excerpt) -> tuple[NDArray[np.float64], int]:

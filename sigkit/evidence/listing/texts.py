@@ -5,15 +5,28 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from sigkit.evidence.listing.claims import Claim, claims_of, condition_of, not_tested, plain
+from sigkit.evidence.listing.claims import (
+    Claim,
+    claims_of,
+    condition_of,
+    earlier_value,
+    faults_beside,
+    not_tested,
+    only_earlier,
+    plain,
+)
 from sigkit.evidence.report.front import is_bad
-from sigkit.evidence.report.wording import cell_text, group_title
+from sigkit.evidence.report.front_lists import none_bad, none_unchanged
+from sigkit.evidence.report.wording import cell_text, group_title, upper_first
+from sigkit.evidence.rows.table import SINGLE
 from sigkit.judging.compare import UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_MEASURABLE, UNDECIDED
+from sigkit.measures import TESTS
 from sigkit.measures.result import words
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
+    from sigkit.evidence.rows.table import Row
 
 SHORT, MIDDLE = 300, 1500
 MOST_LINES = 10
@@ -59,16 +72,17 @@ def short_text(evidence: Evidence) -> str:
     claims = claims_of(evidence)
     head = f"{_serviced(evidence)} Measured by me, not by an independent laboratory."
     tail = "Report and recordings on request."
-    bad = [claim for claim in claims if claim.bad]
+    bad, beside = [claim for claim in claims if claim.bad], faults_beside(evidence)
     room = SHORT - len(head) - len(tail) - 3
-    named = f"Outside my limits or worse: {', '.join(_short_name(c) for c in bad)}."
-    number = f"{len(bad)} quantities outside my limits or worse, named in the report."
-    said = [head] + ([named if len(named) <= room // 2 else number] if bad else [])
+    names = [*(_short_name(claim) for claim in bad), *beside]
+    named = f"Outside my limits or worse: {', '.join(names)}."
+    many = "1 quantity" if len(names) == 1 else f"{len(names)} quantities"
+    number = f"{many} outside my limits or worse, named in the report."
+    said = [head] + ([named if len(named) <= room // 2 else number] if names else [])
     for claim in _good(claims):
-        more = f"{_short_name(claim)} {claim.value}{claim.condition}."
-        if len(" ".join([*said, more, tail])) > SHORT:
-            break
-        said.append(more)
+        more = f"{upper_first(_short_name(claim))} {claim.value}{claim.condition}."
+        if len(" ".join([*said, more, tail])) <= SHORT:
+            said.append(more)
     return " ".join([*said, tail])
 
 
@@ -78,13 +92,17 @@ def middle_text(evidence: Evidence) -> str:
     Where that is too long, lines of what is within limits go first, and what is left is counted.
     """
     claims = claims_of(evidence)
-    bad, good = [claim for claim in claims if claim.bad], _good(claims)
-    for kept_bad in range(len(bad), -1, -1):
-        for kept in range(max(0, min(len(good), MOST_LINES - kept_bad)), -1, -1):
-            text = _middle(evidence, bad[:kept_bad], good[:kept], len(bad) - kept_bad)
-            if len(text) <= MIDDLE:
-                return text
-    return _middle(evidence, [], [], len(bad))[:MIDDLE]
+    good = _good(claims)
+    bad = [*(_short_line(claim) for claim in claims if claim.bad), *faults_beside(evidence)]
+    text = ""
+    for named in (True, False):
+        for kept_bad in range(len(bad), -1, -1):
+            for kept in range(max(0, min(len(good), MOST_LINES - kept_bad)), -1, -1):
+                more = len(bad) - kept_bad
+                text = _middle(evidence, bad[:kept_bad], good[:kept], more, named=named)
+                if len(text) <= MIDDLE:
+                    return text
+    return text
 
 
 def long_text(evidence: Evidence, code: str) -> str:
@@ -98,17 +116,24 @@ def long_text(evidence: Evidence, code: str) -> str:
         "guide values chosen by me, no standard.",
         *(_line(claim) for claim in claims if not claim.bad),
         "Outside my limits or worse",
-        *([_line(c) for c in claims if c.bad] or ["None among what was tested."]),
+        *(
+            [
+                *(_line(c) for c in claims if c.bad),
+                *(f"{text}." for text in faults_beside(evidence)),
+            ]
+            or [none_bad(evidence)]
+        ),
         "No change shown",
-        *(_by_group(_unchanged(evidence)) or ["None among what was compared."]),
-        f"Undecided against my limits are {_number_of(evidence, UNDECIDED)} quantities, not "
-        f"measurable {_number_of(evidence, NOT_MEASURABLE)}; the report names them.",
+        *(_by_group(_unchanged(evidence)) or [none_unchanged(evidence)]),
+        f"Quantities undecided against my limits: {_number_of(evidence, UNDECIDED)}; not "
+        f"measurable: {_number_of(evidence, NOT_MEASURABLE)}; the report names them.",
         "Not tested",
         *(
             [", ".join(not_tested(evidence)) + "."]
             if not_tested(evidence)
             else ["None of the bench tests."]
         ),
+        *_earlier(evidence),
         *_done(evidence),
         NOT_SHOWN,
         f"{used} of {evidence.capture_count} recordings were used; all of them are listed with "
@@ -134,14 +159,11 @@ def answers_text(evidence: Evidence) -> str:
             if test == "slider":
                 chosen = chosen[:1]
             chosen += [row for row in found.values() if is_bad(row) and row not in chosen]
-            lines = [
-                f"{row.judged.label} {plain(cell_text(row.last))}{condition_of(evidence, row)}"
-                + (f", {row.limit_verdict.word}" if row.limit_verdict.word else "")
-                + (f", {row.verdict}" if row.verdict == WORSE else "")
-                for row in chosen
-                if row.last.tested
-            ]
+            lines = [_answer(evidence, row) for row in chosen]
             told.append(f"{group_title(group)}: {'; '.join(lines) or 'not tested'}.")
+        told += [
+            f"{text}." for text in faults_beside(evidence) if text.startswith(TESTS[test].title)
+        ]
         blocks.append((question, told or ["Not tested."]))
     repairs = evidence.job.repairs
     done = [f"{r}{f': {r.part}' if r.part else ''}." for r in repairs or ()]
@@ -155,14 +177,45 @@ def answers_text(evidence: Evidence) -> str:
     )
 
 
-def _middle(evidence: Evidence, bad: list[Claim], good: list[Claim], more_bad: int) -> str:
-    unchanged, untested = _unchanged(evidence), not_tested(evidence)
+def _answer(evidence: Evidence, row: Row) -> str:
+    """Return a quantity of the last stage; where it was tested earlier only, of that stage."""
+    if not row.last.tested:
+        return earlier_value(row)
+    return (
+        f"{row.judged.label} {plain(cell_text(row.last))}{condition_of(evidence, row)}"
+        + (f", {row.limit_verdict.word}" if row.limit_verdict.word else "")
+        + (f", {row.verdict}" if row.verdict == WORSE else "")
+    )
+
+
+def _earlier(evidence: Evidence) -> list[str]:
+    """Return what was tested in an earlier stage only, each with its value and stage."""
+    rows = only_earlier(evidence)
+    if not rows:
+        return []
+    told = [f"{group_title(row.group)}, {earlier_value(row)}." for row in rows]
+    return [f"Not tested in the last stage, {words(evidence.job.stages[-1].name)}", *told]
+
+
+def _middle(
+    evidence: Evidence, bad: list[str], good: list[Claim], more_bad: int, *, named: bool
+) -> str:
+    unchanged, untested, earlier = (
+        _unchanged(evidence),
+        not_tested(evidence),
+        only_earlier(evidence),
+    )
+    told = ", ".join(untested) if untested else "none of the bench tests"
+    if not named:
+        told = f"{len(untested)}, named in the report"
+    last = words(evidence.job.stages[-1].name)
+    single = any(SINGLE in claim.row.remarks for claim in claims_of(evidence))
     lines = [
         _headline(evidence),
         f"{_serviced(evidence)} Measured by me, not by an independent laboratory.",
         "",
         "Outside my limits or worse:",
-        *(map(_short_line, bad) if bad or more_bad else ["none among what was tested"]),
+        *(bad if bad or more_bad else [none_bad(evidence)]),
     ]
     if more_bad:
         lines.append(f"and {more_bad} more, named in the report")
@@ -172,10 +225,12 @@ def _middle(evidence: Evidence, bad: list[Claim], good: list[Claim], more_bad: i
         "",
         f"No change shown: {len(unchanged)} of the quantities compared, named in the report."
         if unchanged
-        else "No change shown: none of what was compared.",
+        else f"No change shown: {none_unchanged(evidence).lower()}",
         f"Undecided against my limits: {_number_of(evidence, UNDECIDED)}; not measurable: "
         f"{_number_of(evidence, NOT_MEASURABLE)}.",
-        f"Not tested: {', '.join(untested) if untested else 'none of the bench tests'}.",
+        *(["Where a stage has a single take, repeatability is unknown."] if single else []),
+        f"Not tested: {told}.",
+        *([f"Tested earlier and not in {last}: {len(earlier)}, in the report."] if earlier else []),
         "",
         NOT_SHOWN,
     ]
@@ -183,8 +238,8 @@ def _middle(evidence: Evidence, bad: list[Claim], good: list[Claim], more_bad: i
 
 
 def _number_of(evidence: Evidence, word: str) -> int:
-    """Return how many quantities stand to their limits in a word."""
-    return sum(row.limit_verdict.word == word for row in evidence.rows)
+    """Return how many quantities stood to their limits in a word when they were last tested."""
+    return sum(row.held.word == word for row in evidence.rows)
 
 
 def _good(claims: list[Claim]) -> list[Claim]:
@@ -202,10 +257,10 @@ def _good(claims: list[Claim]) -> list[Claim]:
 
 
 def _short_line(claim: Claim) -> str:
-    before, value = claim.before_short, f"{claim.value}{claim.condition}"
-    told = f"{value} (before {before}" if before else f"{value} ("
-    limit = f"limit {claim.limit.removeprefix('at most ')})"
-    return f"{_short_name(claim)}: {told}{'; ' if before else ''}{limit}"
+    ends = [f"before {claim.before_short}" if claim.before_short else ""]
+    ends.append(f"limit {claim.limit.removeprefix('at most ')}" if claim.limit else "")
+    told = "; ".join(filter(None, ends))
+    return f"{_short_name(claim)}: {claim.value}{claim.condition}{f' ({told})' if told else ''}"
 
 
 def _line(claim: Claim) -> str:
@@ -216,7 +271,7 @@ def _line(claim: Claim) -> str:
         ends = [f"undecided against my limit of {claim.limit}"]
     if claim.change:
         ends.append(claim.change)
-    if claim.row.last.takes == 1:
+    if claim.row.seen.takes == 1:
         ends.append("single take")
     return f"{claim.name}: {before}{', '.join([claim.value + claim.condition, *ends])}."
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import datetime
+import textwrap
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
 
 NOT_GIVEN = "not given"
+ISO_DAY = 10
+"""Length of a date without a time of day, ISO 8601."""
+MOST_COMPLAINT = 240
+"""Characters of the owner's words on page one; the whole of them stands behind it."""
 
 
 def report_name(evidence: Evidence, code: str) -> str:
@@ -20,6 +26,49 @@ def dates_of(evidence: Evidence) -> str:
     """Return the first and last date of the captures, as the job gives them."""
     dates = [stage.date for stage in evidence.job.stages if stage.date]
     return " to ".join(dict.fromkeys([dates[0], dates[-1]])) if dates else "no dates given"
+
+
+def last_day(evidence: Evidence) -> str:
+    """Return the latest day that stages, repairs and readings give, ISO 8601; empty for none."""
+    job = evidence.job
+    found = [stage.date for stage in job.stages]
+    found += [repair.date for repair in job.repairs or ()]
+    clocks = [reading.clock for stage in job.stages for reading in stage.readings]
+    found += [clock.date().isoformat() for clock in clocks if clock is not None]
+    return max((day[:ISO_DAY] for day in found if _is_day(day[:ISO_DAY])), default="")
+
+
+def issued_on(evidence: Evidence) -> str:
+    """Return the date of the report as the job gives it, and how it stands to the job's own dates.
+
+    The day on which it is written is left out: the same captures give the same report at any time.
+    """
+    given, last = evidence.job.settings.report.get("issued", ""), last_day(evidence)
+    if given and last and _is_day(given) and given < last:
+        return f"{given}, which is before the last date in this job, {last}: one of them is wrong"
+    if given:
+        return given
+    if last:
+        return f"{NOT_GIVEN}; not before {last}, the last date in this job"
+    return f"{NOT_GIVEN}, and nothing in this job is dated"
+
+
+def quoted(text: str) -> str:
+    """Return words of somebody in quotation marks, on one line."""
+    return f"\N{LEFT DOUBLE QUOTATION MARK}{' '.join(text.split())}\N{RIGHT DOUBLE QUOTATION MARK}"
+
+
+def complaint_told(evidence: Evidence) -> str:
+    """Return the owner's complaint for page one, quoted and cut where it is long; or nothing."""
+    words = evidence.job.settings.report.get("complaint", "")
+    return quoted(textwrap.shorten(words, MOST_COMPLAINT, placeholder=" ...")) if words else ""
+
+
+def _is_day(text: str) -> bool:
+    try:
+        return bool(datetime.date.fromisoformat(text))
+    except ValueError:
+        return False
 
 
 def running_head(evidence: Evidence, code: str) -> str:
@@ -47,6 +96,11 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
             ": ".join(t for t in (settings.unit or "not named", settings.description) if t),
         ),
         (
+            "complaint",
+            "What the owner said was wrong",
+            quoted(told["complaint"]) if told.get("complaint") else "not written down",
+        ),
+        (
             "condition",
             "Its condition when it came",
             told.get("condition")
@@ -60,11 +114,11 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
                 f"{stage.name.replace('_', ' ')}: {stage.date or NOT_GIVEN}" for stage in job.stages
             ),
         ),
-        ("issued", "Date of this report", told.get("issued") or NOT_GIVEN),
+        ("issued", "Date of this report", issued_on(evidence)),
         (
             "selection",
             "What was recorded",
-            f"{evidence.capture_count} captures, chosen by the restorer; all of them are listed, "
+            f"{_captures(evidence.capture_count)}, chosen by the restorer; all of them are listed, "
             "used or not. The first usable take of each stage is drawn.",
         ),
         (
@@ -85,6 +139,10 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
             "Parts of this report may mislead: pass it on whole, up to its last line.",
         ),
     ]
+
+
+def _captures(count: int) -> str:
+    return "1 capture" if count == 1 else f"{count} captures"
 
 
 def _code(code: str) -> str:

@@ -1,29 +1,28 @@
-"""Page one: a row for each bench test and subject, four sentences, and two lists.
+"""Page one: a row for each bench test and subject, and four sentences.
 
-It has to stay one page however many captures a job has. Rows and lists are shortened by rule, and
-what is outside its limit or became worse is never left out: it is named with fewer words.
+It has to stay one page however many captures a job has: rows are put together by rule.
 """
 
 from __future__ import annotations
 
 import collections
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.report.ladder_section import ladder_sentence
 from sigkit.evidence.report.pictures import picture_name
-from sigkit.evidence.report.setting_order_section import order_faults, order_sentence
+from sigkit.evidence.report.setting_order_section import order_sentence
 from sigkit.evidence.report.wording import (
     change_text,
-    group_title,
     limit_text,
+    outside,
     short_text,
     upper_first,
 )
-from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of, gaps_told
-from sigkit.evidence.rows.table import SINGLE, Cell, Row
-from sigkit.judging.compare import IMPROVED, NO_CHANGE_BECAUSE, UNCHANGED, WORSE
+from sigkit.evidence.rows.gaps import gaps_of, gaps_told
+from sigkit.evidence.rows.shown_rows import FIRST_LINE
+from sigkit.evidence.rows.table import SINGLE, Row
+from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
@@ -33,35 +32,12 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 12
 """So many rows are read in ten seconds, and leave room for the rest of an A4 or letter page."""
-LINE = 62
-"""Characters in a line of a list, two lists side by side."""
-MOST_LINES = 17
-"""Lines that a list of page one may take."""
-FIRST_LINE = 2
-"""Line of results.csv that holds the first row; the first one holds the names of the columns."""
 LONG_SENTENCE = 230
 CHANCE = 0.05
 """Share of changes that an interval of 95 % claims where there is none."""
 BAD = "outside or worse"
-ORDER = (BAD, UNDECIDED, NOT_MEASURABLE, UNCHANGED, WITHIN)
+ORDER = (BAD, UNDECIDED, NOT_MEASURABLE, NOT_TESTED, UNCHANGED, WITHIN)
 """What a row is called by, the worst first."""
-
-
-@dataclass(frozen=True)
-class FrontList:
-    """A list of page one.
-
-    Parameters
-    ----------
-    heading, anchor : str
-        Its name, and where it can be linked to.
-    items : tuple of (str, str)
-        Text, and the anchor that holds the rest; an empty anchor for none.
-    """
-
-    heading: str
-    anchor: str
-    items: tuple[tuple[str, str], ...] = field(default=())
 
 
 def front_rows(rows: Sequence[Row], most: int = MOST_ROWS) -> list[dict[str, Any]]:
@@ -115,10 +91,9 @@ def _front_row(rows: Sequence[Row], *, merged: bool) -> dict[str, Any]:
         "change": change_text(row.change, unit=False),
         "finding": finding(row),
         "single": SINGLE in row.remarks and row.has_change,
-        "word": row.limit_verdict.word.removesuffix(" limits") or "no limit set",
-        "limit": limit_text(row, unit=False)
-        if row.limit_verdict.word and row.limit is not None
-        else "",
+        "word": row.held.word.removesuffix(" limits") or "no limit set",
+        "since": words(row.since) if row.stood.word else "",
+        "limit": limit_text(row, unit=False) if row.held.word and row.limit is not None else "",
         "others": _subjects(rows) if merged else _others(rows, row),
         "bad": is_bad(row),
     }
@@ -141,32 +116,34 @@ def carrying(rows: Sequence[Row]) -> Row:
     for rank in (BAD, UNDECIDED):
         if found := [row for row in judged if standing(row) == rank]:
             return max(found, key=_size)
-    leading = [row for row in judged if row.last.quantity.measurable]
-    with_limit = [row for row in leading if row.limit_verdict.word]
+    leading = [row for row in judged if row.seen.quantity.measurable]
+    with_limit = [row for row in leading if row.held.word]
     compared = [row for row in with_limit if row.has_change]
     return (compared or with_limit or leading or judged)[0]
 
 
 def _size(row: Row) -> tuple[bool, bool, float]:
     change = abs(row.change.value) / row.change.expanded if row.change.measurable else 0.0
-    return row.limit_verdict.word == OUTSIDE, row.verdict == WORSE, change
+    return row.held.word == OUTSIDE, row.verdict == WORSE, change
 
 
 def standing(row: Row) -> str:
     """Return how a quantity stands, in one of the words of `ORDER`."""
     if is_bad(row):
         return BAD
-    word = row.limit_verdict.word
+    word = row.held.word
     if word == UNDECIDED:
         return UNDECIDED
+    if row.since:
+        return NOT_TESTED
     if not row.last.quantity.measurable and word != WITHIN:
         return NOT_MEASURABLE
     return UNCHANGED if row.verdict == UNCHANGED and word != WITHIN else WITHIN
 
 
 def is_bad(row: Row) -> bool:
-    """Whether a quantity became worse or lies outside its limit at the last stage."""
-    return row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+    """Whether a quantity became worse or lies outside its limit when it was last tested."""
+    return row.verdict == WORSE or row.held.word == OUTSIDE
 
 
 def finding(row: Row) -> str:
@@ -220,6 +197,13 @@ def sentences(evidence: Evidence) -> list[str]:
             f"limits, {limits[OUTSIDE]} outside, {limits[UNDECIDED]} are undecided, "
             f"{limits[NOT_MEASURABLE]} not measurable, {limits[NOT_TESTED]} not tested."
         )
+        stood = collections.Counter(row.stood.word for row in rows if row.stood.word)
+        if stood:
+            said[-1] += (
+                f" Of these, when last tested, {stood[WITHIN]} lay within, {stood[OUTSIDE]} "
+                f"outside, {stood[UNDECIDED]} were undecided, {stood[NOT_MEASURABLE]} not "
+                "measurable."
+            )
     told = ladder_sentence(evidence.ladder) if evidence.ladder else ""
     if len(told) > LONG_SENTENCE:
         told = ladder_sentence(evidence.ladder, named=False)
@@ -235,144 +219,6 @@ def sentences(evidence: Evidence) -> list[str]:
     return [*said, f"{captures}."]
 
 
-def front_lists(evidence: Evidence) -> list[FrontList]:
-    """Return the two lists of page one: what is still outside or worse, and what was not tested."""
-    last = evidence.job.stages[-1].name
-    bad = [row for row in evidence.rows if is_bad(row)]
-    faults = [(text, "") for text in order_faults(evidence.setting_orders, last)]
-    told = _fitting(
-        [
-            [*_bad_items(bad, _with_value), *faults],
-            [*_bad_items(bad, _name_only), *faults],
-            [*_bad_subjects(bad), *faults],
-        ]
-    )
-    untested = _fitting([_untested(evidence, named=True), _untested(evidence, named=False)])
-    return [
-        FrontList("Still outside limits or worse", "outside", tuple(told)),
-        FrontList("Not tested or not fitted", "not-tested", tuple(untested)),
-    ]
-
-
-Items = list[tuple[str, str]]
-
-
-def _fitting(choices: Sequence[Items]) -> Items:
-    """Return the first list that is short enough, else the last."""
-    return next((items for items in choices if lines_of(items) <= MOST_LINES), choices[-1])
-
-
-def lines_of(items: Sequence[tuple[str, str]]) -> int:
-    """Return how many lines of page one some items take, about."""
-    return sum(-(-len(text) // LINE) for text, _ in items)
-
-
-def _bad_items(rows: Sequence[Row], told: Callable[[Row], str]) -> Items:
-    groups = dict.fromkeys(row.group for row in rows)
-    return [
-        (
-            f"{group_title(group)}: {'; '.join(told(row) for row in rows if row.group == group)}",
-            picture_name(group),
-        )
-        for group in groups
-    ]
-
-
-def _with_value(row: Row) -> str:
-    how = ", ".join(w for w in (row.verdict if row.verdict == WORSE else "", outside(row)) if w)
-    return f"{row.judged.label} {short_text(row.last)}, {how}"
-
-
-def _name_only(row: Row) -> str:
-    return row.judged.label
-
-
-def _bad_subjects(rows: Sequence[Row]) -> Items:
-    """Return a line for each bench test with the names of all that is bad in it."""
-    items = []
-    for test in dict.fromkeys(row.test for row in rows):
-        own = [row for row in rows if row.test == test]
-        counted = collections.Counter((row.subject, row.setting) for row in own)
-        named = ", ".join(
-            words(subject) + (f" {words(setting)}" if setting else "")
-            for subject, setting in counted
-        )
-        items.append((f"{TESTS[test].title}: {named}", picture_name(own[0].group)))
-    return items
-
-
-def outside(row: Row) -> str:
-    """Return that a quantity is outside its limit, and the limit; else nothing."""
-    return f"{OUTSIDE} ({limit_text(row)})" if row.limit_verdict.word == OUTSIDE else ""
-
-
-def _untested(evidence: Evidence, *, named: bool) -> Items:
-    """Return what was not tested, stage by stage: whole tests by name, else their subjects."""
-    groups = list(dict.fromkeys(row.group for row in evidence.rows))
-    cells: Mapping[tuple[str, str, str], Mapping[str, Cell]] = {
-        row.group: row.cells for row in reversed(evidence.rows)
-    }
-    items = [
-        (f"{words(stage.name)}, nothing: {stage.reason}", "conditions")
-        for stage in evidence.job.stages
-        if stage.reason
-    ]
-    for stage in evidence.job.stages:
-        if stage.reason:
-            continue
-        missing = [group for group in groups if not cells[group][stage.name].tested]
-        told = []
-        for test in dict.fromkeys(group[0] for group in missing):
-            every = [group for group in groups if group[0] == test]
-            own = [group for group in missing if group[0] == test]
-            title = TESTS[test].title
-            if len(own) == len(every):
-                told.append(title)
-            elif named:
-                told.append(f"{title} of {', '.join(_subject(group) for group in own)}")
-            else:
-                told.append(f"{title} of {len(own)} of {len(every)}")
-        if told:
-            items.append((f"Not in {words(stage.name)}: {'; '.join(told)}", "all-results"))
-    for kind, heading in ((NOT_TESTED, "In no stage"), (NOT_FITTED, "Not fitted")):
-        told = [
-            (group_title((gap.test, gap.subject, "")) if gap.subject else TESTS[gap.test].title)
-            + ("" if gap.why == NO_REASON else f" ({gap.why})")
-            for gap in gaps_of(evidence)
-            if gap.kind == kind
-        ]
-        if told:
-            items.append((f"{heading}: {'; '.join(told)}", ""))
-    return items
-
-
-def _subject(group: tuple[str, str, str]) -> str:
-    return words(group[1]) + (f" {words(group[2])}" if group[2] else "")
-
-
-def second_lists(evidence: Evidence) -> list[FrontList]:
-    """Return the lists of page two: no change shown, and what could not be told."""
-    rows = [row for row in evidence.rows if row.judged.better != "none"]
-    same: dict[tuple[str, str, str], list[str]] = {}
-    untold: dict[tuple[str, str], list[str]] = {}
-    for row in rows:
-        if row.verdict == UNCHANGED:
-            told = f"{row.judged.label} {change_text(row.change)}{_why_unchanged(row)}"
-            same.setdefault(row.group, []).append(told)
-        for why in _untold(row):
-            key = f"{group_title(row.group)}, {why}", picture_name(row.group)
-            untold.setdefault(key, []).append(row.judged.label)
-    unchanged = [
-        (f"{group_title(group)}: {'; '.join(changes)}", picture_name(group))
-        for group, changes in same.items()
-    ]
-    lost = [(f"{text} ({', '.join(labels)})", anchor) for (text, anchor), labels in untold.items()]
-    return [
-        FrontList("No change shown", "no-change", tuple(unchanged)),
-        FrontList("Not measurable or not comparable", "not-measurable", tuple(lost)),
-    ]
-
-
 def second_sentences(evidence: Evidence) -> list[str]:
     """Return what page two says of all results: what chance alone would find, and the gaps."""
     compared = [row for row in evidence.rows if row.judged.better != "none" and row.has_change]
@@ -386,28 +232,10 @@ def second_sentences(evidence: Evidence) -> list[str]:
     return said + ([told] if (told := gaps_told(gaps_of(evidence))) else [])
 
 
-def _why_unchanged(row: Row) -> str:
-    """Say why a change beyond its uncertainty is none; empty where it lies within."""
-    if not row.change.measurable or abs(row.change.value) <= row.change.expanded:
-        return ""
-    reasons = [remark for remark in row.remarks if remark.startswith(NO_CHANGE_BECAUSE)]
-    return f" ({'; '.join(reasons)})" if reasons else ""
-
-
-def _untold(row: Row) -> list[str]:
-    if row.verdict.startswith("not comparable"):
-        return [row.verdict]
-    return [
-        f"{words(name)}: {cell.quantity.reason}"
-        for name, cell in row.cells.items()
-        if cell.tested and not cell.quantity.measurable
-    ]
-
-
 def front_caption(row: Row) -> str:
     """Return the sentence below a small chart: the row that carries it, from stage to stage."""
     seen = "; ".join(f"{words(name)} {short_text(row.cells[name])}" for name in ends_of(row))
-    said = f"{upper_first(row.judged.label)}: {seen}"
-    if row.has_change:
-        said += f"; {row.verdict or 'not judged'}"
-    return f"{said}."
+    said = [f"{upper_first(row.judged.label)}: {seen}"]
+    said += [row.verdict or "not judged"] if row.has_change else []
+    said += [outside(row)] if outside(row) else []
+    return f"{'; '.join(said)}."

@@ -31,8 +31,9 @@ def draw_front(evidence: Evidence) -> dict[str, bytes]:
 def front_charts(evidence: Evidence, sources: Mapping[str, str]) -> list[dict[str, Any]]:
     """Return the three charts of page one, chosen by rule.
 
-    First the worst that is left, then the largest improvement, then what changed most; each of
-    another bench test where there are enough.
+    First a test of the owner's complaint where the job names one, then the worst that is left, then
+    the largest improvement, then what changed most; each of another bench test where there are
+    enough.
     """
     found = []
     for row in front_chosen(evidence):
@@ -59,11 +60,12 @@ def front_chosen(evidence: Evidence) -> list[Row]:
         for row in evidence.rows
         if row.judged.better != "none" and shown_takes(evidence, row.group)
     ]
+    asked = sorted((row for row in drawn if _complained(evidence, row)), key=weight, reverse=True)
     bad = sorted((row for row in drawn if is_bad(row)), key=weight, reverse=True)
     better = sorted((row for row in drawn if row.verdict == IMPROVED), key=weight, reverse=True)
     rest = sorted(drawn, key=weight, reverse=True)
     chosen: list[Row] = []
-    for ranked in (bad, better, rest, rest, rest):
+    for ranked in (asked, bad, better, rest, rest, rest):
         if len(chosen) == FRONT_CHARTS:
             break
         tests = {row.test for row in chosen}
@@ -72,3 +74,9 @@ def front_chosen(evidence: Evidence) -> list[Row]:
         other = other or [row for row in ranked if row.group not in groups]
         chosen += other[:1]
     return chosen
+
+
+def _complained(evidence: Evidence, row: Row) -> bool:
+    """Whether a quantity is of a test that the owner's complaint names."""
+    named = evidence.job.settings.complaint_tests
+    return row.test in named or f"{row.test}-{row.subject}" in named

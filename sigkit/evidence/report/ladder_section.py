@@ -32,7 +32,10 @@ HOLD = "\N{NO-BREAK SPACE}"
 
 
 def ladder_section(
-    ladder: Ladder, rows: Sequence[Row], sources: Mapping[str, str]
+    ladder: Ladder,
+    rows: Sequence[Row],
+    sources: Mapping[str, str],
+    numbers: Mapping[tuple[str, str], int],
 ) -> dict[str, Any] | None:
     """Return what the report shows of all sliders; None where the job has none.
 
@@ -44,6 +47,8 @@ def ladder_section(
         The job's rows, for the finding on each slider's events per pass.
     sources : mapping of str to str
         Pictures by name, in base64.
+    numbers : mapping of (str, str) to int
+        Line of results.csv of each slider, by subject and setting.
     """
     if not ladder:
         return None
@@ -57,7 +62,10 @@ def ladder_section(
         "sentence": ladder_sentence(ladder),
         "picture": sources.get(LADDER, ""),
         "caption": _caption(ladder),
-        "lines": [_line(line, verdicts) for line in ladder.lines],
+        "lines": [
+            {**_line(line, verdicts), "number": numbers[line.subject, line.setting]}
+            for line in ladder.lines
+        ],
         "stages": [rung.stage for rung in ladder.lines[0].rungs],
         "cautions": list(cautions),
         "sources": sorted({line.step.source for line in ladder.lines}),
@@ -96,6 +104,12 @@ def ladder_sentence(ladder: Ladder, *, named: bool = True) -> str:
 def name_of(line: Line) -> str:
     """Return the name of a slider in words."""
     return words(line.subject) + (f", {words(line.setting)}" if line.setting else "")
+
+
+def cleaned_with(line: Line) -> str:
+    """Return what was last done to a slider, in words; empty where the job does not say."""
+    done = [rung.done for rung in line.rungs if rung.done]
+    return DONE[done[-1]] if done else ""
 
 
 def _line(line: Line, verdicts: Mapping[tuple[str, str], str]) -> dict[str, Any]:

@@ -7,17 +7,16 @@ import html
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from sigkit.evidence.report.about import about, running_head
+from sigkit.evidence.report.about import about, complaint_told, running_head
 from sigkit.evidence.report.captures import Numbered, css_text
 from sigkit.evidence.report.front import (
-    front_lists,
     front_rows,
     is_bad,
-    second_lists,
     second_sentences,
     sentences,
 )
 from sigkit.evidence.report.front_charts import front_charts
+from sigkit.evidence.report.front_lists import front_lists, second_lists
 from sigkit.evidence.report.ladder_section import ladder_section
 from sigkit.evidence.report.pictures import fitting, picture_name
 from sigkit.evidence.report.sections import conditions, contents, sections_of
@@ -34,6 +33,7 @@ from sigkit.evidence.report.wording import (
     value_text,
     weight,
 )
+from sigkit.evidence.rows.shown_rows import finding_numbers, ladder_numbers
 from sigkit.evidence.rows.table import SINGLE
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
@@ -94,8 +94,10 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes], code: str = "
     numbered = Numbered.of(evidence)
     elsewhere = set(pictures) - set(held)
     sections = sections_of(evidence, sources, numbered, elsewhere)
-    ladder = ladder_section(evidence.ladder, rows, sources)
-    orders = order_sections(evidence.setting_orders, rows, sources, cell_text)
+    ladder = ladder_section(evidence.ladder, rows, sources, ladder_numbers(evidence))
+    orders = order_sections(
+        evidence.setting_orders, rows, sources, cell_text, finding_numbers(evidence)
+    )
     return environment.get_template("report.html").render(
         unit=settings.unit or "unit not named",
         description=settings.description,
@@ -103,6 +105,7 @@ def report_html(evidence: Evidence, pictures: Mapping[str, bytes], code: str = "
         head=running_head(evidence, code),
         about=about(evidence, code),
         stages=evidence.job.stages,
+        complaint=complaint_told(evidence),
         several=len(evidence.job.stages) > 1,
         numbered=numbered,
         front=front_rows(rows),

@@ -6,7 +6,6 @@ from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.report.captures import Numbered
-from sigkit.evidence.report.front import FIRST_LINE
 from sigkit.evidence.report.methods import methods
 from sigkit.evidence.report.pictures import BESIDE, picture_name
 from sigkit.evidence.report.wording import (
@@ -21,6 +20,7 @@ from sigkit.evidence.report.wording import (
     shared_remarks,
     upper_first,
 )
+from sigkit.evidence.rows.shown_rows import FIRST_LINE
 from sigkit.evidence.rows.table import SINGLE, Group, Row
 from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
 from sigkit.measures.result import words
@@ -102,6 +102,9 @@ def _line(number: int, row: Row, shared: Sequence[str], numbered: Numbered) -> d
     if limit in (WITHIN, OUTSIDE, UNDECIDED) and row.limit is not None:
         probability = row.limit_verdict.probability or 0.0
         limit += f" ({limit_text(row)}; probability within {percent(probability)})"
+    if row.stood.word:
+        limit += f"; {row.stood.word} in {words(row.since)}"
+        limit += f" ({limit_text(row)})" if row.limit is not None else ""
     remarks = [r for r in row.remarks if (row.has_change or r != SINGLE) and r not in shared]
     return {
         "number": number,

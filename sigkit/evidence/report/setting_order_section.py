@@ -35,13 +35,21 @@ def order_sentence(order: SettingOrder) -> str:
 
 
 def order_faults(orders: Sequence[SettingOrder], stage: str) -> list[str]:
-    """Return what is worn or faulty over the marks at a stage, with its place."""
+    """Return what is worn or faulty over the marks when they were last recorded, with its place.
+
+    Parameters
+    ----------
+    orders : sequence of SettingOrder
+        Quantities over the marks of their slider.
+    stage : str
+        The last stage of the job.
+    """
     return [
         f"{order_title(order)}, {order.judged.label} over its marks: {words(one.stage)} "
         + fault_text(one, number)
+        + ("" if one.stage == stage else ", not tested since")
         for order in orders
-        for one in order.stages
-        if one.stage == stage
+        for one in order.stages[-1:]
         for number in range(len(one.faults))
     ]
 
@@ -57,6 +65,7 @@ def order_sections(
     rows: Sequence[Row],
     sources: Mapping[str, str],
     told: Callable[[Cell], str],
+    numbers: Mapping[tuple[str, str, str, str, int], int],
 ) -> list[dict[str, Any]]:
     """Return what the report shows of sliders over their marks, one section a test and subject.
 
@@ -70,6 +79,8 @@ def order_sections(
         Pictures by name, in base64.
     told : callable
         Gives the text of a cell.
+    numbers : mapping
+        Line of results.csv of each finding, as `shown_rows.finding_numbers` gives it.
     """
     sections = []
     for test, subject in dict.fromkeys((order.test, order.subject) for order in orders):
@@ -78,7 +89,7 @@ def order_sections(
             {
                 "title": f"{order_title(own[0])}, over the marks of its slider",
                 "anchor": f"order-{test}-{subject}",
-                "orders": [_order(order, rows, sources, told) for order in own],
+                "orders": [_order(order, rows, sources, told, numbers) for order in own],
                 "rule": _rule(own[0].guide),
                 "sources": sorted({order.guide.source for order in own}),
             }
@@ -91,8 +102,10 @@ def _order(
     rows: Sequence[Row],
     sources: Mapping[str, str],
     told: Callable[[Cell], str],
+    numbers: Mapping[tuple[str, str, str, str, int], int],
 ) -> dict[str, Any]:
     name = order_picture(order)
+    what = order.test, order.subject, order.judged.quantity
     own = [
         row
         for row in rows
@@ -105,7 +118,14 @@ def _order(
         "picture": sources.get(name, ""),
         "caption": _caption(order),
         "stages": [stage.stage for stage in order.stages],
-        "findings": [(stage.stage, stage.findings, stage.remark) for stage in order.stages],
+        "findings": [
+            (
+                stage.stage,
+                [(f, numbers[(*what, stage.stage, n)]) for n, f in enumerate(stage.findings)],
+                stage.remark,
+            )
+            for stage in order.stages
+        ],
         "lines": [
             {
                 "name": _mark_name(row.setting),

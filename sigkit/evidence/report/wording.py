@@ -114,6 +114,14 @@ def limit_text(row: Row, *, unit: bool = True) -> str:
     return f"{sign}{row.limit.value:g}{HOLD}{shown}".replace("-", MINUS).rstrip(HOLD)
 
 
+def outside(row: Row) -> str:
+    """Return that a quantity is outside its limit, and the limit; else nothing."""
+    if row.held.word != OUTSIDE:
+        return ""
+    since = f" in {words(row.since)}, not tested since" if row.since else ""
+    return f"{OUTSIDE} ({limit_text(row)}){since}"
+
+
 def shared_remarks(rows: Sequence[Row]) -> list[str]:
     """Return the remarks that stand beside every change among some rows."""
     changed = [row for row in rows if row.has_change]
@@ -140,17 +148,19 @@ def caption(row: Row) -> str:
     label = row.judged.label[0].upper() + row.judged.label[1:]
     if row.has_change:
         found = f", {row.verdict}" if row.verdict else ""
+        found += f"; {outside(row)}" if outside(row) else ""
         return f"{label}: {seen}; change {change_text(row.change)}{found}."
     end = (
         f" {row.verdict[0].upper()}{row.verdict[1:]}." if row.verdict.startswith("not comp") else ""
     )
-    return f"{label}: {seen.rstrip('.')}.{end}"
+    found = f"; {outside(row)}" if outside(row) else ""
+    return f"{label}: {seen.rstrip('.')}{found}.{end}"
 
 
 def weight(row: Row) -> float:
     """Return how far a change exceeds its uncertainty; what is worse or outside counts twice."""
     size = abs(row.change.value) / row.change.expanded if row.change.measurable else 0.0
-    bad = row.verdict == WORSE or row.limit_verdict.word == OUTSIDE
+    bad = row.verdict == WORSE or row.held.word == OUTSIDE
     return math.log1p(size) * (2.0 if bad else 1.0)
 
 

@@ -1,4 +1,7 @@
-"""results.csv: every number that the report shows, one line for each of its rows."""
+"""results.csv: every number that the report shows, one line for each of its rows.
+
+Behind the quantities stand the lines of `sigkit.evidence.rows.shown_rows`.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from sigkit.evidence.rows.shown_rows import QUANTITY, shown_lines
 from sigkit.evidence.rows.table import Cell, Row
 from sigkit.judging.compare import rate_interval
+from sigkit.judging.slider_marks import percent_of
 from sigkit.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -23,7 +28,12 @@ def results_frame(evidence: Evidence) -> pd.DataFrame:
     ``exposure_STAGE`` (events, and the seconds or passes in which they were counted),
     ``takes_STAGE``, ``captures_STAGE`` (the files behind the value) and, where captures were cut to
     the shorter one for a comparison, ``whole_STAGE``, ``whole_low_STAGE`` and ``whole_high_STAGE``
-    over their whole length. Then ``low_change`` and ``high_change``.
+    over their whole length. Then ``low_change`` and ``high_change``; ``last_tested`` and
+    ``last_tested_verdict``, the stage and how it stands to the limit where the last stage has no
+    capture and an earlier one has; ``kind``, which tells quantities from sliders over the stages
+    and from findings over the marks of a slider, that stand behind them; ``mark_percent``, where on
+    the travel of its slider a setting is that is shown over its marks; and ``finding_STAGE``, what
+    these lines say in words.
 
     Parameters
     ----------
@@ -32,7 +42,9 @@ def results_frame(evidence: Evidence) -> pd.DataFrame:
     """
     found = [_more(evidence, row) for row in evidence.rows]
     more = pd.DataFrame(found, columns=list(_columns(evidence)))
-    return pd.concat([evidence.table, more], axis=1)
+    frame = pd.concat([evidence.table, more], axis=1).astype(object)
+    shown = pd.DataFrame(shown_lines(evidence), columns=frame.columns, dtype=object)
+    return pd.concat([frame, shown], ignore_index=True)
 
 
 def _columns(evidence: Evidence) -> list[str]:
@@ -41,7 +53,9 @@ def _columns(evidence: Evidence) -> list[str]:
     names = [stage.name for stage in evidence.job.stages]
     cut = any(cell.whole is not None for row in evidence.rows for cell in row.cells.values())
     columns = [f"{word}_{name}" for name in names for word in (*per_stage, *(whole if cut else ()))]
-    return [*columns, "low_change", "high_change"]
+    told = [f"finding_{name}" for name in names]
+    last = ["last_tested", "last_tested_verdict"]
+    return [*columns, "low_change", "high_change", *last, "kind", "mark_percent", *told]
 
 
 def _more(evidence: Evidence, row: Row) -> dict[str, Any]:
@@ -65,7 +79,14 @@ def _more(evidence: Evidence, row: Row) -> dict[str, Any]:
                 f"whole_high_{stage}": whole_high,
             }
     low, high = _interval(row.change)
-    return more | {"low_change": low, "high_change": high}
+    ordered = {(o.test, o.subject, o.judged.quantity) for o in evidence.setting_orders}
+    shown = (row.test, row.subject, row.judged.quantity) in ordered
+    percent = percent_of(row.setting) if shown else None
+    return more | {
+        **{"low_change": low, "high_change": high, "kind": QUANTITY},
+        **{"last_tested": row.since, "last_tested_verdict": row.stood.word},
+        "mark_percent": math.nan if percent is None else percent,
+    }
 
 
 def _ends(cell: Cell) -> tuple[float, float]:

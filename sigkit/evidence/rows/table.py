@@ -52,6 +52,7 @@ SINGLE = "single take: repeatability unknown"
 
 Group = tuple[str, str, str]
 """Test, subject and setting."""
+NOT_HELD = LimitVerdict("")
 ByStage = Mapping[str, Sequence[Outcome]]
 
 
@@ -107,6 +108,8 @@ class Row:
         What a reader of the change should know.
     cause : Cause or None
         What it often comes from, where the last stage lies outside its limit.
+    stood : LimitVerdict
+        How the last stage that has a capture stands to the limit, where that is an earlier one.
     """
 
     test: str
@@ -120,12 +123,31 @@ class Row:
     limit_verdict: LimitVerdict
     remarks: tuple[str, ...] = ()
     cause: Cause | None = None
+    stood: LimitVerdict = NOT_HELD
 
     @property
     def last(self) -> Cell:
         """The cell of the last stage over whole captures, which is held against the limit."""
-        cell = list(self.cells.values())[-1]
-        return cell if cell.whole is None else replace(cell, quantity=cell.whole, whole=None)
+        return _whole(list(self.cells.values())[-1])
+
+    @property
+    def since(self) -> str:
+        """The last stage that has a capture of it, where that is an earlier one; else empty."""
+        tested = [name for name, cell in self.cells.items() if cell.tested]
+        return "" if self.last.tested or not tested else tested[-1]
+
+    @property
+    def seen(self) -> Cell:
+        """The cell of the last stage that has a capture of it, over whole captures."""
+        return _whole(self.cells[self.since]) if self.since else self.last
+
+    @property
+    def held(self) -> LimitVerdict:
+        """How the last stage that has a capture stands to the limit.
+
+        What lay outside then and was not tested since still counts as outside.
+        """
+        return self.stood if self.since else self.limit_verdict
 
     @property
     def group(self) -> Group:
@@ -161,6 +183,8 @@ class Row:
             "limit": None if limit is None else {"value": limit.value, "source": limit.source},
             "limit_verdict": self.limit_verdict.word,
             "p_within": self.limit_verdict.probability,
+            "last_tested": self.since or None,
+            "last_tested_verdict": self.stood.word,
             "remarks": list(self.remarks),
             "cause": None if self.cause is None else self.cause.to_dict(),
         }
@@ -221,17 +245,14 @@ def _row(
         f"{words(o.take.stage)}: {o.joined}" for f in by_stage.values() for o in f if o.joined
     ]
     remarks = (*remarks, *joined)
-    last = wholes[job.stages[-1].name]
-    verdict = LimitVerdict("")
-    final = [o for o in by_stage[job.stages[-1].name] if o.used]
-    unjudged = group[0] == "warmup" and (
-        (judged.quantity in SINCE_SWITCH_ON and unknown_start(final))
-        or (judged.quantity == "total_drift" and partial_drift(final))
-    )
+    final = job.stages[-1].name
+    verdict, unjudged = _held(group[0], judged, limit, wholes[final], by_stage[final])
+    stood = NOT_HELD
+    if tested and tested[-1] != final:
+        name = tested[-1]
+        stood, unjudged = _held(group[0], judged, limit, wholes[name], by_stage[name])
     if unjudged:
         remarks = (*remarks, f"not held against its limit: {unjudged}")
-    elif limit is not None and judged.better != "none":
-        verdict = _stands(last, limit, judged)
     if job.repairs is not None and len(tested) > 1:
         done = between(job.repairs, group[1], list(stages), tested[0], tested[-1])
         remarks = (*remarks, attribution(done))
@@ -246,7 +267,27 @@ def _row(
         limit=limit if judged.better != "none" else None,
         limit_verdict=verdict,
         remarks=remarks,
+        stood=stood,
     )
+
+
+def _held(
+    test: str, judged: Judged, limit: Limit | None, cell: Cell, outcomes: Sequence[Outcome]
+) -> tuple[LimitVerdict, str]:
+    """Return how a stage stands to a limit, or why it is not held against it."""
+    used = [outcome for outcome in outcomes if outcome.used]
+    unjudged = ""
+    if test == "warmup" and judged.quantity in SINCE_SWITCH_ON:
+        unjudged = unknown_start(used)
+    if test == "warmup" and judged.quantity == "total_drift":
+        unjudged = unjudged or partial_drift(used)
+    if unjudged or limit is None or judged.better == "none":
+        return NOT_HELD, unjudged
+    return _stands(cell, limit, judged), ""
+
+
+def _whole(cell: Cell) -> Cell:
+    return cell if cell.whole is None else replace(cell, quantity=cell.whole, whole=None)
 
 
 def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:

@@ -12,8 +12,9 @@ from typing import Any
 from sigkit.errors import InputError
 from sigkit.evidence.evidence import Evidence
 from sigkit.evidence.job.folder import Job, Stage, Take, open_job
+from sigkit.evidence.job.keys import check_kind
 from sigkit.evidence.job.names import CaptureName, known_test, read_name, suggestion
-from sigkit.evidence.job.settings import FILE, Settings, check_kind
+from sigkit.evidence.job.settings import FILE, Settings
 from sigkit.evidence.run.takes import measure_takes
 from sigkit.measures import BenchTest
 

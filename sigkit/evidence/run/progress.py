@@ -83,10 +83,7 @@ class Progress:
 
     def left_s(self) -> float | None:
         """Return the seconds left, as far as the share that is done tells; None before that."""
-        if self._done <= 0:
-            return None
-        elapsed_s = time.monotonic() - self._begun_s
-        return elapsed_s * max(0.0, self.effort - self._done) / self._done
+        return left_s(time.monotonic() - self._begun_s, self._done, self.effort)
 
     def _words(self) -> str:
         return f"{self.what}: {self._finished} of {self.count} {self.unit}"
@@ -100,7 +97,9 @@ class Progress:
                 pause_s = 1.0
             else:
                 left_s = self.left_s()
-                told = "time left not known yet" if left_s is None else f"{spoken(left_s)} left"
+                told = (
+                    "time left not known yet" if left_s is None else f"about {rough(left_s)} left"
+                )
                 self._say(f"{self._words()}, {told}")
                 pause_s = LINE_EVERY_S
             if self._over.wait(pause_s):
@@ -109,6 +108,30 @@ class Progress:
     def _say(self, line: str) -> None:
         self._spoke_s = time.monotonic()
         print(line, file=sys.stderr, flush=True)
+
+
+def left_s(spent_s: float, done: float, total: float) -> float | None:
+    """Return the seconds left after some, as far as the share that is done tells; None before that.
+
+    Examples
+    --------
+    >>> left_s(10.0, 1.0, 4.0), left_s(10.0, 0.0, 4.0), left_s(10.0, 5.0, 4.0)
+    (30.0, None, 0.0)
+    """
+    return spent_s * max(0.0, total - done) / done if done > 0 else None
+
+
+def rough(seconds: float) -> str:
+    """Return a time that is only estimated, in a word or two.
+
+    Examples
+    --------
+    >>> [rough(seconds) for seconds in (0.2, 81.0, 500.0, 9000.0)]
+    ['1 s', '81 s', '8 min', '2.5 h']
+    """
+    if seconds < 90:
+        return f"{max(seconds, 1):.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
 def spoken(seconds: float) -> str:
