@@ -28,7 +28,7 @@ Title = Callable[[Group], str]
 MOST_GROUPS, MANY_GROUPS = 2, 8
 """Up to the first every judged quantity is shown, up to the second those with a limit, beyond it
 the leading one of each subject and setting and what is outside its limit."""
-MOST_LISTED = 8
+MOST_LISTED, MOST_CHANGES = 8, 2
 AS_ABOVE = "not measurable: as above"
 
 
@@ -162,11 +162,13 @@ def _next(evidence: Evidence, rows: Sequence[Row], outside: Sequence[Row]) -> li
 
 def _by_group(rows: Sequence[Row], title: Title | None, *, change: bool = False) -> list[str]:
     """Return the names of quantities, those of one subject and setting in one line."""
-    lines = []
-    for group, own in by_group(rows).items():
+    lines, groups = [], by_group(rows)
+    for group, own in groups.items():
         names = [
             row.judged.label + (f" {change_text(row.change)}" if change else "") for row in own
         ]
+        if change and len(groups) > MOST_GROUPS and len(names) > MOST_CHANGES + 1:
+            names[MOST_CHANGES:] = [f"and {len(names) - MOST_CHANGES} more"]
         lines.append((f"{title(group)}: " if title else "") + "; ".join(names))
     return lines
 

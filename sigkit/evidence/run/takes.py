@@ -102,8 +102,17 @@ def _measured(
     total = sum(efforts.values())
     with Progress("measuring", "captures", len(order), total, shown=progress) as shown:
         for place, outcome in measure_tasks([tasks[n] for n in order]):
-            shown.done(efforts[order[place]])
+            shown.done(efforts[order[place]], last=_leading_number(outcome))
             yield order[place], outcome
+
+
+def _leading_number(outcome: Outcome) -> str:
+    """Return the first quantity of a result that has a value, in a few words."""
+    for judged in TESTS[outcome.take.name.test].judged:
+        found = getattr(outcome.result, judged.quantity, None)
+        if found is not None and found.measurable:
+            return f"{outcome.take.key}: {judged.label} {found}"
+    return outcome.take.key
 
 
 def _effort(take: Take) -> float:
