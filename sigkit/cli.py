@@ -81,6 +81,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: Sequence[str] | None) -> int:
     call = None
     try:
+        if not (sys.argv[1:] if arguments is None else arguments):
+            _parser().print_help()
+            return WRONG_CALL
         call = _parsed(arguments)
         return int(call.run(call))
     except SigkitError as error:
