@@ -29,6 +29,7 @@ check job | Unknown key 'unitt' | job.toml | 'unit'
 evidence text.wav | not a folder | text.wav | one sub-folder
 evidence empty | no stages | empty | sub-folders
 measure stability none.wav | no such file | none.wav | Name a WAV file
+measure stability empty | a folder | empty | one WAV file in it
 measure stability text.wav | not audio | text.wav | convert it
 measure stability stability-a.wav --channel x | whole number; got 'x' | sigkit measure | --help
 measure stability stability-a.wav --channel 3 | no channel 3 | stability-a.wav | from 0
