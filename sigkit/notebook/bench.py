@@ -13,7 +13,7 @@ from sigkit.evidence.job.settings import FILE
 from sigkit.evidence.report.pages import weight
 from sigkit.evidence.report.pictures import shown_takes
 from sigkit.evidence.rows.table import Group, Row
-from sigkit.evidence.run.takes import Outcome, measure_takes
+from sigkit.evidence.run.takes import Outcome, effort_of, measure_takes
 from sigkit.measures import TESTS, Result
 from sigkit.measures.result import words
 from sigkit.notebook.checking import TakeChecks, check_takes
@@ -38,8 +38,8 @@ MAINS = "mains_hz"
 FROM_THE_TOP = "Run the notebook from the top: menu Run, Run All Cells."
 SURE = 0.999
 """Share of cases in which a stated interval has to hold the truth where a notebook asserts it."""
-FEW, SHORT_BYTES = 2, 20_000_000
-"""So many captures of so many bytes in all are measured without workers."""
+FEW, LITTLE = 2, 2e6
+"""So many captures, of so little effort in all, are measured without workers."""
 HEARD_FIRST = ("slider", "keyboard", "envelope", "glide", "beating", "warmup", "stability", "noise")
 """What is listened to first where the bench holds several tests."""
 
@@ -394,9 +394,8 @@ class Bench:
 
 
 def _measured(takes: Sequence[Take], progress: bool) -> tuple[Outcome, ...]:
-    """Measure captures: a few short ones at once, as workers would take longer to start."""
-    size = sum(path.stat().st_size for take in takes for path in take.paths if path.is_file())
-    if len(takes) > FEW or size > SHORT_BYTES:
+    """Measure captures: a few quick ones here, as workers would take longer to start."""
+    if len(takes) > FEW or sum(map(effort_of, takes)) > LITTLE:
         return measure_takes(takes, progress=progress)
     from tqdm.auto import tqdm
 

@@ -97,7 +97,7 @@ def _measured(
     tasks: Sequence[Task], numbers: Sequence[int], *, progress: bool
 ) -> Iterator[tuple[int, Outcome]]:
     """Measure some of the tasks, those that take longest first, and yield each when it is known."""
-    efforts = {n: _effort(tasks[n][0]) for n in numbers}
+    efforts = {n: effort_of(tasks[n][0]) for n in numbers}
     order = sorted(numbers, key=lambda n: -efforts[n])
     total = sum(efforts.values())
     with Progress("measuring", "captures", len(order), total, shown=progress) as shown:
@@ -115,7 +115,8 @@ def _leading_number(outcome: Outcome) -> str:
     return outcome.take.key
 
 
-def _effort(take: Take) -> float:
+def effort_of(take: Take) -> float:
+    """Return how much work a capture is, against others."""
     return max(1, _size_bytes(take)) * EFFORT.get(take.name.test, 1.0)
 
 
