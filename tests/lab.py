@@ -135,9 +135,10 @@ def _run_all_cells(page, times=10):
     for _ in range(times):
         if asked.count():  # a slow machine asks before it has started the one that is preferred
             asked.first.click()
-        page.locator(".jp-Notebook .jp-Cell").first.click(position={"x": 200, "y": 20})
-        menu.click()
         with contextlib.suppress(Exception):
+            first = page.locator(".jp-Notebook .jp-Cell").first
+            first.click(position={"x": 200, "y": 20}, timeout=8000)
+            menu.click(timeout=4000)
             entry.click(timeout=4000)
         page.wait_for_timeout(1500)
         if any(text != "" for text in _prompts(page)):
