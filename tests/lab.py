@@ -21,6 +21,7 @@ SETTINGS = {
 ERROR = ".jp-RenderedText[data-mime-type='application/vnd.jupyter.error']"
 STDERR = ".jp-RenderedText[data-mime-type='application/vnd.jupyter.stderr']"
 OUTPUT = ".jp-Cell-outputArea .jp-OutputArea-output"
+BAR = ".jupyter-widgets.widget-hbox"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -155,9 +156,11 @@ def _prompts(page):
 
 def _wait_until_done(page, seconds):
     begun, first = time.monotonic(), None
+    tables = page.locator(f"{OUTPUT} table").filter(has_not_text="what to do")  # not that of a cue
+    numbers = page.locator(BAR).filter(has_text="left,")  # a number beside the bar comes first
     while True:
         now = time.monotonic() - begun
-        if first is None and page.locator(f"{OUTPUT} table").count():
+        if first is None and (tables.count() or numbers.count()):
             first = now
         prompts = _prompts(page)
         if page.locator(ERROR).count() or all(text.isdigit() for text in prompts):
@@ -174,7 +177,7 @@ def _look_at(page, seen):
     seen.charts = page.locator(f"{OUTPUT} img").evaluate_all(loaded)
     sounding = "players => players.filter(p => p.duration > 0.5).length"
     seen.players = page.locator(f"{OUTPUT} audio").evaluate_all(sounding)
-    seen.bars = page.locator(".jupyter-widgets.widget-hbox").all_inner_texts()
+    seen.bars = page.locator(BAR).all_inner_texts()
     cut = "cells => cells.filter(c => c.scrollWidth > c.clientWidth + 2).map(c => c.innerText)"
     wide = page.locator(f"{OUTPUT} .jp-RenderedHTMLCommon").evaluate_all(cut)
     seen.wide = [text[:80] for text in wide]

@@ -1,9 +1,10 @@
 """What notebooks cost: processor time of each by its cells, and time as felt in a JupyterLab.
 
-First result as felt: from Run All Cells to the first table; the kernel has started by then, the
-library has not been imported. Wanted: 5 s and 60 s, on two cores with nothing else to do. Processor
-time does not depend on what else the machine does: it is that of the kernel and of all processes
-that it starts, so that two cores need about half of what the measuring cell takes.
+First result as felt: from Run All Cells to the first number beside the bar, or the first table of
+results; the kernel has started by then, the library has not been imported. Wanted: 5 s and 60 s, on
+two cores with nothing else to do. Processor time does not depend on what else the machine does: it
+is that of the kernel and of all processes that it starts, so that two cores need about half of what
+the measuring cell takes.
 """
 
 import os
