@@ -81,6 +81,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(arguments: Sequence[str] | None) -> int:
     call = None
     try:
+        if not (sys.argv[1:] if arguments is None else arguments):
+            _parser().print_help()
+            return WRONG_CALL
         call = _parsed(arguments)
         return int(call.run(call))
     except SigkitError as error:
@@ -143,10 +146,12 @@ def _warnings_last() -> Iterator[None]:
 def _interrupts_kept() -> Iterator[None]:
     """Interrupt again where a library has swallowed Ctrl-C, as those do that call back from C."""
     before = sys.unraisablehook
+    waiting: list[threading.Timer] = []
 
     def again(what: sys.UnraisableHookArgs) -> None:
         if issubclass(what.exc_type, KeyboardInterrupt):
-            threading.Timer(AGAIN_S, _interrupt_main).start()
+            waiting.append(threading.Timer(AGAIN_S, _interrupt_main))
+            waiting[-1].start()
         else:
             before(what)
 
@@ -155,6 +160,8 @@ def _interrupts_kept() -> Iterator[None]:
         yield
     finally:
         sys.unraisablehook = before
+        for timer in waiting:  # one that comes while the program ends would end it without a word
+            timer.cancel()
 
 
 def _interrupt_main() -> None:

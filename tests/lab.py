@@ -21,6 +21,7 @@ SETTINGS = {
 ERROR = ".jp-RenderedText[data-mime-type='application/vnd.jupyter.error']"
 STDERR = ".jp-RenderedText[data-mime-type='application/vnd.jupyter.stderr']"
 OUTPUT = ".jp-Cell-outputArea .jp-OutputArea-output"
+BAR = ".jupyter-widgets.widget-hbox"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -131,10 +132,14 @@ def _run_all_cells(page, times=10):
     """Choose Run, Run All Cells; a page that is still being built may miss it, so look."""
     menu = page.locator(".lm-MenuBar-item:has(.lm-MenuBar-itemLabel:text-is('Run'))")
     entry = page.locator(".lm-Menu-item:has(.lm-Menu-itemLabel:text-is('Run All Cells'))")
+    asked = page.locator(".jp-Dialog:has-text('Select Kernel') .jp-mod-accept")
     for _ in range(times):
-        page.locator(".jp-Notebook .jp-Cell").first.click(position={"x": 200, "y": 20})
-        menu.click()
+        if asked.count():  # a slow machine asks before it has started the one that is preferred
+            asked.first.click()
         with contextlib.suppress(Exception):
+            first = page.locator(".jp-Notebook .jp-Cell").first
+            first.click(position={"x": 200, "y": 20}, timeout=8000)
+            menu.click(timeout=4000)
             entry.click(timeout=4000)
         page.wait_for_timeout(1500)
         if any(text != "" for text in _prompts(page)):
@@ -151,9 +156,11 @@ def _prompts(page):
 
 def _wait_until_done(page, seconds):
     begun, first = time.monotonic(), None
+    tables = page.locator(f"{OUTPUT} table").filter(has_not_text="what to do")  # not that of a cue
+    numbers = page.locator(BAR).filter(has_text="left,")  # a number beside the bar comes first
     while True:
         now = time.monotonic() - begun
-        if first is None and page.locator(f"{OUTPUT} table").count():
+        if first is None and (tables.count() or numbers.count()):
             first = now
         prompts = _prompts(page)
         if page.locator(ERROR).count() or all(text.isdigit() for text in prompts):
@@ -170,7 +177,7 @@ def _look_at(page, seen):
     seen.charts = page.locator(f"{OUTPUT} img").evaluate_all(loaded)
     sounding = "players => players.filter(p => p.duration > 0.5).length"
     seen.players = page.locator(f"{OUTPUT} audio").evaluate_all(sounding)
-    seen.bars = page.locator(".jupyter-widgets.widget-hbox").all_inner_texts()
+    seen.bars = page.locator(BAR).all_inner_texts()
     cut = "cells => cells.filter(c => c.scrollWidth > c.clientWidth + 2).map(c => c.innerText)"
     wide = page.locator(f"{OUTPUT} .jp-RenderedHTMLCommon").evaluate_all(cut)
     seen.wide = [text[:80] for text in wide]

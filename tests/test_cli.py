@@ -112,7 +112,6 @@ def test_a_reason_of_a_stage_is_not_told_again(job_folder, capsys):
         (["evidence"], "The following arguments are required: FOLDER."),
         (["evdence", "x"], "There is no command 'evdence'."),
         (["check", "x", "--jason"], "This is one word too many, or no option here: --jason."),
-        ([], "The following arguments are required: COMMAND."),
     ],
 )
 def test_wrong_calls_give_three_lines(call, line, capsys):
@@ -127,6 +126,13 @@ def test_wrong_calls_give_three_lines(call, line, capsys):
     assert len(lines) == 3
     assert lines[0].startswith(line)
     assert all(lines)
+
+
+def test_no_command_shows_what_there_is(capsys):
+    assert main([]) == 2
+    out = capsys.readouterr().out
+    assert "commands:" in out
+    assert "example:" in out
 
 
 def test_verify(job_folder, capsys):

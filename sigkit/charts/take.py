@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.charts.style import ACCENT, GREY, new_axes
+from sigkit.charts.style import GREY, INK, LIGHT, new_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +22,7 @@ def draw_take(
     high: NDArray[np.float64],
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw a capture as a band, with full scale at its edges.
+    """Draw a capture as a grey band in percent of full scale, with full scale at its edges.
 
     Parameters
     ----------
@@ -39,14 +39,14 @@ def draw_take(
         With the drawing.
     """
     ax = new_axes(ax)
-    ax.fill_between(time_s, low, high, color=ACCENT, linewidth=0)
-    for edge in (-1.0, 1.0):
+    ax.fill_between(time_s, 100 * low, 100 * high, facecolor=LIGHT, edgecolor=INK, linewidth=0.5)
+    for edge in (-100.0, 100.0):
         ax.axhline(edge, color=GREY, linewidth=0.6, linestyle=(0, (4, 2)))
     full = np.mean((high >= FULL) | (low <= -FULL)) if len(high) else 0.0
-    words = f"full scale, reached in {full:.0%} of stretches" if full else "full scale"
+    words = f"full scale, reached in {100 * full:.0f} % of stretches" if full else "full scale"
     ax.annotate(
         words,
-        (1, 1),
+        (1, 100),
         xycoords=("axes fraction", "data"),
         xytext=(0, 3),
         ha="right",
@@ -54,5 +54,6 @@ def draw_take(
         fontsize=8,
         color=GREY,
     )
-    ax.set(xlabel="time (s)", ylabel="sample (full scale = 1)", ylim=(-1.2, 1.3))
+    ax.set(xlabel="time (s)", ylabel="sample (% of full scale)", ylim=(-120, 130))
+    ax.set_yticks([-100, -50, 0, 50, 100])
     return ax

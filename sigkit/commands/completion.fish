@@ -4,9 +4,9 @@ function __sigkit
     set -l lines (sigkit completion words -- $typed[2..-1] 2>/dev/null)
     switch "$lines[1]"
         case files
-            __fish_complete_path (commandline -ct)
+            complete -C "'' "(commandline -ct)
         case folders
-            __fish_complete_directories (commandline -ct) ''
+            complete -C "'' "(commandline -ct) | string match -r '.*/$'
         case words
             string join \n -- $lines[2..-1]
     end

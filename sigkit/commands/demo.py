@@ -8,7 +8,7 @@ from typing import Any
 
 from sigkit.commands.parser import add_command, add_json
 from sigkit.commands.progress import Progress
-from sigkit.commands.say import OK, print_json
+from sigkit.commands.say import OK, print_json, typed
 
 
 def add(commands: Any) -> None:
@@ -51,5 +51,5 @@ def run(call: argparse.Namespace) -> int:
         print_json("demo", {"folder": call.folder, "files": files})
         return OK
     print(f"{len(files)} files of the demo job are in {call.folder}")
-    print(f"Measure them with: sigkit evidence {call.folder}")
+    print(f"Measure them with: sigkit evidence {typed(call.folder)}")
     return OK

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -95,8 +96,14 @@ def table_lines(evidence: Evidence) -> list[str]:
         rows = [row for row in evidence.rows if row.group == group]
         lines += [""] if lines else []
         lines += folded(group_title(group), rest="")
-        for row in rows:
-            lines += _row_lines(row)
+        for _, alike in groupby(rows, _answerless):
+            first, *others = alike
+            lines += _row_lines(first)
+            if others and _answerless(first):
+                names = ", ".join(row.judged.label for row in others)
+                lines += folded(f"the same of: {names}", "  ", "    ")
+            else:
+                lines += [line for row in others for line in _row_lines(row)]
         for label, cause in causes_told(rows):
             lines += folded(f"Outside limits: {label}. {cause}", "  ", "    ")
             for caution in cause.cautions:
@@ -118,6 +125,18 @@ def table_lines(evidence: Evidence) -> list[str]:
         for problem in evidence.problems:
             lines += folded(f"{problem.where}: {problem.problem} {problem.remedy}", "  ", "    ")
     return lines
+
+
+def _answerless(row: Row) -> tuple[str, ...]:
+    """Return what is said of a row in which no stage has a value; nothing where one has."""
+    from sigkit.evidence.report.pages import cell_text
+    from sigkit.judging.limits import OUTSIDE, UNDECIDED, WITHIN
+
+    if any(cell.quantity.measurable for cell in row.cells.values()):
+        return ()
+    word = row.limit_verdict.word
+    held = word if word in (WITHIN, OUTSIDE, UNDECIDED) else ""
+    return (*map(cell_text, row.cells.values()), _short_verdict(row), held)
 
 
 def _row_lines(row: Row) -> list[str]:

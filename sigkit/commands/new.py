@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from sigkit.commands.parser import add_command, add_json
-from sigkit.commands.say import OK, print_json
+from sigkit.commands.say import OK, print_json, typed
 from sigkit.errors import InputError
 
 MAINS_HZ = (40, 70)
@@ -58,5 +58,5 @@ def run(call: argparse.Namespace) -> int:
     print("\n".join(f"made        {path}" for path in made))
     first = Path(call.folder, call.stages[0])
     print("\nNext: fill in job.toml, print the sheets you need, and record, for instance:")
-    print(f"sigkit record {first} warmup oscillator_1")
+    print(f"sigkit record {typed(first)} warmup oscillator_1")
     return OK

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sigkit.commands.parser import add_command, add_json
-from sigkit.commands.say import INTERRUPTED, OK, PROBLEMS, WIDTH, complain, print_json
+from sigkit.commands.say import INTERRUPTED, OK, PROBLEMS, WIDTH, complain, print_json, typed
 from sigkit.errors import InputError, SigkitError
 
 if TYPE_CHECKING:
@@ -174,7 +174,7 @@ def _check(recording: Recording, path: Path, test: str) -> bool:
         found = open_capture(path).fitness()
         verdict = found.verdict_for(test.casefold().strip())
     except KeyboardInterrupt:
-        print(f"not checked: use 'sigkit check {path}'")
+        print(f"not checked: use sigkit check {typed(path)}")
         return True
     except SigkitError as error:
         _say(f"verdict     record again: {error.problem} {error.remedy}")

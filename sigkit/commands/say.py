@@ -5,6 +5,8 @@ from __future__ import annotations
 import codecs
 import json
 import math
+import os
+import shlex
 import sys
 import textwrap
 from collections.abc import Mapping
@@ -38,6 +40,13 @@ def folded(text: str, first: str = "", rest: str = "  ") -> list[str]:
     """Return a text as lines of at most 80 columns, the first and the rest indented."""
     lines = textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
+
+
+def typed(path: PurePath) -> str:
+    """Return a path as it is typed in a command, in quotes where it needs them."""
+    if os.name == "nt":
+        return f'"{path}"' if " " in str(path) else str(path)
+    return shlex.quote(str(path))
 
 
 def print_json(command: str, document: Mapping[str, Any]) -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from sigkit.commands.parser import add_command, add_json
-from sigkit.commands.say import OK, PROBLEMS, folded, print_json
+from sigkit.commands.say import OK, PROBLEMS, folded, print_json, typed
+from sigkit.errors import InputError
 
 
 def add(commands: Any) -> None:
@@ -33,8 +34,15 @@ def add(commands: Any) -> None:
 
 def run(call: argparse.Namespace) -> int:
     """Compare, and print what differs."""
-    from sigkit.evidence.manifest import MEANING, verify
+    from sigkit.evidence.manifest import FILE, MEANING, verify
 
+    inside = call.folder / "evidence"
+    if (inside / FILE).is_file() and not (call.folder / FILE).is_file():
+        raise InputError(
+            "This is a job, not its evidence.",
+            where=str(call.folder),
+            remedy=f"Did you mean: sigkit verify {typed(inside)} --captures {typed(call.folder)}",
+        )
     found = verify(call.folder, call.captures, recompute=call.recompute, progress=True)
     if call.json:
         print_json("verify", {"ok": found.ok, **dataclasses.asdict(found), "meaning": MEANING})

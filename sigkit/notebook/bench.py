@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from typing import TypeVar
 
 from sigkit.errors import InputError
 from sigkit.evidence.evidence import Evidence
 from sigkit.evidence.job.folder import Job, Take
 from sigkit.evidence.job.names import suggestion
 from sigkit.evidence.job.settings import FILE
-from sigkit.evidence.report.pages import caption, weight
-from sigkit.evidence.report.pictures import draw_groups, picture_name, shown_takes
+from sigkit.evidence.report.pages import weight
+from sigkit.evidence.report.pictures import shown_takes
 from sigkit.evidence.rows.table import Group, Row
-from sigkit.evidence.run.takes import Outcome, measure_takes
+from sigkit.evidence.run.takes import Outcome, effort_of, measure_takes
 from sigkit.measures import TESTS, Result
 from sigkit.measures.result import words
 from sigkit.notebook.checking import TakeChecks, check_takes
 from sigkit.notebook.cueing import cue_beside
 from sigkit.notebook.listening import heard_stages
-from sigkit.notebook.shown import Shown, heading, listed, picture, said, together
+from sigkit.notebook.looking import charts_of, others
+from sigkit.notebook.shown import Shown, heading, listed, said, together
 from sigkit.notebook.stamp import change_since, stamp_of
 from sigkit.notebook.telling import (
     by_group,
@@ -32,12 +33,13 @@ from sigkit.quantity import Quantity
 from sigkit.synth.demo import is_demo
 from sigkit.synth.scenario import SCENARIO
 
+Found = TypeVar("Found", Evidence, TakeChecks)
 MAINS = "mains_hz"
 FROM_THE_TOP = "Run the notebook from the top: menu Run, Run All Cells."
 SURE = 0.999
 """Share of cases in which a stated interval has to hold the truth where a notebook asserts it."""
-FEW, SHORT_BYTES = 2, 20_000_000
-"""So many captures of so many bytes in all are measured without workers."""
+FEW, LITTLE = 2, 2e6
+"""So many captures, of so little effort in all, are measured without workers."""
 HEARD_FIRST = ("slider", "keyboard", "envelope", "glide", "beating", "warmup", "stability", "noise")
 """What is listened to first where the bench holds several tests."""
 
@@ -91,10 +93,7 @@ class Bench:
         InputError
             Nothing is measured yet with these settings, or files have changed since.
         """
-        if self._evidence is None:
-            raise self._too_early("measured")
-        self._check_unchanged()
-        return self._evidence
+        return self._held(self._evidence, "measured")
 
     @property
     def name(self) -> str:
@@ -112,10 +111,7 @@ class Bench:
         InputError
             Nothing is checked yet with these settings, or files have changed since.
         """
-        if self._checks is None:
-            raise self._too_early("checked")
-        self._check_unchanged()
-        return self._checks
+        return self._held(self._checks, "checked")
 
     def check(self, *, progress: bool = True) -> TakeChecks | Shown:
         """Look every capture over, measuring none.
@@ -199,28 +195,8 @@ class Bench:
         if not self.job.takes:
             return said("Nothing to look at: " + self._missing(), self.name)
         groups = self._groups(subject, setting)
-        chosen = groups[:most]
-        rows = by_group(self.evidence.rows)
-        kept = tuple(row for group in chosen for row in rows[group])
-        pictures = draw_groups(replace(self.evidence, rows=kept))
-        parts = [heading(self.name)]
-        for group in chosen:
-            own = rows[group]
-            shown = [row for row in own if row.has_change and row.judged.better != "none"]
-            told = caption(own[0] if own[0].has_change or not shown else shown[0])
-            name = picture_name(group)
-            parts += [picture(pictures[name], told)] if name in pictures else []
-            beside = pictures.get(f"{name}-beside")
-            parts += [picture(beside, "The same, from another side.")] if beside else []
-        for name in pictures if not subject else ():
-            if name.startswith("ladder-"):
-                parts.append(picture(pictures[name], "Every slider over the stages."))
-            if name.startswith("order-"):
-                parts.append(picture(pictures[name], "Over the marks of its slider."))
-        if len(parts) == 1:
-            parts.append(said("Nothing to look at: no capture could be measured."))
-        parts.append(_others("look", groups[most:]))
-        return together(parts)
+        parts = charts_of(self.evidence, groups[:most], across=not subject)
+        return together([heading(self.name), *parts, others("look", groups[most:])])
 
     def listen(self, subject: str = "", setting: str = "") -> Shown:
         """Show a player for each stage, all at one gain: turn the volume down first.
@@ -242,7 +218,7 @@ class Bench:
         if not shown:
             return said("Nothing to listen to: no capture could be measured.", self.name)
         players = heard_stages(shown)
-        return together([heading(self.name), players, _others("listen", groups[1:])])
+        return together([heading(self.name), players, others("listen", groups[1:])])
 
     def meaning(self) -> Shown:
         """Show what the results mean and the next step at the bench.
@@ -399,9 +375,13 @@ class Bench:
             "how. Then run this notebook from the top."
         )
 
-    def _too_early(self, done: str) -> InputError:
-        problem = f"Nothing has been {done} yet with these settings."
-        return InputError(problem, where=self.name, remedy=FROM_THE_TOP)
+    def _held(self, found: Found | None, done: str) -> Found:
+        """Return what was found, unless there is nothing yet, or files have changed since."""
+        if found is None:
+            problem = f"Nothing has been {done} yet with these settings."
+            raise InputError(problem, where=self.name, remedy=FROM_THE_TOP)
+        self._check_unchanged()
+        return found
 
     def _check_unchanged(self) -> None:
         changed = change_since(self._stamp, stamp_of(self.job, self.test))
@@ -414,9 +394,8 @@ class Bench:
 
 
 def _measured(takes: Sequence[Take], progress: bool) -> tuple[Outcome, ...]:
-    """Measure captures: a few short ones at once, as workers would take longer to start."""
-    size = sum(path.stat().st_size for take in takes for path in take.paths if path.is_file())
-    if len(takes) > FEW or size > SHORT_BYTES:
+    """Measure captures: a few quick ones here, as workers would take longer to start."""
+    if len(takes) > FEW or sum(map(effort_of, takes)) > LITTLE:
         return measure_takes(takes, progress=progress)
     from tqdm.auto import tqdm
 
@@ -426,13 +405,3 @@ def _measured(takes: Sequence[Take], progress: bool) -> tuple[Outcome, ...]:
 
 def _heard(group: Group) -> int:
     return HEARD_FIRST.index(group[0]) if group[0] in HEARD_FIRST else len(HEARD_FIRST)
-
-
-def _others(method: str, groups: Sequence[Group]) -> Shown:
-    """Return how to see those that are not shown."""
-    calls = [", ".join(f'"{part}"' for part in group[1:] if part) for group in groups]
-    if not calls:
-        return Shown("", "")
-    few = "; ".join(f"bench.{method}({call})" for call in calls[:4])
-    more = f"; and {len(calls) - 4} more" if len(calls) > 4 else ""
-    return said(f"Others: {few}{more}.")

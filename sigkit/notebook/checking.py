@@ -118,7 +118,8 @@ class TakeChecks:
         ]
         good.sort(key=lambda other: other.take.name.subject == check.take.name.subject)
         pair = [check, *good[-1:]]
-        return together([heading(self.name), players([_beginning(one.take) for one in pair])])
+        heard = [beginning_of(_opened(one.take), one.take.key) for one in pair]
+        return together([heading(self.name), players(heard)])
 
     def meaning(self) -> Shown:
         """Show what to record again, and what is missing."""
@@ -234,12 +235,12 @@ def _opened(take: Take) -> Capture:
     return join_parts(take.paths, take.channel, gap_s=take.gap_s)
 
 
-def _beginning(take: Take) -> Heard:
-    capture = _opened(take)
+def beginning_of(capture: Capture, name: str) -> Heard:
+    """Return the first seconds of a capture, behind its first one where it is long enough."""
     start_s = max(0.0, min(1.0, capture.duration_s - LONGEST_S))
     stop_s = min(start_s + LONGEST_S, capture.duration_s)
     samples = faded(capture.read(start_s, stop_s), capture.rate)
-    return Heard(samples, capture.rate, f"{take.key}, {start_s:.1f} to {stop_s:.1f} s")
+    return Heard(samples, capture.rate, f"{name}, {start_s:.1f} to {stop_s:.1f} s")
 
 
 def course(capture: Capture) -> bytes:

@@ -16,6 +16,7 @@ from sigkit.evidence.job.names import CaptureName, suggestion
 from sigkit.evidence.report.pictures import draw_stages
 from sigkit.evidence.run.takes import Outcome
 from sigkit.measures import TESTS, Result
+from sigkit.measures.result import words
 from sigkit.notebook.checking import course
 from sigkit.notebook.faults import FAULTS, Fault
 from sigkit.notebook.listening import heard_stages
@@ -137,7 +138,7 @@ def _outcome(stage: str, path: Path, fault: Fault, result: Any) -> Outcome:
 def _pictures(outcomes: Mapping[str, Outcome], fault: Fault) -> list[Shown]:
     if fault.test == "fitness":
         return [
-            picture(course(open_capture(o.take.path)), f"The whole capture, {stage}.")
+            picture(course(open_capture(o.take.path)), f"The whole capture, {words(stage)}.")
             for stage, o in outcomes.items()
         ]
     return [picture(draw_stages(list(outcomes.values())), fault.look)]

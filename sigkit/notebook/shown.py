@@ -64,7 +64,8 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Shown:
         if len(row) == 1:
             cells = f"<th colspan='{len(head)}' style='{LEFT}'>{html.escape(row[0])}</th>"
         else:
-            cells = "".join(f"<td style='{LEFT}'>{html.escape(cell)}</td>" for cell in row)
+            cells = f"<td style='{LEFT};min-width:9em'>{html.escape(row[0])}</td>"
+            cells += "".join(f"<td style='{LEFT}'>{html.escape(cell)}</td>" for cell in row[1:])
         body += f"<tr>{cells}</tr>"
     style = "font-size:0.85em;font-variant-numeric:tabular-nums"
     lines = [" | ".join(head), *(" | ".join(row) for row in rows)]
@@ -93,7 +94,7 @@ def picture(png: bytes, caption: str) -> Shown:
     return Shown(
         f"[chart] {caption}",
         "<figure style='margin:0 0 1em 0'>"
-        f"<img alt='{alt}' style='max-width:40em;width:100%' src='data:image/png;base64,{code}'>"
+        f"<img alt='{alt}' style='max-width:48em;width:100%' src='data:image/png;base64,{code}'>"
         f"<figcaption style='max-width:44em'>{html.escape(caption)}</figcaption></figure>",
     )
 

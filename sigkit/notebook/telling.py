@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from sigkit.evidence.report.ladder_section import ladder_sentence
@@ -24,10 +24,12 @@ from sigkit.notebook.shown import Shown, listed, said, table, together
 if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
 
+Title = Callable[[Group], str]
 MOST_GROUPS, MANY_GROUPS = 2, 8
 """Up to the first every judged quantity is shown, up to the second those with a limit, beyond it
 the leading one of each subject and setting and what is outside its limit."""
-MOST_LISTED = 8
+MOST_LISTED, MOST_CHANGES = 8, 2
+AS_ABOVE = "not measurable: as above"
 
 
 def results_table(evidence: Evidence, *, every: bool = False) -> Shown:
@@ -42,12 +44,21 @@ def results_table(evidence: Evidence, *, every: bool = False) -> Shown:
     """
     stages = [stage.name for stage in evidence.job.stages]
     several = len(stages) > 1
-    head = ["", *(words(name) for name in stages), *(["change", ""] if several else []), "limit"]
+    head = ["", *map(words, stages), *(["change", ""] if several else [])]
+    head.append(f"limit, {words(stages[-1])}" if several else "limit")
+    title, groups = titles(evidence.rows), by_group(evidence.rows)
     rows: list[list[str]] = []
-    for group, own in by_group(evidence.rows).items():
-        rows.append([group_title(group)])
-        for row in own if every else _leading(own, few=len(by_group(evidence.rows))):
-            cells = [row.judged.label, *(cell_text(row.cells[name]) for name in stages)]
+    for group, own in groups.items():
+        rows.append([title(group)])
+        said_of: dict[str, str] = {}
+        for row in own if every else _leading(own, few=len(groups)):
+            told = {name: cell_text(row.cells[name]) for name in stages}
+            again = {
+                name: AS_ABOVE if text == said_of.get(name) and len(text) > len(AS_ABOVE) else text
+                for name, text in told.items()
+            }
+            said_of |= {n: t for n, t in told.items() if not row.cells[n].quantity.measurable}
+            cells = [row.judged.label, *again.values()]
             if several:
                 cells += [change_text(row.change), row.verdict.partition(":")[0]]
             limit = row.limit_verdict.word
@@ -60,11 +71,12 @@ def results_table(evidence: Evidence, *, every: bool = False) -> Shown:
 def limits_table(evidence: Evidence, test: str, quantity: str, limits: Sequence[float]) -> Shown:
     """Return the last stage of a quantity held against other limits; no number changes by it."""
     head = ["", words(evidence.job.stages[-1].name), "limit", "", "probability within"]
+    title = titles([row for row in evidence.rows if row.test == test])
     rows: list[list[str]] = []
     for limit in limits:
         held = evidence.with_limit(test, quantity, limit).rows
         for row in (r for r in held if (r.test, r.judged.quantity) == (test, quantity)):
-            name = f"{group_title(row.group)}, {row.judged.label}"
+            name = f"{title(row.group)}, {row.judged.label}"
             verdict = row.limit_verdict
             rows.append([name, cell_text(row.last), limit_text(row), verdict.word, verdict.chance])
     if not rows:
@@ -78,6 +90,13 @@ def by_group(rows: Sequence[Row]) -> dict[Group, list[Row]]:
     for row in rows:
         found.setdefault(row.group, []).append(row)
     return found
+
+
+def titles(rows: Sequence[Row]) -> Title:
+    """Return what names a subject and setting; its test is named only where there are several."""
+    if len({row.test for row in rows}) > 1:
+        return group_title
+    return lambda group: ", ".join(words(part) for part in group[1:] if part) or group_title(group)
 
 
 def _leading(rows: Sequence[Row], *, few: int) -> list[Row]:
@@ -103,12 +122,13 @@ def problems_shown(evidence: Evidence) -> Shown:
 def meaning_of(evidence: Evidence) -> Shown:
     """Return what the results mean, made from the judged rows, and the next step at the bench."""
     several = len(by_group(evidence.rows)) > 1
+    title = titles(evidence.rows) if several else None
     rows = [row for row in evidence.rows if row.judged.better != "none"]
     last = words(evidence.job.stages[-1].name)
     outside = [row for row in rows if row.limit_verdict.word == OUTSIDE]
     causes = causes_told(outside)
     parts = [
-        listed(f"Outside its limit in {last}", [_outside(row, last, several) for row in outside]),
+        listed(f"Outside its limit in {last}", [_outside(row, last, title) for row in outside]),
         listed(
             "What that often comes from (experience of the trade, no finding)",
             [f"{labels}: {'; '.join(cause.often)}." for labels, cause in causes],
@@ -117,13 +137,13 @@ def meaning_of(evidence: Evidence) -> Shown:
     if len(evidence.job.stages) > 1:
         for verdict in (WORSE, IMPROVED, UNCHANGED):
             found = [row for row in rows if row.has_change and row.verdict == verdict]
-            parts.append(listed(verdict.capitalize(), _by_group(found, several, change=True)))
+            parts.append(listed(verdict.capitalize(), _by_group(found, title, change=True)))
     unsure = [row for row in rows if row.limit_verdict.word == UNDECIDED]
     within = [row for row in rows if row.limit_verdict.word == WITHIN]
     parts += [
-        listed("Too close to the limit to say", _by_group(unsure, several)),
-        listed(f"Within its limit in {last}", _by_group(within, several)),
-        listed("No answer", _short(_unanswered(rows, several))),
+        listed("Too close to the limit to say", _by_group(unsure, title)),
+        listed(f"Within its limit in {last}", _by_group(within, title)),
+        listed("No answer", _short(_unanswered(rows, title))),
         listed("Over the marks of the slider", list(map(order_sentence, evidence.setting_orders))),
         listed("Next at the bench", _next(evidence, rows, outside)),
     ]
@@ -140,14 +160,16 @@ def _next(evidence: Evidence, rows: Sequence[Row], outside: Sequence[Row]) -> li
     return [step for step in dict.fromkeys(steps) if step] or [_then(rows)]
 
 
-def _by_group(rows: Sequence[Row], several: bool, *, change: bool = False) -> list[str]:
+def _by_group(rows: Sequence[Row], title: Title | None, *, change: bool = False) -> list[str]:
     """Return the names of quantities, those of one subject and setting in one line."""
-    lines = []
-    for group, own in by_group(rows).items():
+    lines, groups = [], by_group(rows)
+    for group, own in groups.items():
         names = [
             row.judged.label + (f" {change_text(row.change)}" if change else "") for row in own
         ]
-        lines.append((f"{group_title(group)}: " if several else "") + "; ".join(names))
+        if change and len(groups) > MOST_GROUPS and len(names) > MOST_CHANGES + 1:
+            names[MOST_CHANGES:] = [f"and {len(names) - MOST_CHANGES} more"]
+        lines.append((f"{title(group)}: " if title else "") + "; ".join(names))
     return lines
 
 
@@ -159,13 +181,9 @@ def _then(rows: Sequence[Row]) -> str:
     return "These numbers ask for no work here: go on to the next test."
 
 
-def _outside(row: Row, last: str, several: bool) -> str:
-    return f"{_name(row, several)}: {last} {cell_text(row.last)}, limit {limit_text(row)}"
-
-
-def _name(row: Row, several: bool) -> str:
-    """Return what a row is of; its subject is named where there are several."""
-    return f"{group_title(row.group)}, {row.judged.label}" if several else row.judged.label
+def _outside(row: Row, last: str, title: Title | None) -> str:
+    name = f"{title(row.group)}, {row.judged.label}" if title else row.judged.label
+    return f"{name}: {last} {cell_text(row.last)}, limit {limit_text(row)}"
 
 
 def _short(items: list[str]) -> list[str]:
@@ -175,12 +193,12 @@ def _short(items: list[str]) -> list[str]:
     return [*items[:MOST_LISTED], f"and {len(items) - MOST_LISTED} more, in the table"]
 
 
-def _unanswered(rows: Sequence[Row], several: bool) -> list[str]:
+def _unanswered(rows: Sequence[Row], title: Title | None) -> list[str]:
     """Return why the last stage has no value, each reason once."""
     reasons: dict[str, list[str]] = {}
     for row in rows:
         silent = row.judged.only_if_seen or row.limit_verdict.word == WITHIN
         if not row.last.quantity.measurable and not silent:
-            subject = f"{group_title(row.group)}: " if several else ""
+            subject = f"{title(row.group)}: " if title else ""
             reasons.setdefault(subject + cell_text(row.last), []).append(row.judged.label)
     return [f"{text} ({', '.join(labels)})" for text, labels in reasons.items()]

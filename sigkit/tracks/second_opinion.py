@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-import functools
+import contextlib
 import math
+import platform
+import threading
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sigkit.captures.remarks import spoken_place
 from sigkit.captures.wav import Capture
 from sigkit.tracks.pitch import PitchTrack
+from sigkit.tracks.turns import own_turn
+
+Real = NDArray[np.float64]
 
 WINDOWS = 3
 DIFFERS_CENTS = 50.0
@@ -37,11 +43,10 @@ def second_opinion(capture: Capture, track: PitchTrack) -> tuple[str, ...]:
     .. [1] A. de Cheveigné, H. Kawahara, "YIN, a fundamental frequency estimator for speech and
        music", J. Acoust. Soc. Am. 111 (2002), 1917-1930.
     """
-    import librosa
-
     voiced = np.flatnonzero(track.voiced)
     if not voiced.size:
         return ()
+    prepare_second_opinion()
     remarks = []
     for share in (np.arange(WINDOWS) + 0.5) / WINDOWS:
         frame = int(voiced[int(share * voiced.size)])
@@ -51,17 +56,8 @@ def second_opinion(capture: Capture, track: PitchTrack) -> tuple[str, ...]:
         if at < half_s or at + half_s > capture.duration_s:
             continue
         sound = capture.read(at - half_s, at + half_s)
-        other = float(
-            librosa.yin(
-                sound,
-                fmin=max(hz / 4, 2.1 * capture.rate / sound.size),
-                fmax=min(hz * 4, 0.45 * capture.rate),
-                sr=capture.rate,
-                frame_length=sound.size,
-                hop_length=sound.size,
-                center=False,
-            )[0]
-        )
+        lowest_hz = max(hz / 4, 2.1 * capture.rate / sound.size)
+        other = _yin(sound, capture.rate, lowest_hz, min(hz * 4, 0.45 * capture.rate))
         if abs(1200 * math.log2(other / hz)) > DIFFERS_CENTS:
             remarks.append(
                 f"second opinion differs at {spoken_place(at, 1)}: {other:.1f} Hz (librosa yin) "
@@ -70,14 +66,43 @@ def second_opinion(capture: Capture, track: PitchTrack) -> tuple[str, ...]:
     return tuple(remarks)
 
 
-@functools.cache
-def prepare_second_opinion() -> None:
-    """Let librosa compile what it compiles, and keep it, before several processes ask for it.
+def prepare_second_opinion(prepared_on: str = "") -> None:
+    """Let librosa load and compile what it compiles, one process at a time.
 
-    On a fresh installation they would all compile at the same time, and the cache that they share
-    does not stand that.
+    On a fresh installation librosa compiles with numba and keeps the result in a cache that all
+    processes share. Several that do so at the same time can read a half-made entry and crash.
+
+    Parameters
+    ----------
+    prepared_on : str, optional
+        Name of the computer on which a process has done this before, as `platform.node` gives it.
+        A process on the same one finds everything compiled and need not wait for others.
     """
+    global _prepared
+    with _first:
+        if _prepared:
+            return
+        found = prepared_on and prepared_on == platform.node()
+        with contextlib.nullcontext() if found else own_turn("librosa"):
+            _yin(np.sin(2 * np.pi * 0.01 * np.arange(4096)), 22_050, 100.0, 1000.0)
+        _prepared = True
+
+
+_first = threading.Lock()
+_prepared = False
+
+
+def _yin(sound: Real, rate: int, lowest_hz: float, highest_hz: float) -> float:
+    """Return librosa's pitch of a whole window."""
     import librosa
 
-    tone = np.sin(2 * np.pi * 0.01 * np.arange(4096))
-    librosa.yin(tone, fmin=100, fmax=1000, sr=22_050, frame_length=2048, center=False)
+    pitch = librosa.yin(
+        sound,
+        fmin=lowest_hz,
+        fmax=highest_hz,
+        sr=rate,
+        frame_length=sound.size,
+        hop_length=sound.size,
+        center=False,
+    )
+    return float(pitch[0])

@@ -59,6 +59,21 @@ def test_a_good_capture_ends_with_zero(folder, capsys):
     assert capsys.readouterr().out.rstrip().endswith("1 capture: 1 usable")
 
 
+def test_a_name_that_the_job_will_leave_out_is_said_at_the_bench(folder, tmp_path, capsys):
+    stage = tmp_path / "job" / "1_before"
+    stage.mkdir(parents=True)
+    path = stage / "holiday.wav"
+    shutil.copy(folder / "glide-portamento-half.wav", path)
+    assert main(["check", str(path)]) == 0
+    assert "leaves it out" not in capsys.readouterr().out  # a file somewhere, no job
+    (tmp_path / "job" / "job.toml").touch()
+    assert main(["check", str(path)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "the job leaves it out: The capture's name does not say its test and subject" in said
+    assert main(["check", str(path), "--test", "glide"]) == 0
+    assert "leaves it out" not in capsys.readouterr().out
+
+
 def test_the_test_can_be_named(folder, capsys):
     path = str(folder / "glide-portamento-half.wav")
     assert main(["check", path, "--test", "warmup"]) == 1

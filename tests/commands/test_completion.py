@@ -68,29 +68,46 @@ def test_scripts(capsys):
 
 
 @pytest.fixture
-def terminal(job):
-    """Return a function that types into a real bash in a terminal and returns what shows."""
-    pty = pytest.importorskip("pty")
-    bash = shutil.which("bash")
-    if bash is None:
-        pytest.skip("no bash here")
+def program(job):
+    """A ``sigkit`` to be found first by a shell; returns the environment for it."""
     program = job.parent / "bin" / "sigkit"
     program.parent.mkdir()
     house = Path(sigkit.__file__).parents[1]
     program.write_text(f'#!/bin/sh\nPYTHONPATH={house} exec {sys.executable} -m sigkit "$@"\n')
     program.chmod(program.stat().st_mode | stat.S_IXUSR)
+    path = f"{program.parent}:{os.environ['PATH']}"
+    return {**os.environ, "PATH": path, "HOME": str(job.parent), "TERM": "dumb", "PS1": "> "}
+
+
+SHELL_CALLS = {
+    "bash": ["--norc", "--noprofile", "-i"],
+    "zsh": ["-f", "-i"],
+}
+READY = {
+    "bash": 'eval "$(sigkit completion bash)"; echo rea""dy\n',
+    "zsh": 'autoload -Uz compinit && compinit -u -D; eval "$(sigkit completion zsh)"; '
+    'echo rea""dy\n',
+}
+
+
+@pytest.fixture(params=list(SHELL_CALLS))
+def terminal(request, program):
+    """Return a function that types into a real shell in a terminal and returns what shows."""
+    pty = pytest.importorskip("pty")
+    shell_path = shutil.which(request.param)
+    if shell_path is None:
+        pytest.skip(f"no {request.param} here")
     own, other = pty.openpty()
-    environment = {**os.environ, "PATH": f"{program.parent}:{os.environ['PATH']}", "PS1": "> "}
-    environment |= {"TERM": "dumb", "HOME": str(job.parent), "INPUTRC": "/dev/null"}
     shell = subprocess.Popen(
-        [bash, "--norc", "--noprofile", "-i"],
-        stdin=other, stdout=other, stderr=other, env=environment, start_new_session=True,
+        [shell_path, *SHELL_CALLS[request.param]],
+        stdin=other, stdout=other, stderr=other, start_new_session=True,
+        env={**program, "INPUTRC": "/dev/null"},
     )  # fmt: skip
     os.close(other)
 
     def typed(text, until):
         os.write(own, text.encode())
-        shown, end = "", time.monotonic() + 30
+        shown, end = "", time.monotonic() + 60
         while time.monotonic() < end and until not in shown:
             if select.select([own], [], [], 0.2)[0]:
                 shown += os.read(own, 4096).decode(errors="replace")
@@ -98,14 +115,14 @@ def terminal(job):
         assert until in shown, shown
         return shown
 
-    typed('eval "$(sigkit completion bash)"; echo rea""dy\n', "ready")
+    typed(READY[request.param], "ready")
     yield typed
     shell.kill()
     shell.wait()
     os.close(own)
 
 
-def test_a_real_bash(terminal):
+def test_a_real_shell(terminal):
     terminal("sigkit ev\t", "evidence ")
     terminal("sigkit measure wav\t", "waveform ")
     terminal("sigkit measure slider my\t", "my\\ job/")
@@ -113,3 +130,23 @@ def test_a_real_bash(terminal):
     terminal("sigkit record my\\ job/1_before slider fil\t", "filter_cutoff ")
     terminal("sigkit measure noise x --set ma\t", "mains_hz=")
     terminal("sigkit measure noise x --set mains_hz=50 --char\t", "--chart ")
+
+
+def test_a_real_fish(program, job):
+    """It says itself what it would offer, without a terminal."""
+    fish = shutil.which("fish")
+    if fish is None:
+        pytest.skip("no fish here")
+    offered = {
+        "sigkit ev": "evidence",
+        "sigkit evidence my": "my job/",
+        "sigkit measure slider my": "my job/",
+        "sigkit measure slider my\\ job/1_before/slider-v": "my job/1_before/slider-volume.wav",
+        "sigkit record my\\ job/1_before slider fil": "filter_cutoff",
+        "sigkit measure noise x --set ma": "mains_hz=",
+        "sigkit measure noise x --set mains_hz=50 --char": "--chart",
+    }
+    asks = "; ".join(f"complete -C '{line}'" for line in offered)
+    call = [fish, "--no-config", "-c", f"sigkit completion fish | source; {asks}"]
+    done = subprocess.run(call, env=program, cwd=job.parent, capture_output=True, text=True)
+    assert done.stdout.splitlines() == list(offered.values()), done.stderr

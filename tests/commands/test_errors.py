@@ -18,6 +18,8 @@ def bench(tmp_path, monkeypatch):
     (tmp_path / "text.wav").write_text("hello")
     (tmp_path / "empty").mkdir()
     (tmp_path / "job" / "1_before").mkdir(parents=True)
+    (tmp_path / "done" / "evidence").mkdir(parents=True)
+    (tmp_path / "done" / "evidence" / "manifest.json").touch()
     (tmp_path / "job" / "job.toml").write_text("unitt = 'x'\n")
     return tmp_path
 
@@ -29,12 +31,14 @@ check job | Unknown key 'unitt' | job.toml | 'unit'
 evidence text.wav | not a folder | text.wav | one sub-folder
 evidence empty | no stages | empty | sub-folders
 measure stability none.wav | no such file | none.wav | Name a WAV file
+measure stability empty | a folder | empty | one WAV file in it
 measure stability text.wav | not audio | text.wav | convert it
 measure stability stability-a.wav --channel x | whole number; got 'x' | sigkit measure | --help
 measure stability stability-a.wav --channel 3 | no channel 3 | stability-a.wav | from 0
 measure stability stability-a.wav --set mains_hz=0 | from 40 to 70 | stability-a.wav | 50 or 60
 measure stability stability-a.wav --chart no/x.png | folder for the chart | no/x.png | Make it
 measure stability stability-a.wav --chart x.wav | PNG | x.wav | .png
+verify done | a job, not its evidence | done | done/evidence --captures done
 verify empty | no readable manifest | empty | manifest.json
 new text.wav | cannot be made | text.wav | folder
 new more --mains 0 | from 40 to 70 Hz; got 0 | sigkit new | 50 or 60

@@ -1,6 +1,8 @@
 """``sigkit new``: a job that opens as soon as something is recorded."""
 
+import os
 import re
+import shlex
 import shutil
 
 import pytest
@@ -66,3 +68,12 @@ def test_a_stage_needs_a_plain_name(tmp_path, name, capsys):
     assert main(["new", str(tmp_path / "job"), "--stages", name, "--no-sheets"]) == 2
     assert "cannot be the name of a stage" in capsys.readouterr().err
     assert not (tmp_path / "job").exists()
+
+
+def test_what_to_type_next_can_be_typed(tmp_path, monkeypatch, capsys):
+    """Also where the folder has spaces and umlauts in its name."""
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "Mein Gerät", "--no-sheets"]) == 0
+    line = capsys.readouterr().out.splitlines()[-1]
+    if os.name != "nt":
+        assert shlex.split(line)[2] == "Mein Gerät/1_before"

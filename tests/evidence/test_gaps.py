@@ -90,6 +90,19 @@ def test_gaps_are_in_json_and_csv(evidence):
     assert spread["osc"]["change"] == ""
 
 
+def test_a_reason_that_holds_for_a_whole_capture_is_printed_once(evidence, tmp_path):
+    """Rows in which some stage has a value are all there; others are named behind the first."""
+    for row in evidence.rows:
+        if any(cell.quantity.measurable for cell in row.cells.values()):
+            assert f"  {row.judged.label}" in table_lines(evidence)
+    tone(tmp_path / "job" / "1_before" / "keyboard-osc.wav", 220)
+    unknown = open_job(tmp_path / "job").measure(progress=False)
+    lines = table_lines(unknown)
+    text = " ".join(" ".join(lines).split())
+    assert text.count("lowest_key is missing") == 2  # and among the problems
+    assert "the same of: dead keys, double triggers" in text
+
+
 def test_gaps_are_said_where_people_read(evidence):
     report = report_html(evidence, {}).replace("\N{NO-BREAK SPACE}", " ")
     counts = Counter(evidence.gaps["kind"])

@@ -67,6 +67,20 @@ def test_charts_and_players(idle):
     assert np.abs(second).max() < np.abs(first).max()  # and the key at the end is not in it
 
 
+def test_what_is_across_all_subjects_is_drawn_of_all_of_them(idle, monkeypatch):
+    """Every slider, every mark: not only those of the charts above; a caption below each."""
+    drawn, asked = {"ladder-slider": b"1", "order-glide-portamento": b"2"}, []
+    monkeypatch.setattr(
+        "sigkit.notebook.looking.draw_groups",
+        lambda evidence, groups: asked.append((evidence, groups)) or drawn,
+    )
+    text = str(idle.look(most=0))
+    assert "Every slider over the stages" in text
+    assert "Every mark of the slider" in text
+    assert asked == [(idle.evidence, [])]
+    assert "Every slider" not in str(idle.look("output"))
+
+
 def test_meaning_names_what_is_outside_and_the_next_step(idle):
     text = str(idle.meaning())
     outside = text.split("Outside its limit in 3 after")[1].split("What that often")[0]

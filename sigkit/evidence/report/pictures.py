@@ -47,16 +47,21 @@ MOST_BYTES = 2_200_000
 
 
 def draw_groups(
-    evidence: Evidence, drawn_one: Callable[[], object] = lambda: None
+    evidence: Evidence,
+    drawn_one: Callable[[], object] = lambda: None,
+    groups: Sequence[Group] | None = None,
 ) -> dict[str, bytes]:
     """Draw every test, subject and setting that has a measurement; PNG by picture name.
+
+    Of ``groups`` only, where they are given; what is across all of them is drawn whole.
 
     What the chart of a test puts beside its main picture has a name that ends in ``-beside``; all
     sliders over the stages are ``ladder-slider``, quantities over the marks of a slider begin with
     ``order-``. ``drawn_one`` is called after each test, subject and setting.
     """
     drawn: dict[str, bytes] = {}
-    for group in dict.fromkeys(row.group for row in evidence.rows):
+    every = dict.fromkeys(row.group for row in evidence.rows)
+    for group in every if groups is None else groups:
         shown = shown_takes(evidence, group)
         if shown:
             limits = limits_of(evidence, group)

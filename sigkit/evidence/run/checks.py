@@ -234,6 +234,8 @@ def checked(captures: Iterable[Found], test: str | None = None) -> Iterator[Chec
     for name, files, channel, gap_s in captures:
         named = test if test is not None else _test_of(files[0])
         check = _checked(name, files, channel, gap_s, named)
+        if test is None and (why := _left_out(files[0])):
+            check = replace(check, notes=(*check.notes, why))
         yield _compared(check, seen)
 
 
@@ -267,6 +269,17 @@ def _takes(folder: Path) -> Sequence[Any]:
         if (folder / FILE).is_file():
             raise
         return ()
+
+
+def _left_out(path: Path) -> str:
+    """Return why the job that a file lies in leaves it out; empty where it does not."""
+    if not (path.absolute().parents[1] / FILE).is_file():
+        return ""
+    try:
+        read_name(path.name)
+    except InputError as error:
+        return f"the job leaves it out: {error.problem} {error.remedy}"
+    return ""
 
 
 def _test_of(path: Path) -> str | None:

@@ -53,8 +53,13 @@ def measure_one(
     kind = known_test(test, where="sigkit measure")
     path = Path(path).resolve()
     if not path.is_file():
+        folder = path.is_dir()
         raise InputError(
-            "There is no such file.", where=str(path), remedy="Name a WAV file of one capture."
+            "This is a folder, not a capture." if folder else "There is no such file.",
+            where=str(path),
+            remedy="Name one WAV file in it; 'sigkit evidence' measures a whole job."
+            if folder
+            else "Name a WAV file of one capture.",
         )
     chosen = dict(options or {})
     _check_options(kind, chosen)

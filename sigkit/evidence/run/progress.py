@@ -12,6 +12,8 @@ QUIET_S = 3.0
 """Nothing is shown of work that takes less."""
 LINE_EVERY_S = 30.0
 BAR = "{desc}{percentage:3.0f}%|{bar}| {elapsed} so far, {remaining} left"
+LAST = "{postfix}"
+"""What was done last, where there is room for it: in a notebook."""
 
 
 class Progress:
@@ -52,7 +54,11 @@ class Progress:
             from tqdm.auto import tqdm
 
             self._bar = tqdm(
-                total=self.effort, desc=self._words(), bar_format=BAR, smoothing=0, delay=QUIET_S
+                total=self.effort,
+                desc=self._words(),
+                bar_format=BAR + LAST if notebook else BAR,
+                smoothing=0,
+                delay=QUIET_S,
             )
         if not notebook:  # a widget is drawn from the thread that made it
             self._ticker = threading.Thread(target=self._tick, daemon=True)
@@ -73,13 +79,14 @@ class Progress:
         elif self._spoke_s >= 0 and error is None:
             self._say(f"{self._words()}, done in {spoken(time.monotonic() - self._begun_s)}")
 
-    def done(self, effort: float, count: int = 1) -> None:
-        """Say that so many, which are so much of the work, are done."""
+    def done(self, effort: float, count: int = 1, last: str = "") -> None:
+        """Say that so many, which are so much of the work, are done, and what came out last."""
         self._finished += count
         self._done += effort
         if self._bar is not None:
             self._bar.set_description(self._words(), refresh=False)
-            self._bar.update(effort)
+            self._bar.set_postfix_str(last, refresh=False)
+            self._bar.update(min(effort, self.effort - self._bar.n))
 
     def left_s(self) -> float | None:
         """Return the seconds left, as far as the share that is done tells; None before that."""

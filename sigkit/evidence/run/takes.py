@@ -97,16 +97,26 @@ def _measured(
     tasks: Sequence[Task], numbers: Sequence[int], *, progress: bool
 ) -> Iterator[tuple[int, Outcome]]:
     """Measure some of the tasks, those that take longest first, and yield each when it is known."""
-    efforts = {n: _effort(tasks[n][0]) for n in numbers}
+    efforts = {n: effort_of(tasks[n][0]) for n in numbers}
     order = sorted(numbers, key=lambda n: -efforts[n])
     total = sum(efforts.values())
     with Progress("measuring", "captures", len(order), total, shown=progress) as shown:
         for place, outcome in measure_tasks([tasks[n] for n in order]):
-            shown.done(efforts[order[place]])
+            shown.done(efforts[order[place]], last=_leading_number(outcome))
             yield order[place], outcome
 
 
-def _effort(take: Take) -> float:
+def _leading_number(outcome: Outcome) -> str:
+    """Return the first quantity of a result that has a value, in a few words."""
+    for judged in TESTS[outcome.take.name.test].judged:
+        found = getattr(outcome.result, judged.quantity, None)
+        if found is not None and found.measurable:
+            return f"{outcome.take.key}: {judged.label} {found}"
+    return outcome.take.key
+
+
+def effort_of(take: Take) -> float:
+    """Return how much work a capture is, against others."""
     return max(1, _size_bytes(take)) * EFFORT.get(take.name.test, 1.0)
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterator, Sequence
+import platform
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 
 from sigkit.errors import InputError
@@ -17,6 +18,8 @@ from sigkit.tracks.second_opinion import prepare_second_opinion
 
 Task = tuple[Take, Callable[..., Result]]
 Numbered = tuple[int, Outcome]
+SECOND_OPINION = frozenset({"stability", "warmup", "waveform"})
+"""Tests whose pitch librosa is asked about; the others never load it."""
 LOST_WORKER = "KilledWorker"
 """What Dask calls a task that every worker died of; Dask itself is not needed here."""
 
@@ -32,7 +35,8 @@ def measure_tasks(tasks: Sequence[Task]) -> Iterator[Numbered]:
             for number, task in enumerate(tasks):
                 yield number, measure_take(*task)
         return
-    prepare_second_opinion()
+    if _ask_librosa(tasks):
+        prepare_second_opinion()
     left = dict(enumerate(tasks))
     try:
         for number, outcome in _spread(dict(left), _jobs(len(tasks))):
@@ -48,9 +52,9 @@ def measure_tasks(tasks: Sequence[Task]) -> Iterator[Numbered]:
 def _spread(tasks: dict[int, Task], jobs: int | None) -> Iterator[Numbered]:
     from joblib import Parallel, delayed
 
-    own = edition()
+    own, prepared_on = edition(), platform.node() if _ask_librosa(tasks.values()) else None
     pool = Parallel(n_jobs=jobs, return_as="generator_unordered", batch_size=1)
-    calls = (delayed(_in_worker)(number, task, own) for number, task in tasks.items())
+    calls = (delayed(_in_worker)(n, task, own, prepared_on) for n, task in tasks.items())
     with one_thread():
         outcomes: Iterator[Numbered] = pool(calls)
         with contextlib.closing(outcomes):  # type: ignore[type-var]
@@ -90,11 +94,18 @@ def _jobs(tasks: int) -> int | None:
     return tasks if tasks < cores else -1
 
 
-def _in_worker(number: int, task: Task, edition_asked: str) -> Numbered:
+def _ask_librosa(tasks: Iterable[Task]) -> bool:
+    return any(take.name.test in SECOND_OPINION for take, _ in tasks)
+
+
+def _in_worker(
+    number: int, task: Task, edition_asked: str, prepared_on: str | None = None
+) -> Numbered:
     """Measure one capture in a process of the pool.
 
-    What librosa loads is loaded first: a process that grows by so much later is taken for a leaking
-    one and stopped by the pool.
+    Where a test of the job asks for a second opinion, ``prepared_on`` names the computer that has
+    one ready. What librosa loads is loaded first: a process that grows by so much later is taken
+    for a leaking one and stopped by the pool.
     """
     if edition() != edition_asked:
         raise InputError(
@@ -103,5 +114,6 @@ def _in_worker(number: int, task: Task, edition_asked: str) -> Numbered:
             remedy="Start this program anew if sigkit changed since it started; on a cluster, "
             "install the same versions of sigkit and its libraries on every worker.",
         )
-    prepare_second_opinion()
+    if prepared_on is not None:
+        prepare_second_opinion(prepared_on)
     return number, measure_take(*task)
