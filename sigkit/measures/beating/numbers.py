@@ -158,7 +158,8 @@ def _weights_of(windows: Sequence[BeatWindow]) -> tuple[Real, float]:
 def _reach(time_s: Real, start_s: float, stop_s: float) -> Real:
     """Return how much of a window's weight lies before each time: 0 to 1."""
     x = np.clip((time_s - start_s) / (stop_s - start_s), 0, 1)
-    return x**2 * (3 - 2 * x)
+    reach: Real = x**2 * (3 - 2 * x)
+    return reach
 
 
 def drift_in(windows: Sequence[BeatWindow], tone: int, reference_hz: float) -> Quantity:
