@@ -20,6 +20,7 @@ References
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -214,7 +215,6 @@ def refine(
     count, periods = bands.shape
     lines = lines_of(steps, count)
     basis = _basis(terms.shape[1], periods) if basis is None else basis
-    leak: Complex = np.zeros_like(bands)
     terms = np.array(terms, dtype=np.float64)
     now = _project(bands, lines, terms @ basis)
     for turn in range(turns):
@@ -224,10 +224,10 @@ def refine(
         # No phase may turn further in one step than its highest band can follow.
         most = float(np.max(np.abs(step)))
         step *= min(1.0, 1.5 / max(most * count, 1e-300))
-        leak = _leaks(now, terms, periods)
+        own = _without_leaks(bands, now, terms)
         cost = float(np.sum(now.left / noise))
         for _ in range(5):
-            tried = _project(bands - leak, lines, (terms + step) @ basis)
+            tried = _project(own, lines, (terms + step) @ basis)
             if float(np.sum(tried.left / noise)) <= cost * (1 + 1e-12) or turn == 0:
                 break
             step = step / 3
@@ -250,8 +250,11 @@ def _basis(terms: int, periods: int) -> Real:
 def _project(bands: Complex, lines: Flags, phase: Real) -> _Projection:
     tones, count = lines.shape
     periods = bands.shape[1]
-    turns = np.broadcast_to(np.exp(1j * phase), (count, tones, periods))
-    columns = np.multiply.accumulate(turns, axis=0)
+    turn = np.exp(1j * phase)
+    columns = np.empty((count, tones, periods), dtype=np.complex128)
+    columns[0] = turn
+    for below, column in itertools.pairwise(columns):
+        np.multiply(below, turn, out=column)
     if not lines.all():
         columns *= lines.T[:, :, None]
     # A tone without a line gets a one on the diagonal; lines that coincide are held apart.
@@ -266,8 +269,10 @@ def _project(bands: Complex, lines: Flags, phase: Real) -> _Projection:
         gram[:, 1, 0] = gram[:, 0, 1].conj()
     inverse = np.linalg.inv(gram)
     amplitudes = inverse @ (columns @ bands.conj()[:, :, None]).conj()
-    residual = bands - (amplitudes.transpose(0, 2, 1) @ columns)[:, 0]
-    left = np.mean(residual.real**2 + residual.imag**2, axis=1)
+    residual = (amplitudes.transpose(0, 2, 1) @ columns)[:, 0]
+    np.subtract(bands, residual, out=residual)
+    parts = residual.view(np.float64)
+    left = np.einsum("kp,kp->k", parts, parts) / periods
     return _Projection(columns, cross, amplitudes[:, :, 0].T, inverse, residual, left)
 
 
@@ -300,17 +305,16 @@ def _normal(now: _Projection, lines: Flags, basis: Real, noise: Real) -> tuple[R
         onto[:, 1, 0] = scale[0][:, None] * by_term.conj()
     flat = onto.reshape(count, tones, tones * terms)
     taken = flat.conj().transpose(0, 2, 1) @ (now.inverse @ flat)
-    left = now.residual / np.sqrt(noise)[:, None]
-    along = np.stack([_along(row, now.columns[:, i], left) for i, row in enumerate(scale)])
+    along = _along(scale / np.sqrt(noise), now.columns, now.residual)
     size = tones * terms
     return normal.reshape(size, size) - taken.sum(axis=0).real, (along @ basis.T).ravel()
 
 
 def _along(scale: Complex, columns: Complex, left: Complex) -> Real:
-    """Return the sum over bands of what is left, turned back by a tone's derivative."""
-    turned = scale[:, None] * columns
-    out: Real = np.sum(turned.real * left.real + turned.imag * left.imag, axis=0)
-    return out
+    """Return the sum over bands of what is left, turned back by each tone's derivative."""
+    turned = columns.conj()
+    turned *= left[:, None, :]
+    return np.stack([(row.conj() @ turned[:, i]).real for i, row in enumerate(scale)])
 
 
 def _solve(normal: Real, right: Real) -> Real:
@@ -334,18 +338,18 @@ def _noise(now: _Projection, lines: Flags) -> Real:
     return np.maximum(np.where(own > (1 + spread) * shared, own, shared), tiny)
 
 
-def _leaks(now: _Projection, terms: Real, periods: int) -> Complex:
-    """Return what lines off the middle of their bands leave in the next one, with the same turn.
+def _without_leaks(bands: Complex, now: _Projection, terms: Real) -> Complex:
+    """Return the bands without what lines off the middle of the next one leave in them.
 
     The bands are raised cosines: a line weighs cos^2 in its own and sin^2 in the next one.
     """
-    count = now.residual.shape[0]
+    count, periods = bands.shape
     place = np.arange(1, count + 1) * (terms[:, 0] / (np.pi * (periods - 1)))[:, None]
     share = now.amplitudes * np.tan(np.pi / 2 * np.clip(place, -0.5, 0.5)) ** 2
-    leak: Complex = np.zeros_like(now.residual)
-    for tone, (own, offset) in enumerate(zip(share, terms[:, 0], strict=True)):
-        if offset > 0:
-            leak[1:] += own[:-1, None] * now.columns[:-1, tone]
-        elif offset < 0:
-            leak[:-1] += own[1:, None] * now.columns[1:, tone]
-    return leak
+    up, down = (np.where(side, share.T, 0)[:, None] for side in (terms[:, 0] > 0, terms[:, 0] < 0))
+    own = bands.copy()
+    if up.any():
+        own[1:] -= (up[:-1] @ now.columns[:-1])[:, 0]
+    if down.any():
+        own[:-1] -= (down[1:] @ now.columns[1:])[:, 0]
+    return own
