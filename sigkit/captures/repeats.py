@@ -134,6 +134,8 @@ class Repeats:
 
     def _compare(self, x: NDArray[np.float64], at: int, lag: int, last: bool) -> None:
         """Measure how far two places agree, and take a copy for what it is."""
+        if _ends_at_once(x, at, lag):
+            return
         low, high = max(0, at - 9 * lag), min(len(x), at + 10 * lag)
         equal = x[low : high - lag] == x[low + lag : high]
         here = at - low
@@ -165,3 +167,11 @@ class Repeats:
         frame = self.begin + low + start + lag
         if not any(abs(frame - known.first) <= LONGEST for known in self.list[-8:]):
             self.list.append(Repeat(frame, lag, length // lag))
+
+
+def _ends_at_once(x: NDArray[np.float64], at: int, lag: int) -> bool:
+    """Whether what agrees about a place is shorter than the distance, as most of it is."""
+    low, high = max(0, at - lag), min(len(x) - lag, at + lag)
+    wrong = np.flatnonzero(x[low:high] != x[low + lag : high + lag]) + low
+    after = int(np.searchsorted(wrong, at))
+    return 0 < after < len(wrong) and bool(wrong[after] - wrong[after - 1] <= lag)

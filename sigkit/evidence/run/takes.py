@@ -19,15 +19,15 @@ from sigkit.measures import TESTS
 __all__ = ["File", "Outcome", "keywords", "measure_take", "measure_takes", "without_folder"]
 
 EFFORT: Mapping[str, float] = {
-    "beating": 1.3,
-    "envelope": 0.4,
-    "glide": 2.0,
-    "keyboard": 0.7,
-    "noise": 0.3,
-    "slider": 0.6,
-    "stability": 0.4,
-    "warmup": 0.05,
-    "waveform": 0.8,
+    "beating": 0.2,
+    "envelope": 0.08,
+    "glide": 0.3,
+    "keyboard": 0.11,
+    "noise": 0.06,
+    "slider": 0.1,
+    "stability": 0.09,
+    "warmup": 0.008,
+    "waveform": 0.18,
 }
 """Seconds of computing per second of sound, on the demo: for the order and the time left alone."""
 
