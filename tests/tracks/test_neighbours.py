@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from sigkit.tracks.dirty_periods import dirty_periods, sudden_only
+from sigkit.tracks.dirty_periods import dirty_periods, fallen, sudden_only
 from sigkit.tracks.edges import low_harmonics
 from sigkit.tracks.neighbours import (
     REACHES,
@@ -169,3 +169,28 @@ def test_points_that_belong_to_another_edge_do_not_count():
     own[:, 60:180] = 1
     assert dirty_periods(rows, told, 200.0)[150]
     assert not dirty_periods(rows, told, 200.0, own=own)[150]
+
+
+def test_corners_known_without_dirt_are_kept_and_those_near_dirt_made_anew():
+    rng = np.random.default_rng(4)
+    rows = rng.standard_normal((600, 64)).astype(np.float32).cumsum(axis=0)
+    ok = np.ones(600, bool)
+    ok[[0, 7, 130, 131, 132, 420]] = False
+    smooth = corner(rows, np.ones(600, bool))
+    kept = smooth.copy()
+    assert np.array_equal(corner(rows, ok, smooth), corner(rows, ok))
+    assert np.array_equal(smooth, kept)
+
+
+def test_gaps_found_before_are_those_found_here():
+    rows = rows_of(1 + 0.01 * np.random.default_rng(5).standard_normal(900), 64)
+    rows *= np.sin(2 * np.pi * np.arange(64, dtype=np.float32) / 64)
+    rows[300:330] *= 0.1
+    gaps = fallen(rows, 200.0)
+    assert gaps[300:330].all()
+    assert not gaps[:295].any()
+    assert not gaps[335:].any()
+    told = np.ones((900, 1), np.float32) * rows[:1]
+    assert np.array_equal(
+        dirty_periods(rows, told, 200.0, gaps=gaps), dirty_periods(rows, told, 200.0)
+    )
