@@ -389,9 +389,7 @@ def test_where_nothing_was_judged_nothing_is_said_to_be_without_fault():
     report = report_html(found, {})
     for text in (middle_text(found), " ".join(long_text(found, "x").split()), report):
         assert "Nothing could be held against a limit or compared" in text
-        assert "None among what was tested" not in text.replace(
-            "<p>None among what was tested.", ""
-        )
+    assert "None among what was tested" not in long_text(found, "x")
     assert "nothing was compared" in middle_text(found)
 
 
