@@ -73,6 +73,21 @@ def test_a_bar_on_a_terminal_appears_only_after_three_seconds(monkeypatch):
     assert " so far, " in screen.getvalue()
 
 
+def test_a_notebook_names_the_last_number_and_never_less_than_no_time_left(monkeypatch):
+    screen = Terminal()
+    monkeypatch.setattr("sys.stderr", screen)
+    monkeypatch.setitem(sys.modules, "ipykernel", None)
+    monkeypatch.setattr(progress, "QUIET_S", 0.0)
+    with Progress("measuring", "captures", 3, 0.3) as shown:
+        for _ in range(2):
+            shown.done(0.1)
+        shown.done(0.1 + 1e-6, last="1_before/slider-volume.wav: 6.0 per pass")
+        assert shown._bar.n <= shown._bar.total
+        shown._bar.refresh()
+    assert "slider-volume.wav: 6.0 per pass" in screen.getvalue()
+    assert "-00:00" not in screen.getvalue()
+
+
 def test_what_is_quick_says_nothing(capsys):
     with Progress("measuring", "captures", 1, 1.0) as shown:
         shown.done(1.0)
