@@ -174,6 +174,15 @@ def test_a_note_far_from_any_mains_is_in_the_floor(tmp_path, hz):
     assert beside.floor.value == pytest.approx(-60.0, abs=0.02)
 
 
+@pytest.mark.parametrize("hz", [130.81, 55.0])
+def test_a_full_tone_where_hum_at_a_wrong_rate_would_be(tmp_path, hz):
+    """C3 is twice, A1 once, what 60 Hz reads where 48 and 44.1 kHz are taken for each other."""
+    loud = np.concatenate([np.zeros(7 * RATE), note(hz, 3.0, RATE, -12.0)])
+    result = made(tmp_path, 8, loud, mains=[(50.02, {1: -80.0, 2: -75.0})])
+    assert result.tone.value == pytest.approx(-12, abs=0.05)
+    assert result.ripple_re_tone.value == pytest.approx(-63, abs=0.2)
+
+
 @pytest.mark.parametrize(("order", "off_hz"), [(1, 0.05), (2, -0.09), (3, 0.14)])
 def test_a_tone_that_beats_with_a_line_makes_the_floor_uncertain(tmp_path, order, off_hz):
     """In 10 s they turn against each other once, or less: their powers cannot be told apart."""

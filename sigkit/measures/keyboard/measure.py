@@ -18,7 +18,7 @@ from sigkit.errors import InputError, SignalError
 from sigkit.measures.cued import cued_order
 from sigkit.measures.held_note import source_of
 from sigkit.measures.keyboard.keys import MOST_KEYS, key_hz, key_name, key_number
-from sigkit.measures.keyboard.numbers import LATE, SLOW, answers_of, droop_of, is_hold
+from sigkit.measures.keyboard.numbers import LATE, SILENT, SLOW, answers_of, droop_of, is_hold
 from sigkit.measures.keyboard.order import Order, order_of
 from sigkit.measures.keyboard.presses import LATE_S, Press, Presses, late_of, presses_of, slow_of
 from sigkit.measures.keyboard.result import (
@@ -237,7 +237,7 @@ def _row(
         "stuck_for_s": 0.0,
     }
     if not own:
-        row["reason"] = "no sound"
+        row["reason"] = SILENT
         return row
     presses = [press for press, _, _ in own]
     clear = [(p, r) for p, r, _ in own if not p.rough]

@@ -25,6 +25,7 @@ AFTER_S = 1.2
 """When a held note's droop begins to count: its key was held for 1 s."""
 CENTS = 1200 / math.log(2)
 SLOW, LATE = "slow to speak", "late against an even rhythm"
+SILENT = "no sound"
 
 
 def is_hold(notes: Sequence[KeyNote]) -> bool:
@@ -52,6 +53,7 @@ def answers_of(
     legato = "" if parted else "notes not separated: let each key go before the next"
     slow = presses.why_untestable
     reasons = table["reason"]
+    dead = table["status"] == MISSING
     late = reasons.str.contains(f"{SLOW}|{LATE}").sum()
     return {
         "scale_error": scale.scale_error,
@@ -61,7 +63,7 @@ def answers_of(
         "scatter": scale.scatter,
         "worst_key": _worst(table, scale),
         "up_down_difference": _up_down(table),
-        "dead_keys": _count(int((table["status"] == MISSING).sum()), why),
+        "dead_keys": _count(int(dead.sum()), why, int((dead & (reasons != SILENT)).sum())),
         "double_triggers": _count(
             int((table["open_s"].notna() | (table["status"] == DOUBLE)).sum()),
             why or legato or slow,
@@ -74,10 +76,14 @@ def answers_of(
     }
 
 
-def _count(number: int, why: str) -> Quantity:
+def _count(number: int, why: str, hidden: int = 0) -> Quantity:
+    """Return a count of keys; some of them may only be hidden by other sound."""
     if why:
         return not_measurable("", why)
-    return combine(float(number), "", [Term("keys taken for others", COUNT_U, "B")])
+    terms = [Term("keys taken for others", COUNT_U, "B")]
+    if hidden:
+        terms.append(Term("keys hidden by other sound", hidden / 2, "B"))
+    return combine(float(number), "", terms)
 
 
 def _worst(table: pd.DataFrame, scale: Scale) -> Quantity:

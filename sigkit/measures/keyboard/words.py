@@ -11,6 +11,7 @@ from sigkit.captures.remarks import spoken_place
 from sigkit.captures.watch import WatchedCapture
 from sigkit.captures.wav import Capture
 from sigkit.measures.keyboard.keys import MOST_KEYS, key_name, key_number
+from sigkit.measures.keyboard.numbers import SILENT
 from sigkit.measures.keyboard.order import Order
 from sigkit.measures.keyboard.presses import Presses
 from sigkit.tracks.keyboard.notes import KeyNote
@@ -148,4 +149,4 @@ def why_missing(key: int, presses: Presses, order: Order) -> str:
             for k, p in zip(order.key, presses.every, strict=True)
         ):
             return "no sound of its own: where it was due is one that belongs to no key"
-    return "no sound"
+    return SILENT

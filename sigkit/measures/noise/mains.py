@@ -393,6 +393,9 @@ def _elsewhere(peaks: Sequence[Peak], mains_hz: float | None) -> Mains:
             one = family(peaks, at * (1 - WRONG_OFF), at * (1 + WRONG_OFF), at)
             if one is None or len(one.peaks) < 2 or min(one.peaks) > 2:
                 continue
+            # Even multiples alone are a note: C3 lies at twice 60 Hz times 48 over 44.1.
+            if math.gcd(*one.peaks) > 1:
+                continue
             if best is None or one.score > best.score:
                 best, what = one, f"{base:g} Hz times {ratio:.4f}"
     if best is None:

@@ -151,7 +151,9 @@ def _sorted_out(capture: Capture, mains_hz: float | None) -> SortedOut:
         alike = [h for h in out.quiet if abs(h.level_dbfs - part.level_dbfs) < ALIKE_DB]
         known = next((h.mains for h in reversed(alike) if h.mains.kind == "found"), None)
         heard = heard_in(part, mains_hz, known)
-        if not is_tone(heard.spectrum, heard.cover):
+        # A note may look like hum at a wrong rate.
+        own = heard.cover & (heard.mains.kind == "found")
+        if not is_tone(heard.spectrum, own):
             out.quiet.append(heard)
             continue
         tonal.append(heard)
