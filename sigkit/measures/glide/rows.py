@@ -39,6 +39,9 @@ WORSE, AT_ODDS = 2.0, 1.5
 of both, in variances of the marks, are above that and those of the better one half as large."""
 ELSEWHERE_CENTS, DRIFTS_CENTS_S = 3.0, 1.5
 """Where the note held may stand beside the law, and by how much more it may drift a second."""
+LEAP_CENTS, BACKWARDS = 100.0, 0.5
+"""Leaps against its way, and their sum in parts of the interval, from which on a curve is none of
+one oscillator: marks of two that beat are gained and lost."""
 LAST_PART = 0.02
 """Share of a time read off the curve within which the pitch enters the band, at a small slope."""
 LINEAR, OTHER = "linear", "other"
@@ -148,6 +151,11 @@ def measured(heard: Heard, fit: Fit) -> Measured:
     read = None
     if fit.departs or _goes_on(curve, fit, after):
         read = read_off(curve, float(fit.numbers[2]), before[:2], after[:2])
+    if read and _falls_back(curve, read) > BACKWARDS:
+        return _without_time(
+            change,
+            "its pitch leaps back and forth between the notes: play one oscillator, filter open",
+        )
     row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
     end_s = read.end_s if read else fit.start_s + fit.law.when(0.99) * fit.seconds
@@ -163,6 +171,14 @@ def measured(heard: Heard, fit: Fit) -> Measured:
         _later(faults, change.start_s),
         _drawn(curve, start_s, end_s),
     )
+
+
+def _falls_back(curve: Curve, read: Read) -> float:
+    """Return by how much a pitch leaps against its way, in parts of the interval."""
+    span = 1200 * (read.to_log2 - read.from_log2)
+    inside = (curve.time_s > read.start_s) & (curve.time_s < read.end_s)
+    leaps = -np.diff(curve.cents[inside]) * np.sign(span)
+    return float(leaps[leaps > LEAP_CENTS].sum()) / abs(span)
 
 
 def _goes_on(curve: Curve, fit: Fit, after: tuple[float, float, float]) -> bool:
