@@ -87,8 +87,10 @@ def compare_keyboard(
     low, high = _range(shown)
     words_at = high + 0.04 * (high - low)
     rows = 0
-    for index, result in enumerate(stages.values()):
-        rows += _words(ax, result, stage_style(index, len(stages)), words_at, rows, high - low)
+    for index, (name, result) in enumerate(stages.items()):
+        where = words_at + 0.21 * rows * (high - low)
+        style = stage_style(index, len(stages))
+        rows += _words(ax, result, style, where, name if len(stages) > 1 else "", count)
     ax.set_ylim(low, high + (0.02 + 0.21 * rows) * (high - low))
     ax.set_xlim(0.2, count + 0.8)
     ax.axhline(0, color=GREY, linewidth=0.6, zorder=0)
@@ -168,31 +170,23 @@ def _range(shown: list[KeyboardResult]) -> tuple[float, float]:
 
 
 def _words(
-    ax: Axes,
-    result: KeyboardResult,
-    style: Mapping[str, Any],
-    at: float,
-    row: int,
-    span: float,
+    ax: Axes, result: KeyboardResult, style: Mapping[str, Any], at: float, stage: str, count: int
 ) -> int:
-    """Write upright what is the matter with a key; return how many rows that took."""
+    """Write upright what is the matter with a key, and in which stage; return the rows it took."""
     marked = [
         (float(x), WORDS[str(status)])
         for x, status in zip(result.keys["key"], result.keys["status"], strict=True)
         if status in WORDS
     ]
+    if not marked:
+        return 0
+    look = {"va": "bottom", "fontsize": SMALL, "color": style["color"]}
     for x, word in marked:
-        ax.text(
-            x,
-            at + 0.21 * row * span,
-            word,
-            rotation=90,
-            ha="center",
-            va="bottom",
-            fontsize=SMALL,
-            color=style["color"],
-        )
-    return 1 if marked else 0
+        ax.text(x, at, word, rotation=90, ha="center", **look)
+    if stage:
+        left = max(x for x, _ in marked) > 0.75 * count
+        ax.text(0.6 if left else count + 0.4, at, stage, ha="left" if left else "right", **look)
+    return 1
 
 
 def _draw_keys(ax: Axes, result: KeyboardResult, count: int) -> None:

@@ -54,6 +54,8 @@ def test_stages_lie_on_each_other_and_a_dead_key_is_written(stages):
     assert compare_keyboard(stages, ax) is ax
     words = [t for t in ax.texts if t.get_text() == "dead"]
     assert [t.get_position()[0] for t in words] == [6.0]
+    stage = [t for t in ax.texts if t.get_text() == "before"]  # not as if it still were
+    assert [t.get_position()[1] for t in stage] == [words[0].get_position()[1]]
     first, last = ax.lines[0], next(line for line in ax.lines if line.get_color() == ACCENT)
     assert np.isnan(first.get_ydata()[5])
     assert first.get_markerfacecolor() == "white"

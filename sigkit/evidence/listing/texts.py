@@ -39,7 +39,7 @@ NOT_SHOWN = (
     "lasts, nor faults that did not occur while recording, nor feel, looks or sound quality."
 )
 ASKED = (
-    ("How many minutes until the pitch is stable?", "warmup", ("settling_time",)),
+    ("How long after switching on until the pitch is stable?", "warmup", ("settling_time",)),
     ("Is any key dead or double?", "keyboard", ("dead_keys", "double_triggers", "stuck_keys")),
     ("Which sliders crackle?", "slider", ("events_per_pass", "event_rate")),
     ("Do the envelopes work?", "envelope", ("sag", "release_40", "retriggers")),
