@@ -161,7 +161,7 @@ def beside_waveform(stages: Mapping[str, WaveformResult], ax: Axes | None = None
 def _band(drawn: list[WaveformResult]) -> str:
     last = drawn[-1]
     shown = min(MOST_HARMONICS, last.thd_harmonics)
-    band = f"harmonics to {last.thd_harmonics}, {last.thd_band_hz / 1000:.3g} kHz"
+    band = f"harmonics 2 to {last.thd_harmonics}, up to {last.thd_band_hz / 1000:.3g} kHz"
     said = f"THD {last.thd} ({band})" if last.thd.measurable else band
     return said + (f"; the first {shown} drawn" if shown < last.thd_harmonics else "")
 
