@@ -126,7 +126,9 @@ def test_two_stuck_keys_between_dead_ones_shift_nothing(tmp_path):
     off = (own["error_cents"] - true["error_cents"])[true["status"] != "missing"]
     assert off.abs().max() < 0.1
     assert result.dead_keys.value == (made.keys["status"] == "missing").sum()
-    assert str(result.dead_keys) == f"{result.dead_keys.value:.0f}"
+    hidden = own["reason"][own["reason"].str.contains("under a key that sounds on")]
+    assert len(hidden) == 1
+    assert str(result.dead_keys) == "2 (1 to 3)"  # one of them may only be hidden
 
 
 def test_two_keys_that_stick_at_the_end_leave_no_note_of_their_own(tmp_path):
