@@ -96,9 +96,14 @@ def _looked_up(
 def _measured(
     tasks: Sequence[Task], numbers: Sequence[int], *, progress: bool
 ) -> Iterator[tuple[int, Outcome]]:
-    """Measure some of the tasks, those that take longest first, and yield each when it is known."""
+    """Measure some of the tasks, and yield each when it is known.
+
+    Those that take longest come first, so that none is left at the end; only the shortest comes
+    before them, so that there is a number soon.
+    """
     efforts = {n: effort_of(tasks[n][0]) for n in numbers}
-    order = sorted(numbers, key=lambda n: -efforts[n])
+    longest_first = sorted(numbers, key=lambda n: -efforts[n])
+    order = [*longest_first[-1:], *longest_first[:-1]]
     total = sum(efforts.values())
     with Progress("measuring", "captures", len(order), total, shown=progress) as shown:
         for place, outcome in measure_tasks([tasks[n] for n in order]):
