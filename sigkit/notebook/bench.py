@@ -38,8 +38,8 @@ MAINS = "mains_hz"
 FROM_THE_TOP = "Run the notebook from the top: menu Run, Run All Cells."
 SURE = 0.999
 """Share of cases in which a stated interval has to hold the truth where a notebook asserts it."""
-FEW, LITTLE = 2, 2e6
-"""So many captures, of so little effort in all, are measured without workers."""
+FEW, LITTLE = 2, 4e5
+"""So many captures, of so little effort in all (`effort_of`), are measured without workers."""
 HEARD_FIRST = ("slider", "keyboard", "envelope", "glide", "beating", "warmup", "stability", "noise")
 """What is listened to first where the bench holds several tests."""
 

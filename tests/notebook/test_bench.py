@@ -11,6 +11,8 @@ import pytest
 import soundfile as sf
 
 import sigkit
+from sigkit.evidence.run.takes import effort_of
+from sigkit.notebook.bench import LITTLE
 from sigkit.notebook.shown import pictures_in, sounds_in
 
 SAMPLE = Path(__file__).parents[2] / "sample_audio"
@@ -170,6 +172,16 @@ def test_wrong_settings_are_named(job):
         bench.look("outputt")
     with pytest.raises(sigkit.InputError, match="no quantity 'flor'"):
         bench.value("flor", "1_before")
+
+
+def test_two_long_captures_take_two_processes_and_two_quick_ones_none():
+    """A minute of two oscillators takes ten seconds of a core, of noise one."""
+    takes = sigkit.open_job(SAMPLE).takes
+    work = {
+        test: sum(effort_of(take) for take in takes if take.name.test == test)
+        for test in ("beating", "noise", "keyboard")
+    }
+    assert work["beating"] > LITTLE > max(work["noise"], work["keyboard"])
 
 
 def test_captures_are_looked_over(job):
