@@ -28,8 +28,9 @@ STEEP_CHANGE = 0.05
 """The same for a wave that takes another shape from period to period: `ResidualTrack.change`."""
 NEAR_BINS = 150
 FLICK, FLICK_POINTS = 0.7, (15, 20, 25, 30)
-"""Share of its range that a control goes through within 0.3 s in a flick, and as seen over longer
-spans: a pass of a second goes through 0.55 at most, a flick of up to 0.25 s through all."""
+"""Share of its range that a control goes through in a flick, and half of the spans, in points of
+10 ms, over which it has to show: a pass of a second goes through 0.53 in 0.3 s (10 x**3 - 15 x**4 +
+6 x**5, from rest to rest with the least jerk), a flick of up to 0.25 s through all."""
 FAULT_BINS, FAULT_PERIODS = 20, 2
 """Not assessed on each side of a fault of the recorder, whichever is longer."""
 BESIDE = 0.02
