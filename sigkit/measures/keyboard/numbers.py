@@ -61,7 +61,7 @@ def answers_of(
         "curvature": scale.curvature,
         "shift": scale.shift,
         "scatter": scale.scatter,
-        "worst_key": _worst(table, scale),
+        "worst_key": scale.worst_key,
         "up_down_difference": _up_down(table),
         "dead_keys": _count(int(dead.sum()), why, int((dead & (reasons != SILENT)).sum())),
         "double_triggers": _count(
@@ -84,20 +84,6 @@ def _count(number: int, why: str, hidden: int = 0) -> Quantity:
     if hidden:
         terms.append(Term("keys hidden by other sound", hidden / 2, "B"))
     return combine(float(number), "", terms)
-
-
-def _worst(table: pd.DataFrame, scale: Scale) -> Quantity:
-    off = table["departure_cents"].to_numpy(float)
-    if not scale.scale_error.measurable:
-        return not_measurable("cents", scale.scale_error.reason)
-    at = int(np.nanargmax(np.abs(off)))
-    n = int(np.isfinite(off).sum())
-    line = float(scale.scatter) / math.sqrt(n) * 1.4
-    terms = [
-        Term("pitch of the key", max(float(table["u_cents"].iloc[at]), 1e-6), "A"),
-        Term("line through the others", max(line, 1e-6), "A", max(1, n - 2)),
-    ]
-    return combine(float(off[at]), "cents", terms)
 
 
 def _up_down(table: pd.DataFrame) -> Quantity:
