@@ -18,7 +18,15 @@ from sigkit.errors import InputError, SignalError
 from sigkit.measures.cued import cued_order
 from sigkit.measures.held_note import source_of
 from sigkit.measures.keyboard.keys import MOST_KEYS, key_hz, key_name, key_number
-from sigkit.measures.keyboard.numbers import LATE, SILENT, SLOW, answers_of, droop_of, is_hold
+from sigkit.measures.keyboard.numbers import (
+    LATE,
+    SILENT,
+    SLOW,
+    UNTOLD,
+    answers_of,
+    droop_of,
+    is_hold,
+)
 from sigkit.measures.keyboard.order import Order, order_of
 from sigkit.measures.keyboard.presses import LATE_S, Press, Presses, late_of, presses_of, slow_of
 from sigkit.measures.keyboard.result import (
@@ -283,7 +291,7 @@ def _judge(row: dict[str, Any], presses: list[Press]) -> None:
         if row["status"] == DOUBLE and counts[0] < len(presses):
             said.append(f"in {counts[0]} of {len(presses)} presses")
     if row["status"] != DOUBLE and any(p.untold for p in presses):
-        said.append("double trigger not testable: other sound at its onset")
+        said.append(f"{UNTOLD}: other sound at its onset")
     if all(p.rough for p in presses):
         said.append("rough pitch only: hold it longer, play a plain wave")
     row["reason"] = "; ".join(said)

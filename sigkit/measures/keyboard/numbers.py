@@ -25,7 +25,7 @@ AFTER_S = 1.2
 """When a held note's droop begins to count: its key was held for 1 s."""
 CENTS = 1200 / math.log(2)
 SLOW, LATE = "slow to speak", "late against an even rhythm"
-SILENT = "no sound"
+SILENT, UNTOLD = "no sound", "double trigger not testable"
 
 
 def is_hold(notes: Sequence[KeyNote]) -> bool:
@@ -63,10 +63,11 @@ def answers_of(
         "scatter": scale.scatter,
         "worst_key": scale.worst_key,
         "up_down_difference": _up_down(table),
-        "dead_keys": _count(int(dead.sum()), why, int((dead & (reasons != SILENT)).sum())),
+        "dead_keys": _count(int(dead.sum()), why, hidden=int((dead & (reasons != SILENT)).sum())),
         "double_triggers": _count(
             int((table["open_s"].notna() | (table["status"] == DOUBLE)).sum()),
             why or legato or slow,
+            untold=int(reasons.str.contains(UNTOLD).sum()),
         ),
         "stuck_keys": _count(
             int(((table["stuck_for_s"] > 0) | (table["status"] == STUCK)).sum()), why or legato
@@ -76,13 +77,18 @@ def answers_of(
     }
 
 
-def _count(number: int, why: str, hidden: int = 0) -> Quantity:
-    """Return a count of keys; some of them may only be hidden by other sound."""
+def _count(number: int, why: str, *, hidden: int = 0, untold: int = 0) -> Quantity:
+    """Return a count of keys.
+
+    Of those counted some may only be hidden by other sound; of others it cannot be told.
+    """
     if why:
         return not_measurable("", why)
     terms = [Term("keys taken for others", COUNT_U, "B")]
     if hidden:
-        terms.append(Term("keys hidden by other sound", hidden / 2, "B"))
+        terms.append(Term("keys hidden by other sound", hidden / 2, "B", side=-1))
+    if untold:
+        terms.append(Term("keys of which it cannot be told", untold / 2, "B", side=1))
     return combine(float(number), "", terms)
 
 
