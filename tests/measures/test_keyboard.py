@@ -328,6 +328,26 @@ def test_octave_switch_and_semitone(tmp_path, cents, words):
     np.testing.assert_allclose(result.keys["error_cents"], expected, atol=0.01)
 
 
+def test_a_key_that_sounds_on_softly(tmp_path):
+    """A contact that leaks: 18 dB below its own level under the next three keys."""
+    presses = steady_presses(C3, errors(13, seed=2))
+    soft = replace(presses[4], on_s=presses[4].on_s + 0.002, off_s=presses[7].off_s, level_db=-18.0)
+    result = measured(tmp_path, [*presses, soft], keys=13)
+    assert result.keys["status"].tolist() == ["ok"] * 4 + ["stuck"] + ["ok"] * 8
+    assert result.keys["stuck_for_s"][4] == pytest.approx(2.7, abs=0.4)
+
+
+def test_a_coupling_that_settles_is_no_double_trigger(tmp_path):
+    """Sines from F1 behind 5 Hz; of a true bounce among them the contact opens for 9 ms."""
+    sine = Instrument(wave="sine", rate=24_000, attack_s=0.001, release_s=0.03)
+    presses = steady_presses(29, errors(13, seed=3))
+    presses[9] = replace(presses[9], contact_s=0.001, open_s=0.009)
+    result = measured(tmp_path, presses, how=sine, keys=13, lowest=29, couple_hz=5.0)
+    doubled = [k for k, s in enumerate(result.keys["status"]) if s == "double trigger"]
+    assert doubled == [9]
+    assert result.keys["open_s"][9] == pytest.approx(0.010, abs=0.002)
+
+
 def test_every_field(tmp_path):
     result = measured(tmp_path, steady_presses(C3, errors(), hold_s=0.4), hum_db=-40.0)
     keys = result.keys
