@@ -337,6 +337,13 @@ def test_a_key_that_sounds_on_softly(tmp_path):
     assert result.keys["stuck_for_s"][4] == pytest.approx(2.7, abs=0.4)
 
 
+def test_a_long_release_is_the_patch_and_no_stuck_key(tmp_path):
+    slow = Instrument(wave="saw", rate=24_000, release_s=1.0)
+    result = measured(tmp_path, steady_presses(45, errors(8)), how=slow, keys=8, lowest=45)
+    assert "most notes sound on" in result.stuck_keys.reason
+    assert not (result.keys["status"] == "stuck").any()
+
+
 @pytest.mark.parametrize("seed", [8, 9])
 def test_a_coupling_that_settles_is_no_double_trigger(tmp_path, seed):
     """Sines from F1 behind 5 Hz; of a true bounce among them the contact opens for 9 ms."""
