@@ -34,12 +34,16 @@ class Term:
         By statistics of this capture (A) or from other knowledge (B), JCGM 100:2008, 4.2 and 4.3.
     dof : float, optional
         Degrees of freedom of this component.
+    side : {-1, 0, 1}, optional
+        Whether it can only make the value smaller or larger, as where some of the things counted
+        may be none; a number of things is told so. ``u`` is then half of how far.
     """
 
     source: str
     u: float
     evaluation: Literal["A", "B"]
     dof: float = math.inf
+    side: Literal[-1, 0, 1] = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +127,16 @@ class Quantity:
         if self.reason or self.unit != NUMBER or not float(self.value).is_integer():
             return None
         # A whole number is its own interval where no other lies within.
-        value, inside = int(self.value), math.floor(self.expanded + 1e-9)
-        return value, value - inside, value + inside
+        value = int(self.value)
+        below, above = (self._inside(side) for side in (-1, 1))
+        return value, value - below, value + above
+
+    def _inside(self, side: int) -> int:
+        """Return how many whole numbers its interval holds on one side."""
+        own = [t for t in self.budget if t.side in (0, side)]
+        one_sided = len(own) < len(self.budget)
+        half = combine(self.value, self.unit, own).expanded if one_sided and own else self.expanded
+        return 0 if one_sided and not own else math.floor(half + 1e-9)
 
     def __str__(self) -> str:
         if self.reason:

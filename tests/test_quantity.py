@@ -91,6 +91,20 @@ def test_a_number_of_things_prints_whole(value, u, text):
     assert not_measurable("", "nothing played").counted() is None
 
 
+def test_what_may_only_be_fewer_or_more_is_told_on_that_side():
+    """Of five dead keys three may only be hidden; of four sound ones it cannot be told."""
+    own = Term("taken for others", 0.2, "B")
+    fewer, more = Term("hidden", 1.5, "B", side=-1), Term("not to be told", 2.0, "B", side=1)
+    for terms, text in (
+        ([own, fewer], "5 (2 to 5)"),
+        ([own, more], "5 (5 to 9)"),
+        ([own, fewer, more], "5 (2 to 9)"),
+        ([fewer], "5 (2 to 5)"),
+    ):
+        assert str(combine(5.0, "", terms)) == text
+    assert combine(5.0, "", [own, fewer]).u == pytest.approx(math.hypot(0.2, 1.5))
+
+
 def test_numbers_of_things_and_their_changes_in_the_report():
     from sigkit.evidence.report.pages import value_text
 

@@ -203,6 +203,26 @@ def test_the_tone_may_come_first(folder):
     assert result.ripple.value == pytest.approx(EVEN_DBFS, abs=0.02)
 
 
+def test_lines_above_the_band_are_named_and_in_no_number(folder):
+    """28.0003 kHz at -60 dBFS, as of a switching supply; a tone in the band stays as sure as it is.
+
+    Of the largest density in the spectrum, out of the band too, u of the floor was 6 dB.
+    """
+    rate, seconds = 96_000, 5
+    rng, t = np.random.default_rng(5), np.arange(rate * seconds) / rate
+    x = white(t.size, -125.0, rate, rng) + 1e-4 * np.sin(2 * np.pi * 5000.0 * t)
+    more = 1e-3 * np.sin(2 * np.pi * 28_000.3 * t)
+    plain, beside = (measure_noise(open_capture(write(folder, s, rate))) for s in (x, x + more))
+    said = [n for n in beside.notes if "above the band" in n]
+    assert said
+    assert "28.00 kHz with -60.0 dBFS" in said[0]
+    assert not any("above the band" in n for n in plain.notes)
+    for name in ("floor", "floor_a", "hiss", "total"):
+        one, two = plain.quantities()[name], beside.quantities()[name]
+        assert two.value == pytest.approx(one.value, abs=1e-3), name
+        assert two.u == pytest.approx(one.u, rel=0.05), name
+
+
 def test_digital_silence_is_told_from_quiet(folder):
     silent = measure_noise(open_capture(write(folder, np.zeros(5 * RATE))))
     assert silent.floor.reason.startswith("digital silence")

@@ -183,6 +183,22 @@ def test_a_full_tone_where_hum_at_a_wrong_rate_would_be(tmp_path, hz):
     assert result.ripple_re_tone.value == pytest.approx(-63, abs=0.2)
 
 
+@pytest.mark.parametrize("first", [True, False])
+def test_a_full_tone_beside_the_mains(tmp_path, first):
+    """G1 has 49.0 Hz, which mains might have: not so where the quiet has hum of 50.02 Hz."""
+    loud, none = note(49.0, 3.0, RATE, -12.0), np.zeros(7 * RATE)
+    sound = np.concatenate([loud, none] if first else [none, loud])
+    result = made(tmp_path, 8, sound, mains=[(50.02, {1: -80.0, 2: -75.0})])
+    assert result.tone.value == pytest.approx(-12, abs=0.05)
+    assert result.mains_frequency.value == pytest.approx(50.02, abs=0.003)
+    assert result.ripple_re_tone.value == pytest.approx(-63, abs=0.2)
+
+
+def test_a_note_taken_for_mains_is_said_to_be_loud(tmp_path):
+    result = made(tmp_path, 8, note(49.0, 10.0, RATE, -12.0))
+    assert any("this is no idle noise" in n for n in result.notes)
+
+
 @pytest.mark.parametrize(("order", "off_hz"), [(1, 0.05), (2, -0.09), (3, 0.14)])
 def test_a_tone_that_beats_with_a_line_makes_the_floor_uncertain(tmp_path, order, off_hz):
     """In 10 s they turn against each other once, or less: their powers cannot be told apart."""

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from keyboards import Instrument, Press, render
+from keyboards import Instrument, Press, render, steady_presses
 
 from sigkit.tracks.keyboard.hum import take_mains_out
 
@@ -47,3 +47,22 @@ def test_no_hum_is_left_alone():
     heard = bare.copy()
     assert math.isnan(take_mains_out(heard, 22_050))
     assert np.array_equal(heard, bare)
+
+
+def test_hum_that_strays_is_followed_from_gap_to_gap():
+    """Mains that wanders by 0.1 Hz, gaps of 0.2 s with a release of 30 ms: left at 1 % or less.
+
+    Lines of their own for every 12 s leave more than there was.
+    """
+    how = Instrument(wave="sine", rate=24_000, release_s=0.03)
+    presses = steady_presses(36, np.zeros(12), hold_s=0.6, gap_s=0.2)
+    options = {"mains_hz": 50.03, "stray_hz": 0.1}
+    heard, clean = (
+        render(presses, how, presses[-1].off_s + 1, np.random.default_rng(4), hum_db=db, **options)
+        for db in (-40.0, -200.0)
+    )
+    hum = heard - clean
+    rest = heard.astype(np.float32)
+    take_mains_out(rest, how.rate)
+    left = rest - clean
+    assert np.var(left) < 0.01 * np.var(hum)

@@ -18,7 +18,16 @@ from sigkit.errors import InputError, SignalError
 from sigkit.measures.cued import cued_order
 from sigkit.measures.held_note import source_of
 from sigkit.measures.keyboard.keys import MOST_KEYS, key_hz, key_name, key_number
-from sigkit.measures.keyboard.numbers import LATE, SILENT, SLOW, answers_of, droop_of, is_hold
+from sigkit.measures.keyboard.numbers import (
+    LATE,
+    LINGERS,
+    SILENT,
+    SLOW,
+    UNTOLD,
+    answers_of,
+    droop_of,
+    is_hold,
+)
 from sigkit.measures.keyboard.order import Order, order_of
 from sigkit.measures.keyboard.presses import LATE_S, Press, Presses, late_of, presses_of, slow_of
 from sigkit.measures.keyboard.result import (
@@ -41,6 +50,8 @@ BELOW, ABOVE = 0.9, 2.3
 LOWEST_HZ, HIGHEST_HZ = 26.0, 5000.0
 ODD_CENTS, ODD_SPREADS = 2.0, 4.0
 """A key is off by itself from the guide value on, if it is that many times the usual scatter."""
+MOST_KEYS_ON = 0.4
+"""Share of the notes that sound on, from which on it is the release, rather than a key."""
 LEGATO = 0.5
 """Share of the notes that run into each other from which on a sweep is not separated."""
 CLEAR, CLEARER = 0.1, 10.0
@@ -113,9 +124,13 @@ def measure_keyboard(
     if parted and not hold:
         whole, notes, stuck = without_stuck(whole, notes, finder)
     presses = presses_of(original, whole, notes, stuck, parted=parted and not hold)
+    lingers = len(stuck) > MOST_KEYS_ON * len(notes)
+    if lingers:
+        presses = replace(presses, every=tuple(replace(p, stuck_for_s=0.0) for p in presses.every))
     order, by_cue = _order(capture, presses.every, lowest, count, hold=hold)
     table = _table(presses, order, lowest, count)
     remarks = remarks_of(presses, order, table, whole.mains_hz, hold=hold, parted=parted)
+    remarks += [f"stuck keys {LINGERS}"] if lingers else []
     remarks += [*by_cue, *faults_of(capture, watching, notes)]
     if hold:
         table = table[table["status"] != MISSING].reset_index(drop=True)
@@ -126,7 +141,7 @@ def measure_keyboard(
         source=source_of(capture),
         settings={"lowest_key": key_name(lowest), "keys": count},
         notes=tuple(remarks),
-        **answers_of(table, scale, presses, parted=parted, hold=hold),
+        **answers_of(table, scale, presses, parted=parted, hold=hold, lingers=lingers),
         hold_droop=droop_of(whole, notes),
         keys=table[list(COLUMNS)],
         line_cents=scale.line,
@@ -283,7 +298,7 @@ def _judge(row: dict[str, Any], presses: list[Press]) -> None:
         if row["status"] == DOUBLE and counts[0] < len(presses):
             said.append(f"in {counts[0]} of {len(presses)} presses")
     if row["status"] != DOUBLE and any(p.untold for p in presses):
-        said.append("double trigger not testable: other sound at its onset")
+        said.append(f"{UNTOLD}: other sound at its onset")
     if all(p.rough for p in presses):
         said.append("rough pitch only: hold it longer, play a plain wave")
     row["reason"] = "; ".join(said)

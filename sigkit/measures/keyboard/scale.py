@@ -6,9 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.held_note import clock_term
+from sigkit.measures.keyboard.scatter import odd_of, spread_u
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 FEWEST_KEYS = 6
@@ -26,7 +28,8 @@ STANDS_OUT = 5.0
 EFFICIENCY = 1.05
 """Standard deviation of the median of slopes re that of least squares (asymptotic, even spacing,
 normal scatter; P. Sen, J. American Statistical Association 63 (1968), from memory)."""
-OUTLIER = 4.0
+FALSE_SHIFT = 1e-3
+"""Chance of a shift where there is none; in normal scatter, over all keys from which it may be."""
 CLOCK_CENTS = 1200 / math.log(2)
 
 
@@ -48,6 +51,8 @@ class Scale:
         0-based; -1: none.
     scatter : Quantity
         Standard deviation of the keys about all that, odd ones left out, cents.
+    worst_key : Quantity
+        The largest departure, cents.
     line, departure : ndarray, shape (n_keys,)
         What is expected of each key, and how far it is from that; nan: no pitch.
     """
@@ -58,6 +63,7 @@ class Scale:
     shift: Quantity
     shift_key: int
     scatter: Quantity
+    worst_key: Quantity
     line: Real
     departure: Real
 
@@ -73,12 +79,12 @@ def scale_of(error_cents: Real, u_cents: Real) -> Scale:
 
     Notes
     -----
-    The slope is the median of those between all pairs of keys [1]_, so that odd keys do not move
-    it; the offset is the mean of what is left, without keys beyond four standard
-    deviations. A shift of all keys from one on, or a bend in the
+    Odd keys are told by their departures from the median of the slopes between all pairs of keys
+    [1]_, which they do not move; the line is that of least squares through the other keys, whose
+    scatter gives its uncertainty by Student's t. A shift of all keys from one on, or a bend in the
     top octave, is part of the model where it leaves less than 0.6 of the mean absolute departure
-    and stands out of the scatter five times; the slope is then that on either side of the shift, or
-    below the bend.
+    and stands out of the scatter; the slope is then that on either side of the shift, or below the
+    bend.
 
     References
     ----------
@@ -90,17 +96,7 @@ def scale_of(error_cents: Real, u_cents: Real) -> Scale:
     known = np.isfinite(error_cents)
     why = _too_few(x[known])
     if why:
-        none = not_measurable("cents", why)
-        nothing = np.full(x.size, np.nan)
-        slope = not_measurable("cents/octave", why)
-        offset = none
-        if known.any():
-            middle = float(np.median(error_cents[known]))
-            offset = combine(
-                middle, "cents", [Term("few keys", max(_spread(error_cents[known]), 0.1), "A")]
-            )
-            nothing = np.where(known, middle, np.nan)
-        return Scale(slope, offset, none, none, -1, none, nothing, error_cents - nothing)
+        return _no_scale(error_cents, known, why)
     k, y = x[known], error_cents[known]
     plain = _line(k, y, np.zeros(k.size, bool))
     stepped, at = _stepped(k, y)
@@ -110,40 +106,119 @@ def scale_of(error_cents: Real, u_cents: Real) -> Scale:
         chosen, shift_at = stepped, at
     if bent is not None and _mean(bent) < min(EXPLAINS * _mean(plain), _mean(chosen)):
         chosen, shift_at, bend = bent, -1, True
-    spread = _spread(chosen.rest)
+    fit = _Squares.of(k, y, chosen, shift_at, x[-1] if bend else math.nan)
+    curvature = _curvature(k, y, x[-1], chosen if shift_at >= 0 else None)
     noise = float(np.sqrt(np.mean(u_cents[known] ** 2)))
-    used = chosen.used
-    side = np.arange(k.size) >= shift_at if shift_at >= 0 else np.zeros(k.size, bool)
-    ku = k[used & ~side] if shift_at >= 0 else k[used]
-    spanned = math.sqrt(_squares(k[used & ~side]) + _squares(k[used & side]))
-    dof = max(1, int(used.sum()) - (3 if shift_at >= 0 else 2))
-    scatter_term = Term("scatter of the keys", EFFICIENCY * spread / spanned, "A", dof)
-    slope = combine(chosen.slope, "cents/octave", [_least(scatter_term, noise / spanned)])
-    u_offset = spread * math.sqrt(1 / ku.size + (ku.mean() / spanned) ** 2) * EFFICIENCY
-    offset = combine(
-        chosen.offset,
-        "cents",
-        [Term("scatter of the keys", u_offset, "A", dof), clock_term(CLOCK_CENTS)],
-    )
-    line = chosen.offset + chosen.slope * x
+    scatter = [
+        Term("scatter of the keys", max(fit.spread, noise, 1e-9) * root, "A", fit.dof)
+        for root in np.sqrt(np.diag(fit.inverse)).tolist()
+    ]
+    line = fit.at(x)
     if shift_at >= 0:
-        line = line + np.where(x >= k[shift_at], chosen.step, 0.0)
+        line = line + np.where(x >= k[shift_at], fit.values[2], 0.0)
     if bend:
         line = line + chosen.step * _parabola(x, x[-1])
+    departure = np.where(known, error_cents - line, np.nan)
+    none = not_measurable("cents", "no key from which on all are shifted")
+    of_spread = Term("number of keys", max(fit.spread * spread_u(fit.dof), 1e-6), "A", fit.dof)
     return Scale(
-        slope,
-        offset,
-        _curvature(k, y, x[-1], chosen if shift_at >= 0 else None),
-        _shift(chosen, shift_at, spread, k, spanned),
+        combine(float(fit.values[1]), "cents/octave", scatter[1:2]),
+        combine(float(fit.values[0]), "cents", [scatter[0], clock_term(CLOCK_CENTS)]),
+        curvature,
+        combine(float(fit.values[2]), "cents", scatter[2:]) if shift_at >= 0 else none,
         round(12 * float(k[shift_at])) if shift_at >= 0 else -1,
-        combine(
-            spread,
-            "cents",
-            [Term("number of keys", max(spread / math.sqrt(2 * dof), 1e-6), "A", dof)],
-        ),
+        combine(fit.spread, "cents", [of_spread]),
+        fit.worst(departure[known], u_cents[known], curvature if bend else None, x[-1]),
         line,
-        np.where(known, error_cents - line, np.nan),
+        departure,
     )
+
+
+def _no_scale(error_cents: Real, known: Flags, why: str) -> Scale:
+    """Return what too few keys tell: where they lie."""
+    none = not_measurable("cents", why)
+    offset, nothing = none, np.full(error_cents.size, np.nan)
+    if known.any():
+        middle = float(np.median(error_cents[known]))
+        few = max(_spread(error_cents[known]), 0.1)
+        offset = combine(middle, "cents", [Term("few keys", few, "A")])
+        nothing = np.where(known, middle, np.nan)
+    slope = not_measurable("cents/octave", why)
+    left = error_cents - nothing
+    return Scale(slope, offset, none, none, -1, none, none, nothing, left)
+
+
+@dataclass(frozen=True, eq=False)
+class _Squares:
+    """Line, and shift, by least squares through the keys that are not odd.
+
+    Parameters
+    ----------
+    values, inverse : ndarray
+        Offset, slope and shift; inverse of their normal matrix.
+    columns : ndarray
+        What they are multiplied with, one row a key.
+    used : ndarray of bool
+        Keys that the line goes through.
+    spread, dof : float, int
+        Standard deviation about all of the model, and its degrees of freedom.
+    """
+
+    values: Real
+    inverse: Real
+    columns: Real
+    used: Flags
+    spread: float
+    dof: int
+
+    @classmethod
+    def of(cls, x: Real, y: Real, chosen: _Model, shift_at: int, top: float) -> _Squares:
+        """Fit anew what was chosen; ``top`` is the highest key where the top octave bends."""
+        columns = [np.ones(x.size), x]
+        bend = np.zeros(x.size) if math.isnan(top) else chosen.step * _parabola(x, top)
+        if shift_at >= 0:
+            columns.append((np.arange(x.size) >= shift_at).astype(float))
+        free = 3 if shift_at >= 0 or bend.any() else 2
+        a = np.stack(columns, axis=1)
+        kept = ~odd_of(chosen.rest, free)
+        used = chosen.used & kept
+        inverse = np.linalg.inv(a[used].T @ a[used])
+        values = inverse @ (a[used].T @ y[used])
+        rest = (y - bend - a @ values)[kept]
+        dof = max(1, int(kept.sum()) - free)
+        return cls(values, inverse, a, used, math.sqrt(float(rest @ rest) / dof), dof)
+
+    def at(self, x: Real) -> Real:
+        """Return the line, without a shift."""
+        out: Real = self.values[0] + self.values[1] * x
+        return out
+
+    def worst(self, off: Real, u_cents: Real, curvature: Quantity | None, top: float) -> Quantity:
+        """Return the largest departure from the line.
+
+        The error of a line of least squares does not depend on what that leaves of the keys, so
+        that having chosen the largest of these changes nothing in its uncertainty.
+
+        Parameters
+        ----------
+        off, u_cents : ndarray, shape (n_known,)
+            Departures from the line through all, and what is unsure about each pitch.
+        curvature : Quantity or None
+            The bend at the top, where it is part of what keys are held against.
+        top : float
+            The highest key, in octaves.
+        """
+        at = int(np.argmax(np.abs(off)))
+        row = self.columns[at]
+        line = self.spread * math.sqrt(float(row @ self.inverse @ row))
+        terms = [
+            Term("pitch of the key", max(float(u_cents[at]), 1e-6), "A"),
+            Term("line through the keys", max(line, 1e-6), "A", self.dof),
+        ]
+        if curvature is not None and curvature.measurable:
+            bend = curvature.u * float(_parabola(row[1:2], top)[0])
+            terms.append(Term("bend of the top octave", max(bend, 1e-6), "A", self.dof))
+        return combine(float(off[at]), "cents", terms)
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,7 +264,12 @@ def _stepped(x: Real, y: Real) -> tuple[_Model | None, int]:
             best, at = model, k
     if best is None:
         return None, -1
-    sure = STANDS_OUT * _spread(best.rest) * math.sqrt(1 / at + 1 / (x.size - at))
+    # A slope on either side that is not known well moves the step between them.
+    apart = float(x[at:].mean() - x[:at].mean())
+    steep = apart**2 / (_squares(x[:at]) + _squares(x[at:]))
+    own = _spread(best.rest, 3) * math.sqrt(1 / at + 1 / (x.size - at) + steep)
+    places, dof = x.size - 2 * EACH_SIDE + 1, max(1, x.size - 4)
+    sure = max(STANDS_OUT, float(special.stdtrit(dof, 1 - FALSE_SHIFT / (2 * places)))) * own
     if abs(best.step) < max(LEAST_CENTS, sure):
         return None, -1
     return best, at
@@ -249,19 +329,6 @@ def _curvature(x: Real, y: Real, top: float, shifted: _Model | None) -> Quantity
     )
 
 
-def _shift(model: _Model, at: int, spread: float, x: Real, spanned: float) -> Quantity:
-    if at < 0:
-        return not_measurable("cents", "no key from which on all are shifted")
-    apart = float(x[at:].mean() - x[:at].mean())
-    own = math.sqrt(1 / at + 1 / (x.size - at))
-    slope = EFFICIENCY * apart / spanned
-    terms = [
-        Term("scatter of the keys", max(own * spread, 1e-6), "A", max(1, x.size - 3)),
-        Term("slope on either side", max(slope * spread, 1e-6), "A", max(1, x.size - 3)),
-    ]
-    return combine(model.step, "cents", terms)
-
-
 def _squares(x: Real) -> float:
     return float(np.sum((x - x.mean()) ** 2)) if x.size else 0.0
 
@@ -270,26 +337,18 @@ def _mean(model: _Model) -> float:
     return float(np.mean(np.abs(model.rest)))
 
 
-def _kept(rest: Real) -> Real:
-    """Departures without odd ones: within 4 standard deviations, as quartiles tell these."""
-    low, middle, high = np.quantile(rest, [0.25, 0.5, 0.75])
-    off = np.abs(rest - middle)
-    usual = max(1.4826 * float(np.median(off)), 0.7413 * float(high - low))
-    kept: Real = rest[off <= max(OUTLIER * usual, 1e-9)]
+def _kept(rest: Real, free: int = 2) -> Real:
+    """Departures without odd ones."""
+    kept: Real = rest[~odd_of(rest, free)]
     return kept
 
 
 def _centre(rest: Real) -> float:
     """Mean without odd ones."""
-    return float(np.mean(_kept(rest)))
+    return float(np.mean(_kept(rest, 1)))
 
 
-def _spread(rest: Real) -> float:
-    """Return the standard deviation without odd ones; a slope was taken out as well."""
-    kept = _kept(rest)
-    return float(np.std(kept, ddof=2 if kept.size > 4 else 1)) if kept.size > 2 else 0.0
-
-
-def _least(term: Term, least: float) -> Term:
-    """Return a term that is no smaller than the noise of the keys makes it."""
-    return Term(term.source, max(term.u, least, 1e-9), term.evaluation, term.dof)
+def _spread(rest: Real, free: int = 2) -> float:
+    """Return the standard deviation without odd ones; so many numbers were taken out as well."""
+    kept = _kept(rest, free)
+    return float(np.std(kept, ddof=free if kept.size > free + 2 else 1)) if kept.size > 2 else 0.0

@@ -93,6 +93,7 @@ def floors_of(
     Each weighting has noise of its own that may be unsteady: crackle is high, rumble low.
     """
     f = whole.frequency_hz
+    inside = (f >= band_hz[0]) & (f <= band_hz[1])
     weights = {
         "floor": (np.ones(f.size), "dBFS"),
         "floor_a": (10 ** (a_weighting_db(f) / 10), "dBFS(A)"),
@@ -106,7 +107,7 @@ def floors_of(
         noise, u_noise = band_power(whole, hiss, band_hz, weight)
         # A tone and the noise under it: their product is what scatters.
         tones = max(power - noise, 0.0)
-        near = float(np.max(hiss * weight)) if tones > 0.01 * noise else 0.0
+        near = float(np.max((hiss * weight)[inside])) if tones > 0.01 * noise else 0.0
         u = math.sqrt(u_noise**2 + 2 * tones * near / whole.time_s)
         unsure = [u_power * float(np.interp(hz, f, weight)) for hz, u_power in unsettled]
         if unsure:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from sigkit.captures.wav import Capture, open_capture
@@ -29,6 +30,8 @@ MOST_PARTS = 40
 """Parts of 30 s that are taken to pieces: 20 minutes."""
 ALIKE_DB = 8.0
 """Parts whose levels differ by less are the same quiet."""
+OFF_ALIKE_HZ = 0.2
+"""Mains frequencies of two parts of a capture that differ by more are not one mains."""
 MAINS_RANGE_HZ = (40.0, 70.0)
 
 
@@ -137,6 +140,7 @@ def _sorted_out(capture: Capture, mains_hz: float | None) -> SortedOut:
     """Go through the capture once; keep what is quiet, and the loudest tone."""
     out = SortedOut()
     loud: Part | None = None
+    like_hum: tuple[Part, Heard] | None = None
     tonal: list[Heard] = []
     for part in level_parts(capture):
         if math.isinf(part.level_dbfs):
@@ -155,11 +159,18 @@ def _sorted_out(capture: Capture, mains_hz: float | None) -> SortedOut:
         own = heard.cover & (heard.mains.kind == "found")
         if not is_tone(heard.spectrum, own):
             out.quiet.append(heard)
+            louder = like_hum is None or part.level_dbfs > like_hum[1].level_dbfs
+            if own.any() and louder and is_tone(heard.spectrum, own & False):
+                like_hum = part, heard
             continue
         tonal.append(heard)
         if loud is None or part.level_dbfs > loud.level_dbfs:
             loud = part
     lowest = min((h.level_dbfs for h in (*out.quiet, *tonal)), default=math.inf)
+    if loud is None and like_hum is not None and _is_note(like_hum[1], out.quiet):
+        loud, note = like_hum
+        out.quiet.remove(note)
+        tonal.append(note)
     if loud is not None and loud.level_dbfs > lowest + LOUDER_DB:
         out.tone = tone_in(loud, f"{loud.start_s:.1f} to {loud.stop_s:.1f} s of this capture")
     # A tone that bleeds is heard in the quiet too.
@@ -167,6 +178,15 @@ def _sorted_out(capture: Capture, mains_hz: float | None) -> SortedOut:
     out.quiet.sort(key=lambda h: h.start_s)
     _longest_quiet(out)
     return out
+
+
+def _is_note(loud: Heard, quiet: Sequence[Heard]) -> bool:
+    """Whether lines near those of a mains are a note: another frequency than the quiet's hum."""
+    others = [h for h in quiet if h.level_dbfs < loud.level_dbfs - LOUDER_DB]
+    known = [h.mains.hz for h in others if h.mains.kind == "found" and not h.mains.doubtful]
+    if not known:
+        return bool(others) and loud.mains.doubtful
+    return all(abs(hz - loud.mains.hz) > OFF_ALIKE_HZ for hz in known)
 
 
 def _longest_quiet(out: SortedOut) -> None:

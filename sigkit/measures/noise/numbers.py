@@ -47,6 +47,7 @@ class QuietSum:
     covered: Flags
     bounds: dict[str, Quantity] = field(default_factory=dict)
     excess_db: float = 0.0
+    above: tuple[Tone, ...] = ()
 
     @staticmethod
     def none(reason: str, tone: FullTone) -> QuietSum:
@@ -122,6 +123,7 @@ def quiet_sum(
         cover,
         bounds,
         excess_db,
+        tuple(tones_of(whole, np.zeros(size, bool), above=True)[0]),
     )
 
 

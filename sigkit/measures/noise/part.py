@@ -253,8 +253,8 @@ def _foot(density: Real, over: Flags, middle: float, begin: int, end: int) -> sl
     return slice(begin, end)
 
 
-def tones_of(spectrum: Spectrum, cover: Flags) -> tuple[list[Tone], Flags]:
-    """Find the lines in the band that mains lines do not cover.
+def tones_of(spectrum: Spectrum, cover: Flags, *, above: bool = False) -> tuple[list[Tone], Flags]:
+    """Find the lines in the band, or above it, that mains lines do not cover.
 
     Parameters
     ----------
@@ -262,6 +262,8 @@ def tones_of(spectrum: Spectrum, cover: Flags) -> tuple[list[Tone], Flags]:
         The spectrum.
     cover : ndarray of bool, shape (n_bins,)
         Bins of the mains.
+    above : bool
+        Above the band rather than in it.
 
     Returns
     -------
@@ -273,7 +275,10 @@ def tones_of(spectrum: Spectrum, cover: Flags) -> tuple[list[Tone], Flags]:
     around, step = noise_around(spectrum), spectrum.step_hz
     density = spectrum.density
     low, high = noise_band_hz(round(2 * spectrum.frequency_hz[-1]))
-    inside = (spectrum.frequency_hz > low) & (spectrum.frequency_hz < high) & ~cover
+    f = spectrum.frequency_hz
+    edge = LOBE_BINS * step
+    inside = (f > high + edge) & (f < f[-1] - edge) if above else (f > low) & (f < high)
+    inside = inside & ~cover
     found: list[Tone] = []
     taken = np.zeros(density.size, bool)
     strong = np.flatnonzero(inside & (density > stands_out(spectrum) * around))
@@ -285,7 +290,7 @@ def tones_of(spectrum: Spectrum, cover: Flags) -> tuple[list[Tone], Flags]:
         width = own.size * step
         noise = float(around[own].sum()) * step
         power = float(density[own].sum()) * step - noise
-        hz = float(density[own] @ spectrum.frequency_hz[own] / density[own].sum())
+        hz = float(density[own] @ f[own] / density[own].sum())
         u = math.sqrt((2 * max(power, 0) * noise / width + noise**2 / width) / spectrum.time_s)
         # A bin beside a line that moved, or its foot, is no line of its own.
         if not taken[max(0, begin - 2) : end + 2].any() and power > 0:

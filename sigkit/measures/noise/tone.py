@@ -12,7 +12,7 @@ from scipy import signal
 from sigkit.arrays import Flags, Real
 from sigkit.captures.wav import Capture
 from sigkit.measures.noise.part import Tone, noise_around, tones_of
-from sigkit.measures.noise.spectrum import Spectrum, spectrum_of
+from sigkit.measures.noise.spectrum import Spectrum, noise_band_hz, spectrum_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.level_parts import Part, level_parts
 
@@ -60,11 +60,14 @@ NO_TONE = FullTone(
 
 
 def is_tone(spectrum: Spectrum, cover: Flags) -> bool:
-    """Whether nearly all the power of a part lies in lines that mains lines do not cover."""
+    """Whether nearly all the power in the band lies in lines that mains lines do not cover."""
+    f = spectrum.frequency_hz
+    low, high = noise_band_hz(round(2 * f[-1]))
+    inside = (f > low) & (f < high)
     lines = spectrum.density > 20 * noise_around(spectrum)
     wide = np.convolve(lines, np.ones(7), "same") > 0
-    own = float(spectrum.density[wide & ~cover].sum())
-    return own > TONAL * float(spectrum.density.sum())
+    own = float(spectrum.density[wide & ~cover & inside].sum())
+    return own > TONAL * float(spectrum.density[inside].sum())
 
 
 def tone_in(part: Part, where: str, more: Sequence[Term] = ()) -> FullTone:

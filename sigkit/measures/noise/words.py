@@ -78,7 +78,13 @@ def remarks_of(
         )
     if any(p.mains.kind == "wrong rate" or p.mains.said for p in parts):
         out += list(dict.fromkeys(p.mains.said for p in parts if p.mains.said))
-    out += _other_tones(quiet)
+    out += _other_tones(quiet) + _above(capture, quiet)
+    total = quiet.answers["total"]
+    if any(p.mains.doubtful for p in parts) and total.value > TOO_LOUD_DBFS:
+        out.append(
+            f"what may be mains or a note has {total.value:.1f} dBFS: if a key was held, this is "
+            "no idle noise, and nothing here speaks of hum"
+        )
     if tone.where:
         out.append(f"relative to the tone at {tone.where}, at {tone.level.value:.1f} dBFS")
     out += _spans(sorted_out)
@@ -124,6 +130,22 @@ def _other_tones(quiet: QuietSum) -> list[str]:
             "the families"
         )
     return out
+
+
+def _above(capture: Capture, quiet: QuietSum) -> list[str]:
+    """Say which steady lines lie above the band: no number counts them, and they do harm."""
+    if not quiet.above:
+        return []
+    edge = noise_band_hz(capture.rate)[1]
+    named = [
+        f"{t.hz / 1000:.2f} kHz with {10 * math.log10(t.power):.1f} dBFS"
+        for t in quiet.above[:RARE]
+    ]
+    more = f" and {len(quiet.above) - RARE} more" if len(quiet.above) > RARE else ""
+    return [
+        f"steady line(s) above the band, which ends at {edge / 1000:.4g} kHz: {', '.join(named)}"
+        f"{more}; a switching supply, a monitor or a converter may make these; in no level here"
+    ]
 
 
 def _spans(sorted_out: SortedOut) -> list[str]:

@@ -33,6 +33,11 @@ TAIL_HEARD, SHORTEST_TAIL_S, TAIL_S = 4.0, 0.004, 1.0
 TAIL_LEAVES = 0.7
 """Share of the power just before the next note that a tail taken out may leave."""
 LEAST_SHARE = 1e-3
+COUPLINGS_S = np.geomspace(0.008, 0.16, 10)
+"""Time constants of the coupling of an input, 20 to 1 Hz."""
+SETTLES_AFTER_S, SETTLES_LEAVES = 0.01, 0.5
+"""What it does is told from so long after the onset on, where it leaves so little of what the wave
+does."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,13 +130,19 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
         return None
     t = np.arange(a, a + count * size) / whole.rate
     w, x = wave.at(t), sound[: count * size]
-    product, energy, total = (
-        v.reshape(count, size).sum(axis=1) / whole.rate for v in (x * w, w * w, x * x)
-    )
-    time_s = t.reshape(count, size).mean(axis=1)
-    noise = _noise(total[time_s < note.start_s - QUIET_LEAD_S])
-    near = time_s > note.start_s - REACH_S
-    time_s, product, energy, total = (v[near] for v in (time_s, product, energy, total))
+    for _ in range(2):
+        product, energy, total = (
+            v.reshape(count, size).sum(axis=1) / whole.rate for v in (x * w, w * w, x * x)
+        )
+        time_s = t.reshape(count, size).mean(axis=1)
+        noise = _noise(total[time_s < note.start_s - QUIET_LEAD_S])
+        near = time_s > note.start_s - REACH_S
+        time_s, product, energy, total = (v[near] for v in (time_s, product, energy, total))
+        onset, tau, left = _one(time_s, product, energy, float(total.sum()), note.start_s)
+        settling = _settling(t, x, w, onset, tau)
+        if settling is None:
+            break
+        x = x - settling
     late = time_s > note.start_s + AFTER_S / 2
     explained = float(product[late].sum()) ** 2 / max(float(energy[late].sum()), 1e-300)
     rest = float(total[late].sum()) - explained
@@ -142,9 +153,32 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
     block_s = size / whole.rate
     misfit = max(rest - whole.floor * block_s, 0.0) / (wave.power * block_s)
     base = float(total.sum())
-    onset, tau, left = _one(time_s, product, energy, base, note.start_s)
     left_s = max(left - noise, 0.0) / wave.power
     return Attack(onset, tau, left_s, time_s, product, energy, base, noise, wave.power, misfit)
+
+
+def _settling(t: Real, x: Real, w: Real, onset_s: float, tau_s: float) -> Real | None:
+    """Return how the middle of the wave settles behind a coupling capacitor; None: not seen.
+
+    A wave that begins anywhere but at its mean moves that, and the coupling of an input takes it
+    back to zero with its time constant: a note of 50 Hz behind 5 Hz begins up to a tenth of its
+    amplitude off.
+    """
+    since = t - onset_s
+    own = since > max(SETTLES_AFTER_S, 5 * tau_s)
+    if np.count_nonzero(own) < FEWEST_BLOCKS:
+        return None
+    y, wave = x[own], w[own]
+    rest = y - wave * float(y @ wave) / max(float(wave @ wave), 1e-300)
+    best, best_left = None, SETTLES_LEAVES * float(rest @ rest)
+    for settles_s in COUPLINGS_S:
+        fade = np.exp(-since / settles_s)
+        a = np.stack([wave, fade[own]], axis=1)
+        solved, *_ = np.linalg.lstsq(a, y, rcond=None)
+        left = float(np.sum((y - a @ solved) ** 2))
+        if left < best_left:
+            best, best_left = np.where(since > 0, float(solved[1]) * fade, 0.0), left
+    return best
 
 
 def second_attack(attack: Attack, tau_s: float) -> Touch:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import linalg, ndimage
 
 from sigkit.arrays import Complex, Real
+from sigkit.tracks.keyboard.stray import StrayHum, course_of, lines_in_step
 
 MAINS_HZ = (50.0, 60.0)
 OFF_HZ, GRID = 0.25, 0.12
@@ -23,8 +24,11 @@ NEAR_FLOOR = 4.0
 ROUNDS, STEPS = 2, 2
 STANDS_OUT = 20.0
 """Power of a line over what its noise would give, from which on it is taken out."""
-PIECE_S, PIECE_LEAVES = 12.0, 0.9
-"""Length of a piece that may have mains of its own, and what these have to leave at most."""
+FAR_BELOW = 0.25
+"""Power re the hum down to which the quiet has to come for its phase to be told."""
+PIECE_S, PIECE_LEAVES, STRAY_LEAVES = 12.0, 0.9, 0.5
+"""Length of a piece that may have mains of its own, and what these have to leave at most; and what
+lines along a phase that is followed have to leave of the hum itself, re these."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +79,9 @@ def take_mains_out(sound: Real, rate: int) -> float:
     50 or 60 Hz whose first lines explain most, over the whole sweep; then it is fitted together
     with twelve lines. Without the hum a release is seen farther down, so that all is done again.
     Only lines that stand out of the noise are taken out, one of the first three among them. Where
-    lines of their own leave a piece of 12 s quieter by a tenth, as mains wander, these are used.
+    lines of their own leave a piece of 12 s quieter by a tenth, as mains wander, these are used;
+    and where lines along a phase followed from one quiet moment to the next leave half as much
+    hum, these.
     """
     step = max(1, int(rate / (2 * BELOW_HZ)))
     count = sound.size // step
@@ -89,7 +95,7 @@ def take_mains_out(sound: Real, rate: int) -> float:
     for _ in range(ROUNDS):
         if hum is None:
             return math.nan
-        rest = value - _averaged(hum, time_s, coarse_rate, rate)
+        rest = value - _lowered(hum, coarse_rate, rate).at(time_s)
         coarse = _Coarse(time_s, value, _weights(rest, coarse_rate, NEAR_FLOOR))
         hum = _fitted(coarse, coarse_rate, rate, hum.hz)
     if hum is None:
@@ -97,23 +103,87 @@ def take_mains_out(sound: Real, rate: int) -> float:
     half = PIECE_S / 2
     edges = np.arange(0.0, sound.size / rate, half) if sound.size > 1.5 * PIECE_S * rate else [0.0]
     pieces = [_own(coarse.between(e - half, e + half), coarse_rate, rate, hum) for e in edges]
-    # Between the middles of two pieces the hum goes from that of one to that of the other.
-    for number, (edge, own) in enumerate(zip(edges, pieces, strict=True)):
-        after = pieces[number + 1] if number + 1 < len(pieces) else own
-        a = round(edge * rate)
-        b = round((edge + half) * rate) if len(pieces) > number + 1 else sound.size
+    low = [_lowered(own, coarse_rate, rate) for own in pieces]
+    left = value - _joined(low, half, time_s)
+    stray = _strayed(time_s, value, left, coarse_rate, rate, hum)
+    for edge in np.arange(0.0, sound.size / rate, half).tolist():
+        a, b = round(edge * rate), min(sound.size, round((edge + half) * rate))
         t = np.arange(a, b) / rate
-        under = own.at(t)
-        if after is not own:
-            under += (t - edge) / half * (after.at(t) - under)
+        under = _joined(pieces, half, t) if stray is None else stray.at(t)
         sound[a:b] -= under.astype(sound.dtype)
     return hum.hz
 
 
-def _averaged(hum: _Hum, time_s: Real, coarse_rate: float, rate: int) -> Real:
+def _joined(pieces: list[_Hum], half: float, time_s: Real) -> Real:
+    """Return the hum of pieces; between the middles of two it goes from one to the other."""
+    out = np.empty(time_s.size)
+    edges = half * np.arange(1, len(pieces))
+    for number, part in enumerate(np.split(np.arange(time_s.size), np.searchsorted(time_s, edges))):
+        t = time_s[part]
+        out[part] = pieces[number].at(t)
+        if number + 1 < len(pieces) and pieces[number + 1] is not pieces[number]:
+            share = (t - number * half) / half
+            out[part] += share * (pieces[number + 1].at(t) - out[part])
+    return out
+
+
+def _strayed(
+    time_s: Real, value: Real, left: Real, coarse_rate: float, rate: int, hum: _Hum
+) -> StrayHum | None:
+    """Return the hum along a phase that strays, where that leaves much less than pieces do."""
+    # While all of the hum is in it, the quiet is told by that.
+    weight = _weights(value, coarse_rate, math.inf)
+    lines = lines_in_step(time_s, value, weight, hum.hz, hum.from_s, hum.amplitudes)
+    if lines is None:
+        return None
+    course = None
+    for _ in range(ROUNDS + 1):
+        course = course_of(time_s, value, weight, hum.hz, hum.from_s, lines, course)
+        if course is None:
+            return None
+        plain = StrayHum(hum.hz, hum.from_s, hum.amplitudes, course)
+        values, spread = _along(plain.base(time_s), value, weight)
+        kept = np.abs(values) ** 2 > STANDS_OUT / 2 * spread
+        if not kept[:3].any():
+            return None
+        lines = np.where(kept, values, 0j)
+        low = replace(plain, amplitudes=lines)
+        rest = value - low.at(time_s)
+        # Moments that are quiet with either: where only one of them leaves little, the other shows.
+        quiet = np.where(np.abs(rest) < np.abs(left), rest, left)
+        least = FAR_BELOW * float(np.sum(np.abs(lines) ** 2)) / 2
+        fair = _weights(quiet, coarse_rate, math.inf, least)
+        weight = _weights(rest, coarse_rate, math.inf, least)
+    if low.left_in(time_s, rest, fair) > STRAY_LEAVES * low.left_in(time_s, left, fair):
+        return None
+    return replace(low, amplitudes=lines / _droop(hum.hz, lines.size, coarse_rate, rate))
+
+
+def _along(base: Complex, y: Real, w: Real) -> tuple[Complex, Real]:
+    """Fit the lines along a phase; return their amplitudes and the power of the noise in each."""
+    size = 2 * ORDERS + 1
+    normal, pull, total = np.zeros((size, size)), np.zeros(size), 0.0
+    for i in range(0, y.size, 1 << 15):
+        part = slice(i, i + (1 << 15))
+        a = _columns(base[part], ORDERS)
+        weighted = a * w[part, None]
+        normal += a.T @ weighted
+        pull += y[part] @ weighted
+        total += float(np.sum(w[part] * y[part] ** 2))
+    normal[np.diag_indices(size)] *= 1 + 1e-9
+    inverse = linalg.inv(normal)
+    values = inverse @ pull
+    noise = max(total - float(pull @ values), 1e-300) / max(1.0, float(w.sum()) - size)
+    spread: Real = np.diag(inverse)[1:].reshape(ORDERS, 2).sum(axis=1) * noise
+    pairs = values[1:].reshape(ORDERS, 2)
+    out: Complex = pairs[:, 0] - 1j * pairs[:, 1]
+    return out, spread
+
+
+def _lowered(hum: _Hum, coarse_rate: float, rate: int) -> _Hum:
     """Return the hum as averages over some samples show it."""
     low = hum.amplitudes * _droop(hum.hz, hum.amplitudes.size, coarse_rate, rate)
-    return _Hum(hum.hz, hum.from_s, low).at(time_s)
+    return _Hum(hum.hz, hum.from_s, low)
 
 
 def _droop(hz: float, orders: int, coarse_rate: float, rate: int) -> Real:
@@ -122,12 +192,15 @@ def _droop(hz: float, orders: int, coarse_rate: float, rate: int) -> Real:
     return np.asarray(np.sinc(at / coarse_rate) / np.sinc(at / rate))
 
 
-def _weights(rest: Real, coarse_rate: float, near: float) -> Real:
-    """One over the power about each moment; nothing where it is beyond so many floors."""
+def _weights(rest: Real, coarse_rate: float, near: float, least: float = 0.0) -> Real:
+    """One over the power about each moment, or over the least that matters.
+
+    Nothing where it is beyond so many floors.
+    """
     width = max(2, round(LOOK_S * coarse_rate))
     power = ndimage.uniform_filter1d(rest**2, width, mode="nearest")
     power = ndimage.maximum_filter1d(np.maximum(power, 1e-20), width, mode="nearest")
-    floor = float(np.quantile(power, LOW))
+    floor = max(float(np.quantile(power, LOW)), least)
     weight: Real = np.where(power <= near * floor, floor / np.maximum(power, floor), 0.0)
     return weight
 
@@ -191,7 +264,7 @@ def _solved(t: Real, y: Real, w: Real, hz: float, orders: int) -> tuple[Real, Re
     size = 2 * orders + 1
     normal, pull, total = np.zeros((size, size)), np.zeros(size), 0.0
     for i in range(0, t.size, 1 << 15):
-        a = _columns(t[i : i + (1 << 15)], hz, orders)
+        a = _columns(np.exp(2j * np.pi * hz * t[i : i + (1 << 15)]), orders)
         weighted = a * w[i : i + (1 << 15), None]
         normal += a.T @ weighted
         pull += y[i : i + (1 << 15)] @ weighted
@@ -202,7 +275,7 @@ def _solved(t: Real, y: Real, w: Real, hz: float, orders: int) -> tuple[Real, Re
     number = np.arange(1, orders + 1)
     for i in range(0, t.size, 1 << 15):
         s, v = t[i : i + (1 << 15)], w[i : i + (1 << 15)]
-        a = _columns(s, hz, orders)
+        a = _columns(np.exp(2j * np.pi * hz * s), orders)
         cos, sin = values[1::2] * number, values[2::2] * number
         # The columns are cosine and sine: the derivative turns one into the other.
         slope = 2 * np.pi * s * (a[:, 1::2] @ sin - a[:, 2::2] @ cos)
@@ -218,9 +291,8 @@ def _solved(t: Real, y: Real, w: Real, hz: float, orders: int) -> tuple[Real, Re
     return np.append(values - by * off, off), inverse, left, off
 
 
-def _columns(t: Real, hz: float, orders: int) -> Real:
-    base = np.exp(2j * np.pi * hz * t)
-    out = np.empty((t.size, 2 * orders + 1))
+def _columns(base: Complex, orders: int) -> Real:
+    out = np.empty((base.size, 2 * orders + 1))
     out[:, 0] = 1.0
     turn = np.ones_like(base)
     for k in range(orders):
@@ -233,14 +305,14 @@ def _own(part: _Coarse, coarse_rate: float, rate: int, hum: _Hum) -> _Hum:
     """Return the lines of a piece where they leave it much quieter, else those of the whole."""
     own, near = hum, math.inf
     for _ in range(ROUNDS):
-        rest = part.value - _averaged(own, part.time_s, coarse_rate, rate)
+        rest = part.value - _lowered(own, coarse_rate, rate).at(part.time_s)
         part = _Coarse(part.time_s, part.value, _weights(rest, coarse_rate, near))
         found = _fitted(part, coarse_rate, rate, hum.hz)
         if found is None:
             return hum
         own, near = found, NEAR_FLOOR
     left = [
-        float(part.weight @ (part.value - _averaged(h, part.time_s, coarse_rate, rate)) ** 2)
+        float(part.weight @ (part.value - _lowered(h, coarse_rate, rate).at(part.time_s)) ** 2)
         for h in (own, hum)
     ]
     return own if left[0] < PIECE_LEAVES * left[1] else hum

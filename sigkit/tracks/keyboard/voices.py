@@ -17,6 +17,10 @@ STUCK = 0.5
 """Amplitude re its own alone from which on a note still sounds."""
 SURE = 0.85
 """From when on no louder neighbour explains that."""
+SOFT, SOFT_CLEAR, SOFT_HOLDS, RELEASED_S = 0.018, 3.0, 0.7, 0.06
+"""Amplitude re its own alone from which on a note still sounds softly, where that is so many times
+what is beside it, and from one half of the time to the other no smaller than by this; and from how
+long after it was let go it is taken out."""
 LATER, WIDTH = 1.05, 0.9
 """When, from its start, and for how long a note is looked for, in times from key to key."""
 AFTER_S, HALF = 0.03, 0.45
@@ -31,6 +35,8 @@ END_S, END_HELD, NEXT_CENTS = 0.1, 0.3, 90.0
 which one is held, and so near in pitch."""
 TAKEN_OUT = 300.0
 """Power of what sounds under a note re its own, from which on a short one is a residue of that."""
+FRAMES_S = 0.02
+"""Frames of the level before the end of a note."""
 RISEN = 0.1
 JOINED_S = 0.03
 MOST_HARMONICS = 80
@@ -123,20 +129,23 @@ def without_stuck(
         if begin + 0.5 * step_s > whole.end_s:
             continue
         short = not voice.sounds(sound, begin, WIDTH * step_s)
-        if short:
+        softly = short and voice.sounds_softly(sound, begin, WIDTH * step_s)
+        if short and not softly:
             # It may end within the next note: then it fills half of that time.
             after = later[0].start_s + AFTER_S if later else begin
             if not voice.sounds(sound, after, HALF * step_s, least=SURE):
                 continue
         last = begin
+        least = SOFT_HOLDS * voice.share(sound, begin, WIDTH * step_s) if softly else STUCK
         while (
-            last + 0.6 * step_s < whole.end_s and voice.share(sound, last, WIDTH * step_s) >= STUCK
+            last + 0.6 * step_s < whole.end_s and voice.share(sound, last, WIDTH * step_s) >= least
         ):
             last += step_s
         if last <= begin and not short:
             continue
         sound = sound.copy() if sound is original else sound
-        until = voice.take_out(sound, alone.stop_s, last + WIDTH * step_s)
+        alone_until = alone.stop_s + (RELEASED_S if softly else 0.0)
+        until = voice.take_out(sound, alone_until, last + WIDTH * step_s, anew=softly)
         power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
         whole = replace(whole, sound=sound, power=power)
         notes[at - 1] = alone
@@ -187,7 +196,7 @@ def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: f
 def _leftover(note: KeyNote, stuck: Stuck, held_s: float) -> bool:
     """Whether a note is only what the release of a stuck one leaves."""
     cents = abs(1200 * np.log2(note.hz / stuck.note.hz))
-    near = stuck.note.stop_s <= note.start_s < stuck.until_s + 0.3 * held_s
+    near = stuck.note.stop_s - FRAMES_S <= note.start_s < stuck.until_s + 0.3 * held_s
     last = abs(note.stop_s - stuck.until_s) < END_S and cents < NEXT_CENTS
     short = REPEAT_HELD if cents < OWN_CENTS else END_HELD
     return bool((cents < OWN_CENTS or last) and near and note.held_s < short * held_s)
@@ -248,6 +257,21 @@ class _Voice:
         beside = (replace(self, hz=self.hz + s / width_s) for s in (-1, 1))
         return share > max(v.share(sound, start_s, width_s) for v in beside)
 
+    def sounds_softly(self, sound: Real, start_s: float, width_s: float) -> bool:
+        """Whether the note sounds over a time much softer than before, and does not die away.
+
+        What leaks of a louder note beside it changes slowly with frequency; a line that stands
+        there is gone two widths of the window away.
+        """
+        share = self.share(sound, start_s, width_s)
+        beside = (replace(self, hz=self.hz + s / width_s) for s in (-2.5, -2, 2, 2.5))
+        if share < SOFT or share < SOFT_CLEAR * max(
+            v.share(sound, start_s, width_s) for v in beside
+        ):
+            return False
+        early, late = (self.share(sound, start_s + s * width_s / 2, width_s / 2) for s in (0, 1))
+        return SOFT_HOLDS * early < late < early / SOFT_HOLDS
+
     def share(self, sound: Real, start_s: float, width_s: float) -> float:
         """Amplitude at this pitch over a time, re that of the note alone."""
         a, b = round(start_s * self.rate), round((start_s + width_s) * self.rate)
@@ -262,10 +286,13 @@ class _Voice:
         mass = np.cumsum(size[strong][order] ** 2)
         return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
 
-    def take_out(self, sound: Real, from_s: float, to_s: float) -> float:
-        """Take the note out of a sound, in place, from an instant on; return when it ended."""
+    def take_out(self, sound: Real, from_s: float, to_s: float, *, anew: bool = False) -> float:
+        """Take the note out of a sound, in place, from an instant on; return when it ended.
+
+        ``anew``: its amplitudes before that instant tell nothing of those after.
+        """
         rate, end = self.rate, min(sound.size, round(to_s * self.rate))
-        begin = round((self.start_s + 0.03) * rate)
+        begin = round((from_s if anew else self.start_s + 0.03) * rate)
         cut = round((from_s - NOTCH_S) * rate)
         part = sound[begin:end].astype(np.float64)
         voice = self._followed(part, begin, part.size)
