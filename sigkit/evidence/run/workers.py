@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-import platform
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 
 from sigkit.errors import InputError
@@ -35,8 +34,6 @@ def measure_tasks(tasks: Sequence[Task]) -> Iterator[Numbered]:
             for number, task in enumerate(tasks):
                 yield number, measure_take(*task)
         return
-    if _ask_librosa(tasks):
-        prepare_second_opinion()
     left = dict(enumerate(tasks))
     try:
         for number, outcome in _spread(dict(left), _jobs(len(tasks))):
@@ -52,9 +49,9 @@ def measure_tasks(tasks: Sequence[Task]) -> Iterator[Numbered]:
 def _spread(tasks: dict[int, Task], jobs: int | None) -> Iterator[Numbered]:
     from joblib import Parallel, delayed
 
-    own, prepared_on = edition(), platform.node() if _ask_librosa(tasks.values()) else None
+    own, prepared = edition(), any(asks_librosa(take) for take, _ in tasks.values())
     pool = Parallel(n_jobs=jobs, return_as="generator_unordered", batch_size=1)
-    calls = (delayed(_in_worker)(n, task, own, prepared_on) for n, task in tasks.items())
+    calls = (delayed(_in_worker)(n, task, own, prepared) for n, task in tasks.items())
     with one_thread():
         outcomes: Iterator[Numbered] = pool(calls)
         with contextlib.closing(outcomes):  # type: ignore[type-var]
@@ -94,18 +91,17 @@ def _jobs(tasks: int) -> int | None:
     return tasks if tasks < cores else -1
 
 
-def _ask_librosa(tasks: Iterable[Task]) -> bool:
-    return any(take.name.test in SECOND_OPINION for take, _ in tasks)
+def asks_librosa(take: Take) -> bool:
+    """Whether the pitch of a capture gets a second opinion."""
+    return take.name.test in SECOND_OPINION
 
 
-def _in_worker(
-    number: int, task: Task, edition_asked: str, prepared_on: str | None = None
-) -> Numbered:
+def _in_worker(number: int, task: Task, edition_asked: str, prepared: bool = False) -> Numbered:
     """Measure one capture in a process of the pool.
 
-    Where a test of the job asks for a second opinion, ``prepared_on`` names the computer that has
-    one ready. What librosa loads is loaded first: a process that grows by so much later is taken
-    for a leaking one and stopped by the pool.
+    Where a test of the job asks for a second opinion (``prepared``), what librosa loads is loaded
+    first: a process that grows by so much later is taken for a leaking one and stopped by the pool.
+    While another process compiles it, this one measures what needs none.
     """
     if edition() != edition_asked:
         raise InputError(
@@ -114,6 +110,6 @@ def _in_worker(
             remedy="Start this program anew if sigkit changed since it started; on a cluster, "
             "install the same versions of sigkit and its libraries on every worker.",
         )
-    if prepared_on is not None:
-        prepare_second_opinion(prepared_on)
+    if prepared:
+        prepare_second_opinion(wait=asks_librosa(task[0]))
     return number, measure_take(*task)
