@@ -36,11 +36,11 @@ def measure_tasks(tasks: Sequence[Task]) -> Iterator[Numbered]:
         return
     left = dict(enumerate(tasks))
     try:
-        for number, outcome in _spread(dict(left), _jobs(len(tasks))):
+        for number, outcome in _spread(dict(left), own_jobs(len(tasks))):
             del left[number]
             yield number, outcome
     except Exception as error:
-        if not _lost_process(error):
+        if not lost_process(error):
             raise
     for number, task in left.items():
         yield number, _alone(number, task)
@@ -63,7 +63,7 @@ def _alone(number: int, task: Task) -> Outcome:
         ((_, outcome),) = _spread({number: task}, 2)
         return outcome
     except Exception as error:
-        if not _lost_process(error):
+        if not lost_process(error):
             raise
     take = task[0]
     return Outcome(
@@ -77,11 +77,12 @@ def _alone(number: int, task: Task) -> Outcome:
     )
 
 
-def _lost_process(error: Exception) -> bool:
+def lost_process(error: Exception) -> bool:
+    """Whether a process of the pool has died."""
     return isinstance(error, BrokenProcessPool) or type(error).__name__ == LOST_WORKER
 
 
-def _jobs(tasks: int) -> int | None:
+def own_jobs(tasks: int) -> int | None:
     """Return the number of processes; None where joblib was told one."""
     from joblib.parallel import get_active_backend
 
