@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
 
 from sigkit.errors import InputError
@@ -23,20 +23,31 @@ LOST_WORKER = "KilledWorker"
 """What Dask calls a task that every worker died of; Dask itself is not needed here."""
 
 
-def measure_tasks(tasks: Sequence[Task]) -> Iterator[Numbered]:
+def measure_tasks(
+    tasks: Sequence[Task], *, here: int = 0, meanwhile: Callable[[], object] = lambda: None
+) -> Iterator[Numbered]:
     """Measure captures and yield number and outcome of each as soon as it is known.
 
     Where a process dies of a capture, those that are left are measured one at a time, each in a
     process that nothing else needs, so that only this one has no outcome but the reason.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+        Captures, and what measures them.
+    here : int, optional
+        So many, the first ones, are measured in this process while others start.
+    meanwhile : callable, optional
+        Is called while they start, before that.
     """
-    if len(tasks) < 2:
-        with one_thread():
-            for number, task in enumerate(tasks):
-                yield number, measure_take(*task)
-        return
     left = dict(enumerate(tasks))
+    first = _here([(n, left[n]) for n in range(min(here, len(tasks)))], meanwhile)
+    if len(tasks) - here < 1 or len(tasks) == 1:
+        yield from first if here else _here(list(left.items()), meanwhile)
+        return
     try:
-        for number, outcome in _spread(dict(left), own_jobs(len(tasks))):
+        others = {n: task for n, task in left.items() if n >= here}
+        for number, outcome in _spread(others, own_jobs(len(others)), first):
             del left[number]
             yield number, outcome
     except Exception as error:
@@ -46,7 +57,17 @@ def measure_tasks(tasks: Sequence[Task]) -> Iterator[Numbered]:
         yield number, _alone(number, task)
 
 
-def _spread(tasks: dict[int, Task], jobs: int | None) -> Iterator[Numbered]:
+def _here(tasks: Sequence[tuple[int, Task]], meanwhile: Callable[[], object]) -> Iterator[Numbered]:
+    meanwhile()
+    with one_thread():
+        for number, task in tasks:
+            yield number, measure_take(*task)
+
+
+def _spread(
+    tasks: dict[int, Task], jobs: int | None, first: Iterable[Numbered] = ()
+) -> Iterator[Numbered]:
+    """Measure in processes; yield ``first`` what this one has measured while they started."""
     from joblib import Parallel, delayed
 
     own, prepared = edition(), any(asks_librosa(take) for take, _ in tasks.values())
@@ -55,6 +76,7 @@ def _spread(tasks: dict[int, Task], jobs: int | None) -> Iterator[Numbered]:
     with one_thread():
         outcomes: Iterator[Numbered] = pool(calls)
         with contextlib.closing(outcomes):  # type: ignore[type-var]
+            yield from first
             yield from outcomes
 
 
