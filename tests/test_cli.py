@@ -162,8 +162,9 @@ def test_a_second_run_goes_beside_the_first_and_says_what_is_the_same(
 ):
     monkeypatch.setenv("SIGKIT_CACHE", str(tmp_path / "kept"))
     monkeypatch.setattr("sigkit.evidence.run.kept.ROOMS", ("sigkit", "sigkit_fake"))
-    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", lambda *_: {})
-    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_: {})
+    monkeypatch.setattr("sigkit.evidence.report.pictures.drawings_of", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.pictures.listing_drawings", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_, **__: {})
     assert main(["evidence", str(job_folder)]) == 0
     assert "Captures: 7 measured now\n" in capsys.readouterr().out
     fake_slider.tone(job_folder / "followup/slider-release.wav", 0.3)
@@ -186,7 +187,7 @@ def test_interrupt_leaves_nothing_half_written(job_folder, monkeypatch, capsys):
     def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", interrupted)
+    monkeypatch.setattr("sigkit.evidence.report.pictures.drawings_of", interrupted)
     assert main(["evidence", str(job_folder)]) == 130
     assert sorted(p.name for p in job_folder.iterdir()) == ["after", "before"]
     assert len(capsys.readouterr().err.splitlines()) == 1

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from sigkit.charts.style import GREY, new_axes, stage_style
+from sigkit.charts.style import GREY, MINUS, new_axes, stage_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +23,6 @@ MOST_MARKERS = 60
 SMALL = 7
 LANE = 0.09
 """Share of the height for the gaps of one stage."""
-MINUS = "\N{MINUS SIGN}"
 TO_CENTS = 1200 / math.log(2)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sigkit.charts.style import GREY, INK, LIGHT, new_axes, stage_style
+from sigkit.charts.style import GREY, INK, LIGHT, MINUS, new_axes, stage_style
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,7 +104,7 @@ def compare_keyboard(
 def _said(name: str, result: KeyboardResult) -> str:
     scale = result.scale_error
     if scale.measurable:
-        return f"{name}: scale error {scale}"
+        return f"{name}: scale error {scale}".replace(" -", f" {MINUS}")
     return textwrap.shorten(f"{name}: {scale.reason}", 60)
 
 

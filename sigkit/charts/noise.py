@@ -11,7 +11,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.charts.stage_marks import SMALL, stage_legend, whisker
-from sigkit.charts.style import GREY, INK, LIGHT, new_axes, stage_style
+from sigkit.charts.style import GREY, INK, LIGHT, MINUS, new_axes, stage_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 POINTS = 700
 """Points of a line: the highest and the mean of so many bands, even on the logarithmic axis."""
 LOWEST_HZ = 20.0
-MINUS = "\N{MINUS SIGN}"
 MOST_MARKS = 20
 LINE_OVER = 12.0
 BELOW_DB = 12.0

@@ -12,8 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sigkit.charts.slider_ladder import beside_slider
-from sigkit.charts.slider_time import MARKS, MINUS, draw_slider_time, floor_text, mark_sizes
-from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
+from sigkit.charts.slider_time import MARKS, draw_slider_time, floor_text, mark_sizes
+from sigkit.charts.style import GREY, LIGHT, MINUS, new_axes, stage_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -94,7 +94,7 @@ def compare_slider(stages: Mapping[str, SliderResult], ax: Axes | None = None) -
     ax.set_yticks(places, labels, fontsize=SMALL)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
-    ax.set(xlim=(-1, 101), ylim=(top + 0.3, 0), xlabel="place on the travel (%)", ylabel="pass")
+    ax.set(xlim=(-1, 101), ylim=(top - 0.2, 0), xlabel="place on the travel (%)", ylabel="pass")
     ax.set_xticks(range(0, 101, 20))
     _legend(ax, list(stages.values()))
     return ax

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from sigkit.charts.slider_time import MINUS
 from sigkit.charts.stage_marks import SMALL, stage_legend, whisker
-from sigkit.charts.style import GREY, LIGHT, new_axes, stage_style
+from sigkit.charts.style import GREY, LIGHT, MINUS, new_axes, stage_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

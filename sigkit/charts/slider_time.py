@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.charts.style import ACCENT, GREY, INK, LIGHT, new_axes
+from sigkit.charts.style import ACCENT, GREY, INK, LIGHT, MINUS, new_axes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 DEEPEST_DB = -90.0
-MINUS = "\N{MINUS SIGN}"
 MARKS: Mapping[str, str] = {"burst": "o", "dropout": "v", "pitch jump": "D"}
 """The mark of each kind of event."""
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sigkit.charts.style import GREY, new_axes, stage_style
+from sigkit.charts.style import GREY, MINUS, new_axes, stage_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,7 +59,7 @@ def compare_stability(stages: Mapping[str, StabilityResult], ax: Axes | None = N
         for at_s, cents in zip(result.jumps["time_s"], result.jumps["size_cents"], strict=True):
             ax.axvline(at_s, color=style["color"], linestyle=":", linewidth=0.8)
             ax.annotate(
-                f"jump {cents:+.1f} cents",
+                f"jump {cents:+.1f} cents".replace("-", MINUS),
                 (at_s, 0.02 + 0.06 * index),
                 xycoords=("data", "axes fraction"),
                 xytext=(3, 0),
@@ -75,7 +75,9 @@ def compare_stability(stages: Mapping[str, StabilityResult], ax: Axes | None = N
     ax.set_ylabel("pitch relative to its mean (cents)")
     ax.grid(axis="y")
     if len(stages) > 1:
-        ax.legend(loc="upper right")
+        ax.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2, ncols=3, fontsize=8
+        )
     return ax
 
 

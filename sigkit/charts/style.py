@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+MINUS = "\N{MINUS SIGN}"
 INK = "#1a1a1a"
 GREY = "#6b6b6b"
 LIGHT = "#d9d9d9"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TypeVar
 
 from sigkit.errors import InputError
@@ -13,7 +12,7 @@ from sigkit.evidence.job.settings import FILE
 from sigkit.evidence.report.pages import weight
 from sigkit.evidence.report.pictures import shown_takes
 from sigkit.evidence.rows.table import Group, Row
-from sigkit.evidence.run.takes import Outcome, effort_of, measure_takes
+from sigkit.evidence.run.takes import measure_takes
 from sigkit.measures import TESTS, Result
 from sigkit.measures.result import words
 from sigkit.notebook.checking import TakeChecks, check_takes
@@ -38,8 +37,6 @@ MAINS = "mains_hz"
 FROM_THE_TOP = "Run the notebook from the top: menu Run, Run All Cells."
 SURE = 0.999
 """Share of cases in which a stated interval has to hold the truth where a notebook asserts it."""
-FEW, LITTLE = 2, 4e5
-"""So many captures, of so little effort in all (`effort_of`), are measured without workers."""
 HEARD_FIRST = ("slider", "keyboard", "envelope", "glide", "beating", "warmup", "stability", "noise")
 """What is listened to first where the bench holds several tests."""
 
@@ -153,7 +150,9 @@ class Bench:
         self._check_unchanged()
         if not self.job.takes:
             return said(self._missing(), self.name)
-        self._evidence = Evidence.of(self.job, _measured(self.job.takes, progress))
+        self._evidence = Evidence.of(
+            self.job, measure_takes(self.job.takes, progress=progress, soon=True)
+        )
         return self.numbers()
 
     def numbers(self, *, every: bool = False) -> Shown:
@@ -391,16 +390,6 @@ class Bench:
                 where=self.name,
                 remedy=FROM_THE_TOP,
             )
-
-
-def _measured(takes: Sequence[Take], progress: bool) -> tuple[Outcome, ...]:
-    """Measure captures: a few quick ones here, as workers would take longer to start."""
-    if len(takes) > FEW or sum(map(effort_of, takes)) > LITTLE:
-        return measure_takes(takes, progress=progress)
-    from tqdm.auto import tqdm
-
-    bar = tqdm(takes, desc="measuring", unit="capture", disable=not progress)
-    return tuple(outcome for take in bar for outcome in measure_takes([take], progress=False))
 
 
 def _heard(group: Group) -> int:

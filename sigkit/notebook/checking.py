@@ -16,6 +16,7 @@ from sigkit.charts.take import draw_take
 from sigkit.errors import InputError, SigkitError
 from sigkit.evidence.job.folder import Job, Take
 from sigkit.evidence.job.names import suggestion
+from sigkit.evidence.run.progress import Progress
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
 from sigkit.notebook.listening import LONGEST_S, Heard, faded, players
@@ -202,11 +203,15 @@ def check_takes(job: Job, name: str, *, progress: bool = True) -> TakeChecks:
     progress : bool, optional
         Show a progress bar.
     """
-    from tqdm.auto import tqdm
-
     seen: dict[str, Fingerprint] = {}
-    bar = tqdm(job.takes, desc="checking", unit="capture", disable=not progress)
-    return TakeChecks(job, name, tuple(_checked(take, seen) for take in bar))
+    checks = []
+    sizes = [sum(path.stat().st_size for path in t.paths if path.is_file()) for t in job.takes]
+    total = max(1, sum(sizes))
+    with Progress("checking", "captures", len(sizes), total, shown=progress, soon=True) as shown:
+        for take, size in zip(job.takes, sizes, strict=True):
+            checks.append(_checked(take, seen))
+            shown.done(size, last=f"{take.key}: {checks[-1].verdict}")
+    return TakeChecks(job, name, tuple(checks))
 
 
 def _checked(take: Take, seen: dict[str, Fingerprint]) -> TakeCheck:

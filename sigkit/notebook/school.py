@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from sigkit.errors import InputError
 from sigkit.evidence.job.folder import Take
 from sigkit.evidence.job.names import CaptureName, suggestion
 from sigkit.evidence.report.pictures import draw_stages
+from sigkit.evidence.report.wording import MINUS
 from sigkit.evidence.run.takes import Outcome
 from sigkit.measures import TESTS, Result
 from sigkit.measures.result import words
@@ -99,16 +101,29 @@ def plant_fault(name: str) -> Lesson:
     results = {stage: _measured(path, fault) for stage, (path, _) in pair.items()}
     numbers = {stage: fault.number(result) for stage, result in results.items()}
     planted = float(fault.truth(pair[FAULTY][1]))
-    row = [fault.label, f"{planted:.4g}", *(f"{numbers[stage]:.4g}" for stage in pair)]
+    told = [_told(number, fault.within) for number in (planted, *numbers.values())]
+    head = ["", "planted", "measured, healthy", "measured, with the fault"]
     outcomes = {stage: _outcome(stage, pair[stage][0], fault, results[stage]) for stage in pair}
     shown = [
         said(fault.line),
-        table(["", "planted", "measured, healthy", "measured, with the fault"], [row]),
+        table(head, [[fault.label, *told]]),
         *_pictures(outcomes, fault),
         heard_stages(outcomes),
         listed("Often comes from (experience of the trade)", [fault.often]),
     ]
     return Lesson(fault, planted, numbers[HEALTHY], numbers[FAULTY], together(shown))
+
+
+def _told(number: float, within: float) -> str:
+    """Return a number with the digits that matter where it is asked for to within so much.
+
+    Examples
+    --------
+    >>> _told(71.718, 1.0), _told(0.0058, 0.3), _told(47.2413, 0.05)
+    ('72', '0', '47.24')
+    """
+    digits = max(0, -math.floor(math.log10(within)))
+    return f"{round(number, digits) + 0.0:g}".replace("-", MINUS)
 
 
 @functools.cache

@@ -87,6 +87,12 @@ def listed(title: str, items: Sequence[str]) -> Shown:
     )
 
 
+def _caption(text: str) -> str:
+    """Return a caption as HTML; no line ends between a number and its unit."""
+    whole = re.sub(r"(?<=\d) (?=(?:dB|dBFS|s|ms|Hz|cents|%)(?!\w))", "\N{NO-BREAK SPACE}", text)
+    return f"<figcaption style='max-width:44em'>{html.escape(whole)}</figcaption>"
+
+
 def picture(png: bytes, caption: str) -> Shown:
     """Return a chart with what one sees on it."""
     code = base64.b64encode(png).decode()
@@ -95,7 +101,7 @@ def picture(png: bytes, caption: str) -> Shown:
         f"[chart] {caption}",
         "<figure style='margin:0 0 1em 0'>"
         f"<img alt='{alt}' style='max-width:48em;width:100%' src='data:image/png;base64,{code}'>"
-        f"<figcaption style='max-width:44em'>{html.escape(caption)}</figcaption></figure>",
+        f"{_caption(caption)}</figure>",
     )
 
 
@@ -105,7 +111,7 @@ def player(wav: bytes, caption: str) -> Shown:
     return Shown(
         f"[sound] {caption}",
         "<figure style='margin:0 0 0.8em 0'>"
-        f"<figcaption style='max-width:44em'>{html.escape(caption)}</figcaption>"
+        f"{_caption(caption)}"
         f"<audio controls preload='metadata' src='data:audio/wav;base64,{code}'></audio></figure>",
     )
 

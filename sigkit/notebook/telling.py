@@ -61,15 +61,17 @@ def results_table(evidence: Evidence, *, every: bool = False) -> Shown:
             cells = [row.judged.label, *again.values()]
             if several:
                 cells += [change_text(row.change), row.verdict.partition(":")[0]]
-            limit = row.limit_verdict.word
+            limit = row.held.word
             if row.limit is not None and limit in (WITHIN, OUTSIDE, UNDECIDED):
                 limit += f" ({limit_text(row)})"
+            if row.since:
+                limit = (limit + _since(row)).lstrip()
             rows.append([*cells, limit])
     return table(head, rows)
 
 
 def limits_table(evidence: Evidence, test: str, quantity: str, limits: Sequence[float]) -> Shown:
-    """Return the last stage of a quantity held against other limits; no number changes by it."""
+    """Return a quantity, as last tested, held against other limits; no number changes by it."""
     head = ["", words(evidence.job.stages[-1].name), "limit", "", "probability within"]
     title = titles([row for row in evidence.rows if row.test == test])
     rows: list[list[str]] = []
@@ -77,8 +79,8 @@ def limits_table(evidence: Evidence, test: str, quantity: str, limits: Sequence[
         held = evidence.with_limit(test, quantity, limit).rows
         for row in (r for r in held if (r.test, r.judged.quantity) == (test, quantity)):
             name = f"{title(row.group)}, {row.judged.label}"
-            verdict = row.limit_verdict
-            rows.append([name, cell_text(row.last), limit_text(row), verdict.word, verdict.chance])
+            shown = cell_text(row.seen) + _since(row)
+            rows.append([name, shown, limit_text(row), row.held.word, row.held.chance])
     if not rows:
         return said(f"Nothing to hold against a limit: no capture of {TESTS[test].title}.")
     return table(head, sorted(rows, key=lambda row: row[0]))
@@ -107,7 +109,7 @@ def _leading(rows: Sequence[Row], *, few: int) -> list[Row]:
         for row in rows
         if row is rows[0]
         or row.verdict == WORSE
-        or row.limit_verdict.word == OUTSIDE
+        or row.held.word == OUTSIDE
         or (row.limit is not None and few <= MANY_GROUPS)
         or (every and any(cell.quantity.measurable for cell in row.cells.values()))
     ]
@@ -125,10 +127,14 @@ def meaning_of(evidence: Evidence) -> Shown:
     title = titles(evidence.rows) if several else None
     rows = [row for row in evidence.rows if row.judged.better != "none"]
     last = words(evidence.job.stages[-1].name)
-    outside = [row for row in rows if row.limit_verdict.word == OUTSIDE]
+    outside = [row for row in rows if row.held.word == OUTSIDE]
+    tested = [row for row in rows if not row.since]
     causes = causes_told(outside)
     parts = [
-        listed(f"Outside its limit in {last}", [_outside(row, last, title) for row in outside]),
+        listed(f"Outside its limit in {last}", _outside(outside, title, since=False)),
+        listed(
+            f"Outside its limit, and not tested in {last}", _outside(outside, title, since=True)
+        ),
         listed(
             "What that often comes from (experience of the trade, no finding)",
             [f"{labels}: {'; '.join(cause.often)}." for labels, cause in causes],
@@ -138,12 +144,13 @@ def meaning_of(evidence: Evidence) -> Shown:
         for verdict in (WORSE, IMPROVED, UNCHANGED):
             found = [row for row in rows if row.has_change and row.verdict == verdict]
             parts.append(listed(verdict.capitalize(), _by_group(found, title, change=True)))
-    unsure = [row for row in rows if row.limit_verdict.word == UNDECIDED]
-    within = [row for row in rows if row.limit_verdict.word == WITHIN]
+    unsure = [row for row in tested if row.held.word == UNDECIDED]
+    within = [row for row in tested if row.held.word == WITHIN]
     parts += [
         listed("Too close to the limit to say", _by_group(unsure, title)),
         listed(f"Within its limit in {last}", _by_group(within, title)),
-        listed("No answer", _short(_unanswered(rows, title))),
+        listed("No answer", _short(_unanswered(tested, title))),
+        listed(f"Not tested in {last}", _short(_earlier(rows, title))),
         listed("Over the marks of the slider", list(map(order_sentence, evidence.setting_orders))),
         listed("Next at the bench", _next(evidence, rows, outside)),
     ]
@@ -174,16 +181,37 @@ def _by_group(rows: Sequence[Row], title: Title | None, *, change: bool = False)
 
 
 def _then(rows: Sequence[Row]) -> str:
-    if any(row.limit_verdict.word == UNDECIDED for row in rows):
+    if any(row.held.word == UNDECIDED for row in rows):
         return "Record two more takes of the same: the mean of three is surer, and may decide."
-    if not any(row.limit_verdict.word == WITHIN for row in rows):
+    if not any(row.held.word == WITHIN for row in rows):
         return "Record again as 'No answer' says; till then these numbers ask for no work."
     return "These numbers ask for no work here: go on to the next test."
 
 
-def _outside(row: Row, last: str, title: Title | None) -> str:
-    name = f"{title(row.group)}, {row.judged.label}" if title else row.judged.label
-    return f"{name}: {last} {cell_text(row.last)}, limit {limit_text(row)}"
+def _outside(rows: Sequence[Row], title: Title | None, *, since: bool) -> list[str]:
+    """Return what lies outside its limit: in the last stage, or ``since`` an earlier one."""
+    lines = []
+    for row in (row for row in rows if bool(row.since) == since):
+        name = f"{title(row.group)}, {row.judged.label}" if title else row.judged.label
+        stage = words(row.since or list(row.cells)[-1])
+        lines.append(f"{name}: {stage} {cell_text(row.seen)}, limit {limit_text(row)}")
+    return lines
+
+
+def _earlier(rows: Sequence[Row], title: Title | None) -> list[str]:
+    """Return what was last tested in an earlier stage, and how it stood then; a line for each."""
+    found: dict[tuple[str, str], list[Row]] = {}
+    for row in (row for row in rows if row.since and row.held.word != OUTSIDE):
+        found.setdefault((row.since, row.held.word or "no limit set"), []).append(row)
+    return [
+        f"{line} ({how} in {words(stage)})"
+        for (stage, how), own in found.items()
+        for line in _by_group(own, title)
+    ]
+
+
+def _since(row: Row) -> str:
+    return f" in {words(row.since)}, not tested since" if row.since else ""
 
 
 def _short(items: list[str]) -> list[str]:
@@ -197,7 +225,7 @@ def _unanswered(rows: Sequence[Row], title: Title | None) -> list[str]:
     """Return why the last stage has no value, each reason once."""
     reasons: dict[str, list[str]] = {}
     for row in rows:
-        silent = row.judged.only_if_seen or row.limit_verdict.word == WITHIN
+        silent = row.judged.only_if_seen or row.held.word == WITHIN
         if not row.last.quantity.measurable and not silent:
             subject = f"{title(row.group)}: " if title else ""
             reasons.setdefault(subject + cell_text(row.last), []).append(row.judged.label)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
-import platform
 import threading
 
 import numpy as np
@@ -13,7 +11,7 @@ from numpy.typing import NDArray
 from sigkit.captures.remarks import spoken_place
 from sigkit.captures.wav import Capture
 from sigkit.tracks.pitch import PitchTrack
-from sigkit.tracks.turns import own_turn
+from sigkit.tracks.turns import PATIENCE_S, own_turn
 
 Real = NDArray[np.float64]
 
@@ -66,26 +64,34 @@ def second_opinion(capture: Capture, track: PitchTrack) -> tuple[str, ...]:
     return tuple(remarks)
 
 
-def prepare_second_opinion(prepared_on: str = "") -> None:
+def prepare_second_opinion(*, wait: bool = True) -> None:
     """Let librosa load and compile what it compiles, one process at a time.
 
     On a fresh installation librosa compiles with numba and keeps the result in a cache that all
     processes share. Several that do so at the same time can read a half-made entry and crash.
+    Those that waited for the one that compiled load what it made at the same time.
 
     Parameters
     ----------
-    prepared_on : str, optional
-        Name of the computer on which a process has done this before, as `platform.node` gives it.
-        A process on the same one finds everything compiled and need not wait for others.
+    wait : bool, optional
+        Whether to wait for another process that is about it; if not, nothing is done then.
     """
     global _prepared
-    with _first:
+    if not _first.acquire(blocking=wait):
+        return
+    try:
         if _prepared:
             return
-        found = prepared_on and prepared_on == platform.node()
-        with contextlib.nullcontext() if found else own_turn("librosa"):
+        with own_turn("librosa", patience_s=PATIENCE_S if wait else 0.0) as turn:
+            if not (turn.held or wait):
+                return
+            if turn.done_meanwhile:
+                turn.done()
             _yin(np.sin(2 * np.pi * 0.01 * np.arange(4096)), 22_050, 100.0, 1000.0)
+            turn.done()
         _prepared = True
+    finally:
+        _first.release()
 
 
 _first = threading.Lock()

@@ -229,8 +229,9 @@ def test_older_evidence_is_never_touched(evidence, job_folder, monkeypatch):
     (target / "report.html").write_text("changed by hand")
     before = {p: (p.stat().st_mtime_ns, p.read_bytes()) for p in target.rglob("*") if p.is_file()}
     today = datetime.date.today().isoformat()
-    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", lambda *_: {})
-    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_: {})
+    monkeypatch.setattr("sigkit.evidence.report.pictures.drawings_of", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.pictures.listing_drawings", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_, **__: {})
     second, third = evidence.write(target), evidence.write(target)
     assert second.name in (f"evidence_{today}", f"evidence_{datetime.date.today().isoformat()}")
     assert third.name == f"{second.name}_2"

@@ -10,10 +10,13 @@ from pathlib import Path
 import joblib
 import pytest
 from runs import deadly, square
+from sample import SAMPLE
 
 from sigkit.evidence.job.folder import open_job
+from sigkit.evidence.run import takes, workers
 from sigkit.evidence.run.one_take import one_thread
 from sigkit.evidence.run.outcome import MeasuringError
+from sigkit.evidence.run.progress import Progress
 from sigkit.evidence.run.workers import measure_tasks
 from sigkit.measures.waveform import measure_waveform
 
@@ -69,6 +72,39 @@ def test_a_capture_that_kills_its_process_stops_no_other(waveforms, serial):
     for number in (1, 2):
         known = serial.outcomes[number - 1]
         assert outcomes[number].result.to_dict() == known.result.to_dict()
+
+
+def test_a_number_soon_is_measured_here_while_processes_start(waveforms, serial, monkeypatch):
+    """Where all captures take longer, one is looked over meanwhile; the results are the same."""
+    here, told = [], []
+    real = workers.measure_take
+    monkeypatch.setattr(workers, "measure_take", lambda *task: here.append(task[0]) or real(*task))
+    monkeypatch.setattr(Progress, "tell", lambda _, last: told.append(last))
+    monkeypatch.setattr(takes, "LITTLE", 0)
+    known = [outcome.result.to_dict() for outcome in serial.outcomes[:3]]
+    chosen = open_job(waveforms).takes[:3]
+    for quick, count in ((1e9, 1), (0.0, 0)):
+        monkeypatch.setattr(takes, "QUICK", quick)
+        here.clear()
+        found = takes.measure_takes(chosen, progress=False, soon=True)
+        assert [outcome.result.to_dict() for outcome in found] == known
+        assert len(here) == count
+    assert told == [f"{take.key}: usable" for take in chosen[:2]]
+    assert takes.measure_takes([], progress=False, soon=True) == ()
+
+
+def test_what_needs_no_second_opinion_is_measured_first(monkeypatch):
+    """The library that gives it takes a second to load, and many to compile."""
+    asked = []
+    monkeypatch.setattr(takes, "measure_tasks", lambda tasks, **_: asked.extend(tasks) or iter(()))
+    job = open_job(SAMPLE)
+    every = range(len(job.takes))
+    list(takes._measured([(t, None) for t in job.takes], every, progress=False, soon=False))
+    efforts = [takes.effort_of(take) for take, _ in asked]
+    assert not workers.asks_librosa(asked[0][0])
+    assert efforts[1:] == sorted(efforts[1:], reverse=True)
+    plain = [e for e, (t, _) in zip(efforts, asked, strict=True) if not workers.asks_librosa(t)]
+    assert efforts[0] == min(plain)
 
 
 def test_linear_algebra_keeps_to_one_thread_until_the_last_has_left():

@@ -27,8 +27,9 @@ def written(job_folder):
 @pytest.fixture
 def bare(monkeypatch):
     """Leave out pictures and kit, which are not asked about here."""
-    monkeypatch.setattr("sigkit.evidence.report.pictures.draw_groups", lambda *_: {})
-    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_: {})
+    monkeypatch.setattr("sigkit.evidence.report.pictures.drawings_of", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.pictures.listing_drawings", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_, **__: {})
 
 
 def rewrite(path, change):

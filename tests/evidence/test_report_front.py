@@ -24,7 +24,7 @@ from sigkit.evidence.report.front import (
     is_bad,
     sentences,
 )
-from sigkit.evidence.report.front_charts import draw_front, front_chosen
+from sigkit.evidence.report.front_charts import front_chosen, front_drawings
 from sigkit.evidence.report.front_lists import MOST_LINES, front_lists, lines_of, second_lists
 from sigkit.evidence.report.pages import report_html
 from sigkit.evidence.report.pdf import PAPERS, pdf_of
@@ -206,7 +206,7 @@ def test_charts_are_chosen_by_rule_and_told_apart_in_grey(sample_part):
     assert is_bad(chosen[0])
     assert chosen[1].verdict == "improved"
     assert len({row.test for row in chosen}) == 3
-    drawn = draw_front(sample_part)
+    drawn = {n: draw() for bundle in front_drawings(sample_part) for n, draw in bundle.items()}
     assert [name.endswith(FRONT) for name in drawn] == [True] * 3
     for data in drawn.values():
         grey = np.asarray(Image.open(io.BytesIO(data)).convert("L"))

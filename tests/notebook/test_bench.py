@@ -11,8 +11,7 @@ import pytest
 import soundfile as sf
 
 import sigkit
-from sigkit.evidence.run.takes import effort_of
-from sigkit.notebook.bench import LITTLE
+from sigkit.evidence.run.takes import LITTLE, effort_of
 from sigkit.notebook.shown import pictures_in, sounds_in
 
 SAMPLE = Path(__file__).parents[2] / "sample_audio"

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from sigkit.evidence.listing.claims import overclaims
-from sigkit.evidence.listing.pictures import pictures_of
+from sigkit.evidence.listing.pictures import listing_drawings
 from sigkit.evidence.listing.sounds import sounds_of
 from sigkit.evidence.listing.texts import texts_of
 
@@ -13,7 +14,9 @@ if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
 
 
-def kit_of(evidence: Evidence, code: str) -> dict[str, bytes]:
+def kit_of(
+    evidence: Evidence, code: str, *, pictures: Mapping[str, bytes] | None = None
+) -> dict[str, bytes]:
     """Return the files of the kit by their path in it.
 
     Parameters
@@ -22,6 +25,8 @@ def kit_of(evidence: Evidence, code: str) -> dict[str, bytes]:
         A job's evidence.
     code : str
         Short code of its results.
+    pictures : mapping of str to bytes, optional
+        Its pictures; they are drawn here if None.
 
     Returns
     -------
@@ -43,6 +48,10 @@ def kit_of(evidence: Evidence, code: str) -> dict[str, bytes]:
             f"These words of yours promise more than a measurement can show: {', '.join(found)}.\n"
             "They come from job.toml or repairs.csv. Say instead what was measured.\n"
         ).encode()
-    files |= {f"pictures/{name}": png for name, png in pictures_of(evidence).items()}
+    if pictures is None:
+        pictures = {
+            n: draw() for bundle in listing_drawings(evidence) for n, draw in bundle.items()
+        }
+    files |= {f"pictures/{name}": png for name, png in pictures.items()}
     files |= {f"sounds/{name}": data for name, data in sounds_of(evidence).items()}
     return files

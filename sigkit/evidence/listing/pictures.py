@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 from sigkit.charts.slider_ladder import draw_slider_ladder
 from sigkit.charts.style import GREY, INK, look
 from sigkit.evidence.listing.texts import ASKED
-from sigkit.evidence.report.pictures import LADDER, draw_on, limits_of, picture_name, shown_takes
+from sigkit.evidence.report.pictures import (
+    LADDER,
+    Bundle,
+    draw_on,
+    limits_of,
+    picture_name,
+    shown_takes,
+)
 from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Group
 
@@ -22,6 +29,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from sigkit.evidence.evidence import Evidence
+    from sigkit.evidence.rows.ladder import Ladder
 
 Draw = Callable[["Figure"], object]
 SIZES: Mapping[str, tuple[int, int]] = {"square": (1600, 1600), "landscape": (2000, 1500)}
@@ -45,8 +53,8 @@ FEW = 2
 """So many lines of a legend may stand inside a chart."""
 
 
-def pictures_of(evidence: Evidence) -> dict[str, bytes]:
-    """Draw what tells most in both sizes; PNG by file name, without metadata.
+def listing_drawings(evidence: Evidence) -> list[Bundle]:
+    """Return what draws that which tells most in both sizes; PNG by file name, without metadata.
 
     Parameters
     ----------
@@ -55,11 +63,22 @@ def pictures_of(evidence: Evidence) -> dict[str, bytes]:
         else the one whose change exceeds its uncertainty most; at most six pictures, all sliders in
         one. Only the first and the last stage are drawn.
     """
-    drawn = {}
-    for name, title, draw, mute in _chosen(evidence)[:MOST]:
-        for shape, size in SIZES.items():
-            drawn[f"{name}_{shape}.png"] = _picture(evidence, title, draw, size, mute=mute)
-    return drawn
+    under = _under(evidence)
+    return [
+        {
+            f"{name}_{shape}.png": functools.partial(_picture, title, under, draw, size, mute=mute)
+            for shape, size in SIZES.items()
+        }
+        for name, title, draw, mute in _chosen(evidence)[:MOST]
+    ]
+
+
+def _under(evidence: Evidence) -> str:
+    """Return the line below each title: unit, first and last date, by whom."""
+    dates = [stage.date for stage in evidence.job.stages if stage.date]
+    ends = " to ".join(dict.fromkeys([dates[0], dates[-1]])) if dates else ""
+    parts = (evidence.job.settings.unit, ends, "measured by the seller")
+    return ", ".join(part for part in parts if part)
 
 
 def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw, bool]]:
@@ -77,7 +96,8 @@ def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw, bool]]:
     chosen: list[tuple[str, str, Draw, bool]] = []
     for test in [*order, *(name for name in best if name not in order)]:
         if test == SLIDER and evidence.ladder:
-            chosen.append((LADDER, "Sliders: events per pass", _ladder(evidence), True))
+            ladder = functools.partial(_draw_ladder, evidence.ladder)
+            chosen.append((LADDER, "Sliders: events per pass", ladder, True))
         elif test in best:
             shown = shown_takes(evidence, best[test])
             draw = functools.partial(
@@ -90,27 +110,19 @@ def _chosen(evidence: Evidence) -> list[tuple[str, str, Draw, bool]]:
     return chosen
 
 
-def _ladder(evidence: Evidence) -> Draw:
-    def draw(figure: Figure) -> None:
-        ax = draw_slider_ladder(evidence.ladder, figure.add_subplot(), ends_only=True)
-        ax.set_xlabel("events per pass\n(even up to 1, then logarithmic)")
-
-    return draw
+def _draw_ladder(ladder: Ladder, figure: Figure) -> None:
+    ax = draw_slider_ladder(ladder, figure.add_subplot(), ends_only=True)
+    ax.set_xlabel("events per pass\n(even up to 1, then logarithmic)")
 
 
-def _picture(
-    evidence: Evidence, title: str, draw: Draw, size: tuple[int, int], *, mute: bool
-) -> bytes:
+def _picture(title: str, under: str, draw: Draw, size: tuple[int, int], *, mute: bool) -> bytes:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     width, height = size
     dpi = width * MIDDLE / CHART_IN
     edge = (1 - MIDDLE) / 2
     least = LETTERS * height / dpi * POINTS_PER_INCH
-    settings = evidence.job.settings
-    dates = [stage.date for stage in evidence.job.stages if stage.date]
-    ends = " to ".join(dict.fromkeys([dates[0], dates[-1]])) if dates else ""
-    under = ", ".join(part for part in (settings.unit, ends, "measured by the seller") if part)
     with look():
         figure = Figure(figsize=(width / dpi, height / dpi), dpi=dpi)
         figure.text(edge, 1 - edge, title, fontsize=1.25 * least, color=INK, va="top")
@@ -118,8 +130,12 @@ def _picture(
         chart, cut = _chart(draw, (width * MIDDLE, height * (MIDDLE - HEAD)), dpi, least)
         if mute or cut:
             figure.text(edge, 1 - edge - LAST, BAND, fontsize=least, color=GREY, va="top")
-        figure.figimage(chart, round(width * edge), round(height * edge))
-        return _png(figure)
+        canvas: Any = FigureCanvasAgg(figure)
+        canvas.draw()
+    picture = np.array(canvas.buffer_rgba())[..., :3]
+    left, below = round(width * edge), picture.shape[0] - round(height * edge)
+    picture[below - chart.shape[0] : below, left : left + chart.shape[1]] = chart[..., :3]
+    return _png(picture, dpi)
 
 
 def _chart(
@@ -173,7 +189,9 @@ def _made_room(ax: Axes, renderer: Any) -> bool:
     return over > 0
 
 
-def _png(figure: Figure) -> bytes:
-    picture = io.BytesIO()
-    figure.savefig(picture, format="png", dpi=figure.dpi, metadata={"Software": None})
-    return picture.getvalue()
+def _png(picture: NDArray[np.uint8], dpi: float) -> bytes:
+    from PIL import Image
+
+    file = io.BytesIO()
+    Image.fromarray(picture).save(file, "PNG", dpi=(dpi, dpi))
+    return file.getvalue()

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from sigkit.evidence.report.front import front_caption, is_bad
 from sigkit.evidence.report.methods import methods
-from sigkit.evidence.report.pictures import FRONT, draw_small, limits_of, picture_name, shown_takes
+from sigkit.evidence.report.pictures import (
+    FRONT,
+    Bundle,
+    draw_small,
+    limits_of,
+    picture_name,
+    shown_takes,
+)
 from sigkit.evidence.report.wording import group_title, weight
 from sigkit.evidence.rows.table import Row
 from sigkit.judging.compare import IMPROVED
@@ -18,14 +26,15 @@ if TYPE_CHECKING:
 FRONT_CHARTS = 3
 
 
-def draw_front(evidence: Evidence) -> dict[str, bytes]:
-    """Draw the charts of page one, small; PNG by picture name, which ends in ``-front``."""
-    drawn = {}
+def front_drawings(evidence: Evidence) -> list[Bundle]:
+    """Return what draws the charts of page one, small; their names end in ``-front``."""
+    bundles: list[Bundle] = []
     for row in front_chosen(evidence):
         shown = shown_takes(evidence, row.group)
         ends = [shown[0], shown[-1]][: len(shown)]
-        drawn[picture_name(row.group) + FRONT] = draw_small(ends, limits_of(evidence, row.group))
-    return drawn
+        draw = functools.partial(draw_small, ends, limits_of(evidence, row.group))
+        bundles.append({picture_name(row.group) + FRONT: draw})
+    return bundles
 
 
 def front_charts(evidence: Evidence, sources: Mapping[str, str]) -> list[dict[str, Any]]:

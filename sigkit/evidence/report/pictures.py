@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from sigkit.evidence.evidence import Evidence
 
 Overlay = Callable[[Mapping[str, Result | None], "Axes"], object]
+Bundle = Mapping[str, Callable[[], bytes]]
+"""What draws pictures of the same results, by their names; another process can do it too."""
 BESIDE = "-beside"
 FRONT = "-front"
 LADDER = "ladder-slider"
@@ -46,36 +48,39 @@ MOST_BYTES = 2_200_000
 """Pictures of the report, as base64; the rest of it stays well below the 3 MB of a mail."""
 
 
-def draw_groups(
-    evidence: Evidence,
-    drawn_one: Callable[[], object] = lambda: None,
-    groups: Sequence[Group] | None = None,
-) -> dict[str, bytes]:
-    """Draw every test, subject and setting that has a measurement; PNG by picture name.
+def drawings_of(evidence: Evidence, groups: Sequence[Group] | None = None) -> list[Bundle]:
+    """Return what draws every test, subject and setting that has a measurement.
 
     Of ``groups`` only, where they are given; what is across all of them is drawn whole.
 
     What the chart of a test puts beside its main picture has a name that ends in ``-beside``; all
     sliders over the stages are ``ladder-slider``, quantities over the marks of a slider begin with
-    ``order-``. ``drawn_one`` is called after each test, subject and setting.
+    ``order-``.
     """
-    drawn: dict[str, bytes] = {}
+    bundles: list[Bundle] = []
     every = dict.fromkeys(row.group for row in evidence.rows)
     for group in every if groups is None else groups:
         shown = shown_takes(evidence, group)
         if shown:
             limits = limits_of(evidence, group)
-            drawn[picture_name(group)] = draw_stages(shown, limits)
+            bundle = {picture_name(group): functools.partial(draw_stages, shown, limits)}
             if beside := _of_chart("beside", group[0]):
-                drawn[picture_name(group) + BESIDE] = _overlaid(_held(beside, limits), shown)
-        drawn_one()
+                draw = functools.partial(_overlaid, _held(beside, limits), shown)
+                bundle[picture_name(group) + BESIDE] = draw
+            bundles.append(bundle)
     if evidence.ladder:
+        ladder = functools.partial(draw_slider_ladder, evidence.ladder)
         height_in = height_ladder(evidence.ladder)
-        drawn[LADDER] = _drawn(lambda ax: draw_slider_ladder(evidence.ladder, ax), height_in)
+        bundles.append({LADDER: functools.partial(_drawn, ladder, height_in)})
     for order in evidence.setting_orders:
-        draw = functools.partial(draw_setting_order, order)
-        drawn[order_picture(order)] = _drawn(draw, ORDER_IN)
-    return drawn
+        marks = functools.partial(draw_setting_order, order)
+        bundles.append({order_picture(order): functools.partial(_drawn, marks, ORDER_IN)})
+    return bundles
+
+
+def draw_groups(evidence: Evidence, groups: Sequence[Group] | None = None) -> dict[str, bytes]:
+    """Draw what `drawings_of` returns, here and now; PNG by picture name."""
+    return {n: draw() for bundle in drawings_of(evidence, groups) for n, draw in bundle.items()}
 
 
 def fitting(pictures: Mapping[str, bytes], kept: Sequence[str]) -> dict[str, bytes]:

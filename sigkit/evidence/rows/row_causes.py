@@ -1,4 +1,4 @@
-"""What the rows outside their limits often come from."""
+"""What the rows outside their limits, when they were last tested, often come from."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def with_causes(rows: Sequence[Row], own: Mapping[Key, Cause]) -> tuple[Row, ...
         The job's own causes.
     """
     return tuple(
-        replace(row, cause=_cause(row, rows, own)) if row.limit_verdict.word == OUTSIDE else row
+        replace(row, cause=_cause(row, rows, own)) if row.held.word == OUTSIDE else row
         for row in rows
     )
 
@@ -29,10 +29,10 @@ def with_causes(rows: Sequence[Row], own: Mapping[Key, Cause]) -> tuple[Row, ...
 def _cause(row: Row, rows: Sequence[Row], own: Mapping[Key, Cause]) -> Cause | None:
     kind = row.test, row.judged.quantity
     same = [other for other in rows if (other.test, other.judged.quantity) == kind]
-    seen = [other for other in same if other.last.quantity.measurable]
+    seen = [other for other in same if other.seen.quantity.measurable]
     subjects = {other.subject for other in seen}
     alike = len(subjects) > 1 and off_alike(
-        [other.last.quantity.value for other in seen],
-        [other.limit_verdict.word == OUTSIDE for other in seen],
+        [other.seen.quantity.value for other in seen],
+        [other.held.word == OUTSIDE for other in seen],
     )
-    return cause_of(*kind, row.last.quantity.value, alike=alike, own=own)
+    return cause_of(*kind, row.seen.quantity.value, alike=alike, own=own)

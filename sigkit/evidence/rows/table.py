@@ -107,7 +107,7 @@ class Row:
     remarks : tuple of str
         What a reader of the change should know.
     cause : Cause or None
-        What it often comes from, where the last stage lies outside its limit.
+        What it often comes from, where it lies outside its limit as last tested.
     stood : LimitVerdict
         How the last stage that has a capture stands to the limit, where that is an earlier one.
     """

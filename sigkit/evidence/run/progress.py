@@ -31,12 +31,22 @@ class Progress:
         All of the work, in any unit; the time left follows from the share that is done.
     shown : bool, optional
         Whether to show anything at all.
+    soon : bool, optional
+        Whether a notebook shows it from the beginning: what was found first stands beside it.
     """
 
     def __init__(
-        self, what: str, unit: str, count: int, effort: float, *, shown: bool = True
+        self,
+        what: str,
+        unit: str,
+        count: int,
+        effort: float,
+        *,
+        shown: bool = True,
+        soon: bool = False,
     ) -> None:
         self.what, self.unit, self.count, self.effort = what, unit, count, effort
+        self.soon = soon
         self.shown = shown and count > 0 and effort > 0
         self._finished, self._done = 0, 0.0
         self._begun_s = time.monotonic()
@@ -58,7 +68,7 @@ class Progress:
                 desc=self._words(),
                 bar_format=BAR + LAST if notebook else BAR,
                 smoothing=0,
-                delay=QUIET_S,
+                delay=0.0 if notebook and self.soon else QUIET_S,
             )
         if not notebook:  # a widget is drawn from the thread that made it
             self._ticker = threading.Thread(target=self._tick, daemon=True)
@@ -87,6 +97,11 @@ class Progress:
             self._bar.set_description(self._words(), refresh=False)
             self._bar.set_postfix_str(last, refresh=False)
             self._bar.update(min(effort, self.effort - self._bar.n))
+
+    def tell(self, last: str) -> None:
+        """Say what was found before anything is done, where there is room for it."""
+        if self._bar is not None and "ipykernel" in sys.modules:
+            self._bar.set_postfix_str(last)
 
     def left_s(self) -> float | None:
         """Return the seconds left, as far as the share that is done tells; None before that."""

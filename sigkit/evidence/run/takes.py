@@ -7,13 +7,14 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
-from sigkit.errors import InputError
+from sigkit.captures.parts import join_parts
+from sigkit.errors import InputError, SigkitError
 from sigkit.evidence.job.folder import Take
 from sigkit.evidence.run.kept import KeptOutcomes, kept_outcomes, key_of
 from sigkit.evidence.run.one_take import file_of, keywords, measure_take
 from sigkit.evidence.run.outcome import File, Outcome, without_folder
 from sigkit.evidence.run.progress import Progress
-from sigkit.evidence.run.workers import Task, measure_tasks
+from sigkit.evidence.run.workers import Task, asks_librosa, measure_tasks
 from sigkit.measures import TESTS
 
 __all__ = ["File", "Outcome", "keywords", "measure_take", "measure_takes", "without_folder"]
@@ -30,10 +31,15 @@ EFFORT: Mapping[str, float] = {
     "waveform": 0.18,
 }
 """Seconds of computing per second of sound, on the demo: for the order and the time left alone."""
+FEW, LITTLE = 2, 4e5
+"""So many captures, of so little effort in all (`effort_of`), are measured without processes."""
+QUICK = 2.5e5
+"""A capture of so little effort is measured while processes start, where a number is wanted soon;
+where all take longer, the first ones are looked over."""
 
 
 def measure_takes(
-    takes: Sequence[Take], *, progress: bool = True, cache: bool = True
+    takes: Sequence[Take], *, progress: bool = True, cache: bool = True, soon: bool = False
 ) -> tuple[Outcome, ...]:
     """Measure every capture and return the outcomes in the order of the takes.
 
@@ -46,6 +52,8 @@ def measure_takes(
     cache : bool, optional
         Take what an earlier run measured in the same way, of files with the same SHA-256, and keep
         what is measured now as soon as it is known.
+    soon : bool, optional
+        Whether somebody waits for the first number: a quick capture is measured in this process.
     """
     tasks = [(take, TESTS[take.name.test].measure) for take in takes]
     store = kept_outcomes() if cache else None
@@ -57,7 +65,7 @@ def measure_takes(
             if found is not None:
                 outcomes[number] = dataclasses.replace(found, files=files)
     for number, outcome in _measured(
-        tasks, [n for n in range(len(tasks)) if n not in outcomes], progress=progress
+        tasks, [n for n in range(len(tasks)) if n not in outcomes], progress=progress, soon=soon
     ):
         take, measure = tasks[number]
         outcomes[number] = outcome
@@ -94,21 +102,38 @@ def _looked_up(
 
 
 def _measured(
-    tasks: Sequence[Task], numbers: Sequence[int], *, progress: bool
+    tasks: Sequence[Task], numbers: Sequence[int], *, progress: bool, soon: bool
 ) -> Iterator[tuple[int, Outcome]]:
     """Measure some of the tasks, and yield each when it is known.
 
-    Those that take longest come first, so that none is left at the end; only the shortest comes
-    before them, so that there is a number soon.
+    Those that take longest come first, so that none is left at the end; only the shortest, of those
+    that need no librosa if there are any, comes before them, so that there is a number soon.
     """
     efforts = {n: effort_of(tasks[n][0]) for n in numbers}
-    longest_first = sorted(numbers, key=lambda n: -efforts[n])
-    order = [*longest_first[-1:], *longest_first[:-1]]
+    soonest = min(numbers, key=lambda n: (asks_librosa(tasks[n][0]), efforts[n]), default=None)
+    order = sorted(numbers, key=lambda n: (n != soonest, -efforts[n]))
     total = sum(efforts.values())
-    with Progress("measuring", "captures", len(order), total, shown=progress) as shown:
-        for place, outcome in measure_tasks([tasks[n] for n in order]):
+    few = len(order) <= FEW and total <= LITTLE
+    here = 0 if not soon else len(order) if few else sum(efforts[n] <= QUICK for n in order[:1])
+    with Progress("measuring", "captures", len(order), total, shown=progress, soon=soon) as shown:
+
+        def look_over() -> None:
+            for number in order[:FEW] if soon and not here else ():
+                shown.tell(_verdict(tasks[number][0]))
+
+        todo = [tasks[n] for n in order]
+        for place, outcome in measure_tasks(todo, here=here, meanwhile=look_over):
             shown.done(efforts[order[place]], last=_leading_number(outcome))
             yield order[place], outcome
+
+
+def _verdict(take: Take) -> str:
+    """Return whether a capture is fit for its test, in a few words; nothing if it can't be read."""
+    try:
+        capture = join_parts(take.paths, take.channel, gap_s=take.gap_s)
+        return f"{take.key}: {capture.fitness(take.name.test).verdict_for(take.name.test)}"
+    except SigkitError:
+        return ""
 
 
 def _leading_number(outcome: Outcome) -> str:

@@ -187,7 +187,7 @@ def _particular(event: Mapping[Any, Any]) -> str:
     told = [f"{event['kind']} at {spoken_place(event['start_s'])}"]
     told.append(f"for {1000 * (event['stop_s'] - event['start_s']):.0f} ms")
     if math.isfinite(event["level_db"]):
-        told.append(f"{event['level_db']:+.0f} dB re the tone")
+        told.append(f"{round(event['level_db']) + 0:+d} dB re the tone")
     if math.isfinite(event["size_cents"]):
         told.append(f"{event['size_cents']:+.0f} cents")
     if math.isfinite(event["travel_percent"]):
