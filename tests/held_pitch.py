@@ -44,24 +44,24 @@ def stability(rng, folder, *, wobble=False):
     rate, seconds = int(rng.choice(RATES)), float(rng.uniform(6, 20))
     if wobble:
         rate = max(rate, 16_000)
-    t = np.arange(round(seconds * rate)) / rate
     lowest = 220 if wobble else 45
     hz = math.exp(rng.uniform(math.log(lowest), math.log(min(1500, rate / 8))))
-    knots_s = np.arange(0, seconds + 0.02, 0.01)
+    # The pitch goes on beyond either end of the capture: windows about its first moment see that.
+    window_s = max(0.1, 6 / hz)
+    ends = round(window_s / 2 * rate) + 1
+    t = np.arange(-ends, round(seconds * rate) + ends) / rate
+    knots_s = np.arange(-window_s, seconds + window_s, 0.01)
     spread, memory_s = 10 ** rng.uniform(-1.5, 0.3), 10 ** rng.uniform(-0.7, 1)
     wander = forgetful(rng, knots_s.size, 0.01, spread, memory_s)
     cents = np.interp(t, knots_s, wander) + rng.uniform(-8, 8) * t / 60
     swing = 10 ** rng.uniform(-0.7, 0.3) if wobble else 0.0
     mains = float(rng.choice([50, 60]) * rng.choice([1, 2]) + rng.uniform(-0.05, 0.05))
     moving = cents + swing * np.sin(2 * np.pi * mains * t + rng.uniform(0, 6))
+    seen = window_mean_hz(moving, rate, ends / rate + np.arange(0, seconds, 0.01), window_s)
+    t, cents, moving = (v[ends:-ends] for v in (t, cents, moving))
     x = moving_tone(str(rng.choice(WAVES)), hz * 2 ** (moving / 1200), rate, duty=0.3)
     x += 0.2 * 10 ** (-rng.uniform(25, 60) / 20) * rng.standard_normal(x.size)
     result = measured(folder, "stability", x, rate, nominal_hz=440.0)
-    window_s = max(0.1, 6 / hz)
-    ends = round(window_s / 2 * rate)
-    longer = np.concatenate([np.full(ends, cents[0]), moving, np.full(ends, cents[-1])])
-    at_s = ends / rate + np.arange(0, seconds, 0.01)
-    seen = window_mean_hz(longer, rate, at_s, window_s)
     whole = seen[: seen.size // 100 * 100].reshape(-1, 100)
     truths = {
         "frequency": hz * 2 ** (moving.mean() / 1200),
