@@ -173,17 +173,17 @@ def beating(rng, folder):
     sound *= 0.1 / np.sqrt(np.mean(sound**2))
     sound += 0.1 * 10 ** (-rng.uniform(20, 60) / 20) * rng.standard_normal(count)
     result = measured(folder, "beating", sound, rate)
-    t = np.arange(count)[::100] / rate
     cents = [1200 * np.log2(p / p[0]) for p in paths]
     told = told_apart(result, rate, count)
+    minutes = np.flatnonzero(told) / rate / 60
     first, second = (p[0] * 2 ** (c[told].mean() / 1200) for p, c in zip(paths, cents, strict=True))
     truths = {
         "frequency_1": first,
         "frequency_2": second,
         "beat_rate": abs(high * first - low * second),
         "detune": 1200 * math.log2(second * low / first / high),
-        "drift_1": float(np.polyfit(t / 60, cents[0][::100], 1)[0]),
-        "drift_2": float(np.polyfit(t / 60, cents[1][::100], 1)[0]),
+        "drift_1": float(np.polyfit(minutes[::100], cents[0][told][::100], 1)[0]),
+        "drift_2": float(np.polyfit(minutes[::100], cents[1][told][::100], 1)[0]),
         "beat_wander": windows_apart(result, paths, rate),
     }
     if result.ratio != (high, low):

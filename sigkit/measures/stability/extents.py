@@ -11,7 +11,14 @@ from scipy import ndimage
 
 from sigkit.arrays import Real
 from sigkit.measures.stability.wander import BANDS
-from sigkit.measures.steadiness import HELD_PERIODS, LEVEL_KNOWN, MOST_HELD, root_of, variance_terms
+from sigkit.measures.steadiness import (
+    HELD_PERIODS,
+    LEVEL_KNOWN,
+    MOST_HELD,
+    SOUGHT_S,
+    root_of,
+    variance_terms,
+)
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.pitch import PitchTrack
 
@@ -76,7 +83,7 @@ def windows_of(track: PitchTrack, reference_hz: float) -> Windows:
     known = np.flatnonzero(np.isfinite(cents))
     seen = cents[known]
     shared = window_noise(1.0, window_s, track.hop_s)
-    reach_s = window_s / 2 + MOST_HELD * HELD_PERIODS / reference_hz
+    reach_s = window_s / 2 + MOST_HELD * HELD_PERIODS / reference_hz + SOUGHT_S
     reach = math.ceil(reach_s / track.hop_s) + 1
     first, last = int(known[0]), int(known[-1])
     held = []
