@@ -58,6 +58,9 @@ def stability(rng, folder, *, wobble=False):
     mains = float(rng.choice([50, 60]) * rng.choice([1, 2]) + rng.uniform(-0.05, 0.05))
     moving = cents + swing * np.sin(2 * np.pi * mains * t + rng.uniform(0, 6))
     seen = window_mean_hz(moving, rate, ends / rate + np.arange(0, seconds, 0.01), window_s)
+    cells = round(seconds / 0.01)
+    middles = (np.arange(cells) + 0.5) * seconds / cells
+    spread_cents = window_mean_hz(moving, rate, ends / rate + middles, window_s).std()
     t, cents, moving = (v[ends:-ends] for v in (t, cents, moving))
     x = moving_tone(str(rng.choice(WAVES)), hz * 2 ** (moving / 1200), rate, duty=0.3)
     x += 0.2 * 10 ** (-rng.uniform(25, 60) / 20) * rng.standard_normal(x.size)
@@ -66,7 +69,7 @@ def stability(rng, folder, *, wobble=False):
     truths = {
         "frequency": hz * 2 ** (moving.mean() / 1200),
         "offset": 1200 * math.log2(hz / 440) + moving.mean(),
-        "spread": seen.std(),
+        "spread": spread_cents,
         "peak_to_peak": np.ptp(seen),
         "wander": np.ptp(np.median(whole, axis=1)),
         "drift": float(np.polyfit(t[::50] / 60, moving[::50], 1)[0]),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +26,8 @@ LEAST_PERIODS = 6
 """Periods in the windows of a low note."""
 MOST_DRAWS, FEWEST_DRAWS, DRAWN = 200, 20, 4_000_000
 SEED = 1
+MAINS_LEFT = "mains wobble in the windows"
+"""Source of what windows do not smooth away of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +43,10 @@ class Windows:
     held : tuple of (slice, float)
         The frames at either end that hold the value next to them, and by how much the pitch
         usually changes over so long, in cents.
+    left_cents : float
+        Peak of what the windows leave of mains wobble, where the phase still has it.
+    last_hops : float
+        Hops that the last frame stands for: half of one, and what the capture goes on.
     """
 
     cents: Real
@@ -48,6 +54,8 @@ class Windows:
     window_s: float
     hop_s: float
     held: tuple[tuple[slice, float], ...]
+    left_cents: float = 0.0
+    last_hops: float = 0.5
 
     @property
     def noise(self) -> Real:
@@ -75,8 +83,26 @@ class Windows:
         return math.sqrt(squares)
 
 
-def windows_of(track: PitchTrack, reference_hz: float) -> Windows:
-    """Return a track in cents above a reference, held to the ends of its tone."""
+def windows_of(
+    track: PitchTrack,
+    reference_hz: float,
+    duration_s: float,
+    lines: Sequence[tuple[float, float]] = (),
+) -> Windows:
+    """Return a track in cents above a reference, held to the ends of its tone.
+
+    Parameters
+    ----------
+    track : PitchTrack
+        The pitch.
+    reference_hz : float
+        What the cents refer to.
+    duration_s : float
+        Length of the capture.
+    lines : sequence of (float, float)
+        Frequency in Hz and peak in cents of mains wobble. A window weighed by a parabola leaves at
+        most 3 / x^2 of it, x = pi times its periods in the window.
+    """
     window_s = max(track.window_s, LEAST_PERIODS / reference_hz)
     cents = np.array(track.cents(reference_hz), np.float64)
     u_cents = np.array(track.u_cents(), np.float64)
@@ -101,7 +127,9 @@ def windows_of(track: PitchTrack, reference_hz: float) -> Windows:
         worth = known.size * track.hop_s / window_s
         chance = moved * math.sqrt(2 / max(2.0, worth))
         held.append((part, math.sqrt(max(0.0, moved - by_noise) + chance)))
-    return Windows(cents, u_cents, window_s, track.hop_s, tuple(held))
+    left = math.hypot(*(3 * peak / (math.pi * hz * window_s) ** 2 for hz, peak in lines), 0.0)
+    last_hops = 0.5 + float(np.clip((duration_s - track.time_s[-1]) / track.hop_s, 0, 1))
+    return Windows(cents, u_cents, window_s, track.hop_s, tuple(held), left, last_hops)
 
 
 def window_noise(u_cents: float, window_s: float, hop_s: float) -> Real:
@@ -122,14 +150,21 @@ def _ramp(window_s: float, hop_s: float) -> Real:
 
 def spread_of(windows: Windows) -> Quantity:
     """Return the standard deviation of the pitch without its track's noise, in cents."""
+    # A frame stands for half a hop on either side of it.
+    hops = np.ones(windows.cents.size)
+    hops[0], hops[-1] = 0.5, windows.last_hops
+    hops[np.isnan(windows.cents)] = 0.0
+    hops /= hops.sum()
 
     def variance(cents: Real) -> float:
-        # A frame stands for one hop: the last instant of a capture begins none.
-        return float(np.nanvar(cents[:-1]))
+        cents = np.nan_to_num(cents)
+        return float(hops @ (cents - hops @ cents) ** 2)
 
     noise, known = windows.noise, windows.cents[np.isfinite(windows.cents)]
     terms = variance_terms(known - known.mean(), noise)
     terms.append(Term("unseen ends", windows.u_of_ends(variance), "B"))
+    if windows.left_cents > 0:  # all of it or nothing, as the tone's bands let it through
+        terms.append(Term(MAINS_LEFT, windows.left_cents**2 / 2 / math.sqrt(3), "B"))
     return root_of(variance(windows.cents) - float(noise[0]), terms)
 
 
@@ -193,6 +228,9 @@ def extents_of(windows: Windows) -> tuple[Quantity, Quantity]:
         whole.append(_extent_of(drawn))
         slow.append(seconds.extent(drawn))
     extent = _extent(windows, path, _extent_of, np.array(whole))
+    if windows.left_cents > 0:
+        left = Term(MAINS_LEFT, 2 * windows.left_cents / math.sqrt(3), "B")
+        extent = combine(extent.value, "cents", [*extent.budget, left])
     if seconds.count < 3:
         return extent, not_measurable(
             "cents", "fewer than 3 whole seconds of tone: record 10 s or more"

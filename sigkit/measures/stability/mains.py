@@ -74,6 +74,15 @@ class Wobble:
     note: str
     lines: tuple[tuple[float, float], ...] = ()
 
+    @property
+    def bent_cents(self) -> float:
+        """By how much the pitch of the mean frequency lies above the mean pitch.
+
+        The mean of a frequency f 2^(c / 1200) is f (1 + x^2 / 2) to second order, with x = c ln 2 /
+        1200; of a swing of peak p, c^2 is p^2 / 2 on average.
+        """
+        return sum(cents**2 for _, cents in self.lines) / 4 / CENTS
+
     def at_ends(self, seconds: float) -> tuple[float, float] | None:
         """Return standard uncertainties of a mean and a drift over so long, cents and cents/min.
 
@@ -107,7 +116,8 @@ def mains_wobble(
     -------
     Wobble
         The larger of the two lines where it stands out of the noise about it, else a bound. No
-        value where one is found and the other cannot be told, as that may be the larger one.
+        value where one is found and added hum hides the other, as that may be the larger one; notes
+        too low for the other are told so.
 
     Notes
     -----
@@ -137,10 +147,14 @@ def mains_wobble(
     largest = max(seen, key=lambda line: line.cents + 2 * line.u_cents)
     line = _first_of(clear, pieces[0].hz, nominal) if clear else largest
     size = combine(line.cents, "cents", [Term("noise around the line", line.u_cents, "A")])
-    partner = [hz for hz, other in found.items() if other is None and _of_one_mains(hz, line.hz)]
+    partner = [
+        hz
+        for hz, other in found.items()
+        if other is None and _of_one_mains(hz, line.hz) and pieces[0].hz >= _lowest_note(hz)
+    ]
     if clear and partner:
         seen_at = f"{line.cents:.2g} cents peak at {line.hz:.1f} Hz"
-        reason = f"{seen_at}, but it may be more at {partner[0]:g} Hz: {hidden}"
+        reason = f"{seen_at}; but {_hidden(pieces[0].hz, partner)}"
         return Wobble(not_measurable("cents", reason), None, line.hz, "", lines)
     if clear:
         note = f"mains wobble of {line.cents:.2g} cents peak, at {line.hz:.1f} Hz"
@@ -155,13 +169,18 @@ def _hidden(hz: float, lines: list[float]) -> str:
     """Say where no wobble could be told, and which note it takes; empty where there is no such."""
     if not lines:
         return ""
-    where, least = " and ".join(f"{line:g}" for line in lines), 1.05 * max(lines) / HALF
+    where, least = " and ".join(f"{line:g}" for line in lines), _lowest_note(max(lines))
     if hz < least:
         return f"a wobble at {where} Hz needs a note above {least:.0f} Hz; this one has {hz:.0f} Hz"
     return (
         f"added hum would lie on a wobble at {where} Hz with this note of {hz:.1f} Hz; take one "
         "that is some Hz away from the multiples of 10 Hz"
     )
+
+
+def _lowest_note(line_hz: float) -> float:
+    """Return the lowest note that shows a wobble of that frequency."""
+    return 1.05 * line_hz / HALF
 
 
 def _of_one_mains(hz: float, other_hz: float) -> bool:

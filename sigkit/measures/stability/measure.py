@@ -221,6 +221,7 @@ def measure_stability(
     notes += [wobble.note] if wobble.note else []
     path = pitch_path(phase, rough_hz, capture.duration_s)
     away, terms = mean_of(path)
+    away -= wobble.bent_cents
     at_ends = wobble.at_ends(float(path.width_s.sum()))
     terms += [Term(MAINS_AT_ENDS, at_ends[0], "B")] if at_ends else []
     reference_hz = rough_hz * 2 ** (away / 1200)
@@ -233,7 +234,7 @@ def measure_stability(
     if at_ends and drift.measurable:
         more = [*drift.budget, Term(MAINS_AT_ENDS, at_ends[1], "B")]
         drift = combine(drift.value, "cents/min", more)
-    windows = windows_of(track, reference_hz)
+    windows = windows_of(track, reference_hz, capture.duration_s, wobble.lines)
     peak_to_peak, wander = extents_of(windows)
     return StabilityResult(
         source=source_of(capture),
