@@ -177,7 +177,8 @@ def beating(rng, folder):
     sound += 0.1 * 10 ** (-rng.uniform(20, 60) / 20) * rng.standard_normal(count)
     result = measured(folder, "beating", sound, rate)
     cents = [1200 * np.log2(p / p[0]) for p in paths]
-    told = told_apart(result, rate, count)
+    window_s = window_of(result, common)
+    told = told_apart(result, rate, count, window_s)
     minutes = np.flatnonzero(told) / rate / 60
     first, second = (p[0] * 2 ** (c[told].mean() / 1200) for p, c in zip(paths, cents, strict=True))
     truths = {
@@ -187,29 +188,37 @@ def beating(rng, folder):
         "detune": 1200 * math.log2(second * low / first / high),
         "drift_1": float(np.polyfit(minutes[::100], cents[0][told][::100], 1)[0]),
         "drift_2": float(np.polyfit(minutes[::100], cents[1][told][::100], 1)[0]),
-        "beat_wander": windows_apart(result, paths, rate),
+        "beat_wander": windows_apart(result, paths, rate, window_s),
     }
     if result.ratio != (high, low):
         truths = dict.fromkeys(truths, math.nan)
     return cases_of("beating", result, truths, rng, hz=["frequency_1", "frequency_2", "beat_rate"])
 
 
-def told_apart(result, rate, count):
-    """Say which samples lie in the windows, about 2 s long, that hold both pitches."""
+def window_of(result, common_hz):
+    """Return the length of the windows, which overlap by half: less six periods at either end."""
+    at_s = result.curve.dropna()["time_s"].to_numpy()
+    step_s = float(np.median(np.diff(at_s))) if at_s.size > 1 else 1.0
+    return 2 * step_s - 12 / common_hz
+
+
+def told_apart(result, rate, count, window_s):
+    """Say which samples lie in the windows that hold both pitches."""
     at_s = result.curve.dropna()["time_s"].to_numpy()
     told = np.zeros(count, dtype=bool)
     for time_s in at_s:
-        told[max(0, round((time_s - 0.95) * rate)) : round((time_s + 0.95) * rate)] = True
+        begin, end = ((time_s + way * window_s / 2) * rate for way in (-1, 1))
+        told[max(0, round(begin)) : round(end)] = True
     return told if told.any() else ~told
 
 
-def windows_apart(result, paths, rate):
-    """Highest less lowest detune as windows of 2 s see it."""
+def windows_apart(result, paths, rate, window_s):
+    """Highest less lowest detune as windows see it."""
     apart = 1200 * np.log2(paths[1] / paths[0])
     at_s = result.curve.dropna()["time_s"].to_numpy()
     if at_s.size < 3:
         return math.nan
-    return float(np.ptp(window_mean_hz(apart, rate, at_s, 1.9)))
+    return float(np.ptp(window_mean_hz(apart, rate, at_s, window_s)))
 
 
 def locking(rng, folder):

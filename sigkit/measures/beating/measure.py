@@ -48,8 +48,8 @@ class BeatingResult(Result):
     detune : Quantity
         Oscillator 2 against the simple ratio to oscillator 1, cents.
     beat_wander : Quantity
-        Highest less lowest detune within 60 s (within the part where it is shorter), in windows of
-        about 2 s, cents.
+        Highest less lowest detune within 60 s (within the part where it is shorter), cents. Windows
+        of 2 s, less six periods of the common fundamental at either end, see it, by a parabola.
     drift_1, drift_2 : Quantity
         Slope of a straight line through the pitch of each oscillator, cents/min.
     locking_width : Quantity

@@ -26,6 +26,8 @@ LEAST_PERIODS = 6
 """Periods in the windows of a low note."""
 MOST_DRAWS, FEWEST_DRAWS, DRAWN = 200, 20, 4_000_000
 SEED = 1
+SLOWLY = 0.02
+"""Cycles a frame up to which a line is a slow wander to the frames."""
 MAINS_LEFT = "mains wobble in the windows"
 """Source of what windows do not smooth away of it."""
 
@@ -47,6 +49,9 @@ class Windows:
         Peak of what the windows leave of mains wobble, where the phase still has it.
     last_hops : float
         Hops that the last frame stands for: half of one, and what the capture goes on.
+    slow_cents : float
+        Peak of what is left of lines at multiples of the rate of the frames, which the frames show
+        as a slow wander.
     """
 
     cents: Real
@@ -56,6 +61,7 @@ class Windows:
     held: tuple[tuple[slice, float], ...]
     left_cents: float = 0.0
     last_hops: float = 0.5
+    slow_cents: float = 0.0
 
     @property
     def noise(self) -> Real:
@@ -127,9 +133,13 @@ def windows_of(
         worth = known.size * track.hop_s / window_s
         chance = moved * math.sqrt(2 / max(2.0, worth))
         held.append((part, math.sqrt(max(0.0, moved - by_noise) + chance)))
-    left = math.hypot(*(3 * peak / (math.pi * hz * window_s) ** 2 for hz, peak in lines), 0.0)
+    rest = [(hz, 3 * peak / (math.pi * hz * window_s) ** 2) for hz, peak in lines]
+    left = math.hypot(*(peak for _, peak in rest), 0.0)
+    beats = [(hz * track.hop_s, peak) for hz, peak in rest]
+    # The phase, once a period, may show them the other way round: up to twice that.
+    slow = 2 * math.hypot(*(peak for at, peak in beats if abs(at - round(at)) < SLOWLY), 0.0)
     last_hops = 0.5 + float(np.clip((duration_s - track.time_s[-1]) / track.hop_s, 0, 1))
-    return Windows(cents, u_cents, window_s, track.hop_s, tuple(held), left, last_hops)
+    return Windows(cents, u_cents, window_s, track.hop_s, tuple(held), left, last_hops, slow)
 
 
 def window_noise(u_cents: float, window_s: float, hop_s: float) -> Real:
@@ -165,6 +175,9 @@ def spread_of(windows: Windows) -> Quantity:
     terms.append(Term("unseen ends", windows.u_of_ends(variance), "B"))
     if windows.left_cents > 0:  # all of it or nothing, as the tone's bands let it through
         terms.append(Term(MAINS_LEFT, windows.left_cents**2 / 2 / math.sqrt(3), "B"))
+    if windows.slow_cents > 0:  # correlated with the path by anything from -1 to 1, rectangular
+        most = 2 * float(np.std(known)) * windows.slow_cents / math.sqrt(2)
+        terms.append(Term(MAINS_LEFT, most / math.sqrt(3), "B"))
     return root_of(variance(windows.cents) - float(noise[0]), terms)
 
 
@@ -235,7 +248,11 @@ def extents_of(windows: Windows) -> tuple[Quantity, Quantity]:
         return extent, not_measurable(
             "cents", "fewer than 3 whole seconds of tone: record 10 s or more"
         )
-    return extent, _extent(windows, path, seconds.extent, np.array(slow))
+    wander = _extent(windows, path, seconds.extent, np.array(slow))
+    if windows.slow_cents > 0:  # at both extremes, at moments of its period that are not known
+        left = Term(MAINS_LEFT, windows.slow_cents, "B")
+        wander = combine(wander.value, "cents", [*wander.budget, left])
+    return extent, wander
 
 
 def _extent_of(cents: Real) -> float:
