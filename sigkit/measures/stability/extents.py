@@ -26,6 +26,8 @@ LEAST_PERIODS = 6
 """Periods in the windows of a low note."""
 MOST_DRAWS, FEWEST_DRAWS, DRAWN = 200, 20, 4_000_000
 SEED = 1
+MEAN_OF_WALK = 1 / math.sqrt(3)
+"""Rms of the mean of a random walk from zero over its length, re that of its end."""
 SLOWLY = 0.02
 """Cycles a frame up to which a line is a slow wander to the frames."""
 MAINS_LEFT = "mains wobble in the windows"
@@ -76,12 +78,16 @@ class Windows:
         slow = ndimage.uniform_filter1d(known, 3 * max(1, round(self.window_s / self.hop_s)))
         return math.sqrt(max(0.0, float(np.mean((known - slow) ** 2)) - float(self.noise[0])))
 
-    def u_of_ends(self, statistic: Callable[[Real], float]) -> float:
-        """Return the standard uncertainty of a statistic of the cents by the ends that are held."""
+    def u_of_ends(self, statistic: Callable[[Real], float], share: float = 1.0) -> float:
+        """Return the standard uncertainty of a statistic of the cents by the ends that are held.
+
+        ``share`` is by how much of its change over the whole end a held part is off as the
+        statistic sees it: an extreme sees all, a mean `MEAN_OF_WALK`.
+        """
         value, squares = statistic(self.cents), 0.0
         for part, change in self.held:
             moved = []
-            for shift in (-2 * change, 2 * change):
+            for shift in (-2 * share * change, 2 * share * change):
                 cents = self.cents.copy()
                 cents[part] += shift
                 moved.append(abs(statistic(cents) - value))
@@ -172,7 +178,7 @@ def spread_of(windows: Windows) -> Quantity:
 
     noise, known = windows.noise, windows.cents[np.isfinite(windows.cents)]
     terms = variance_terms(known - known.mean(), noise)
-    terms.append(Term("unseen ends", windows.u_of_ends(variance), "B"))
+    terms.append(Term("unseen ends", windows.u_of_ends(variance, MEAN_OF_WALK), "B"))
     if windows.left_cents > 0:  # all of it or nothing, as the tone's bands let it through
         terms.append(Term(MAINS_LEFT, windows.left_cents**2 / 2 / math.sqrt(3), "B"))
     if windows.slow_cents > 0:  # correlated with the path by anything from -1 to 1, rectangular
