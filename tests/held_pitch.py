@@ -44,29 +44,32 @@ def stability(rng, folder, *, wobble=False):
     rate, seconds = int(rng.choice(RATES)), float(rng.uniform(6, 20))
     if wobble:
         rate = max(rate, 16_000)
-    t = np.arange(round(seconds * rate)) / rate
     lowest = 220 if wobble else 45
     hz = math.exp(rng.uniform(math.log(lowest), math.log(min(1500, rate / 8))))
-    knots_s = np.arange(0, seconds + 0.02, 0.01)
+    # The pitch goes on beyond either end of the capture: windows about its first moment see that.
+    window_s = max(0.1, 6 / hz)
+    ends = round(window_s / 2 * rate) + 1
+    t = np.arange(-ends, round(seconds * rate) + ends) / rate
+    knots_s = np.arange(-window_s, seconds + window_s, 0.01)
     spread, memory_s = 10 ** rng.uniform(-1.5, 0.3), 10 ** rng.uniform(-0.7, 1)
     wander = forgetful(rng, knots_s.size, 0.01, spread, memory_s)
     cents = np.interp(t, knots_s, wander) + rng.uniform(-8, 8) * t / 60
     swing = 10 ** rng.uniform(-0.7, 0.3) if wobble else 0.0
     mains = float(rng.choice([50, 60]) * rng.choice([1, 2]) + rng.uniform(-0.05, 0.05))
     moving = cents + swing * np.sin(2 * np.pi * mains * t + rng.uniform(0, 6))
+    seen = window_mean_hz(moving, rate, ends / rate + np.arange(0, seconds, 0.01), window_s)
+    cells = round(seconds / 0.01)
+    middles = (np.arange(cells) + 0.5) * seconds / cells
+    spread_cents = window_mean_hz(moving, rate, ends / rate + middles, window_s).std()
+    t, cents, moving = (v[ends:-ends] for v in (t, cents, moving))
     x = moving_tone(str(rng.choice(WAVES)), hz * 2 ** (moving / 1200), rate, duty=0.3)
     x += 0.2 * 10 ** (-rng.uniform(25, 60) / 20) * rng.standard_normal(x.size)
     result = measured(folder, "stability", x, rate, nominal_hz=440.0)
-    window_s = max(0.1, 6 / hz)
-    ends = round(window_s / 2 * rate)
-    longer = np.concatenate([np.full(ends, cents[0]), moving, np.full(ends, cents[-1])])
-    at_s = ends / rate + np.arange(0, seconds, 0.01)
-    seen = window_mean_hz(longer, rate, at_s, window_s)
     whole = seen[: seen.size // 100 * 100].reshape(-1, 100)
     truths = {
         "frequency": hz * 2 ** (moving.mean() / 1200),
         "offset": 1200 * math.log2(hz / 440) + moving.mean(),
-        "spread": seen.std(),
+        "spread": spread_cents,
         "peak_to_peak": np.ptp(seen),
         "wander": np.ptp(np.median(whole, axis=1)),
         "drift": float(np.polyfit(t[::50] / 60, moving[::50], 1)[0]),
@@ -173,40 +176,49 @@ def beating(rng, folder):
     sound *= 0.1 / np.sqrt(np.mean(sound**2))
     sound += 0.1 * 10 ** (-rng.uniform(20, 60) / 20) * rng.standard_normal(count)
     result = measured(folder, "beating", sound, rate)
-    t = np.arange(count)[::100] / rate
     cents = [1200 * np.log2(p / p[0]) for p in paths]
-    told = told_apart(result, rate, count)
+    window_s = window_of(result, common)
+    told = told_apart(result, rate, count, window_s)
+    minutes = np.flatnonzero(told) / rate / 60
     first, second = (p[0] * 2 ** (c[told].mean() / 1200) for p, c in zip(paths, cents, strict=True))
     truths = {
         "frequency_1": first,
         "frequency_2": second,
         "beat_rate": abs(high * first - low * second),
         "detune": 1200 * math.log2(second * low / first / high),
-        "drift_1": float(np.polyfit(t / 60, cents[0][::100], 1)[0]),
-        "drift_2": float(np.polyfit(t / 60, cents[1][::100], 1)[0]),
-        "beat_wander": windows_apart(result, paths, rate),
+        "drift_1": float(np.polyfit(minutes[::100], cents[0][told][::100], 1)[0]),
+        "drift_2": float(np.polyfit(minutes[::100], cents[1][told][::100], 1)[0]),
+        "beat_wander": windows_apart(result, paths, rate, window_s),
     }
     if result.ratio != (high, low):
         truths = dict.fromkeys(truths, math.nan)
     return cases_of("beating", result, truths, rng, hz=["frequency_1", "frequency_2", "beat_rate"])
 
 
-def told_apart(result, rate, count):
-    """Say which samples lie in the windows, about 2 s long, that hold both pitches."""
+def window_of(result, common_hz):
+    """Return the length of the windows, which overlap by half: less six periods at either end."""
+    at_s = result.curve.dropna()["time_s"].to_numpy()
+    step_s = float(np.median(np.diff(at_s))) if at_s.size > 1 else 1.0
+    return 2 * step_s - 12 / common_hz
+
+
+def told_apart(result, rate, count, window_s):
+    """Say which samples lie in the windows that hold both pitches."""
     at_s = result.curve.dropna()["time_s"].to_numpy()
     told = np.zeros(count, dtype=bool)
     for time_s in at_s:
-        told[max(0, round((time_s - 0.95) * rate)) : round((time_s + 0.95) * rate)] = True
+        begin, end = ((time_s + way * window_s / 2) * rate for way in (-1, 1))
+        told[max(0, round(begin)) : round(end)] = True
     return told if told.any() else ~told
 
 
-def windows_apart(result, paths, rate):
-    """Highest less lowest detune as windows of 2 s see it."""
+def windows_apart(result, paths, rate, window_s):
+    """Highest less lowest detune as windows see it."""
     apart = 1200 * np.log2(paths[1] / paths[0])
     at_s = result.curve.dropna()["time_s"].to_numpy()
     if at_s.size < 3:
         return math.nan
-    return float(np.ptp(window_mean_hz(apart, rate, at_s, 1.9)))
+    return float(np.ptp(window_mean_hz(apart, rate, at_s, window_s)))
 
 
 def locking(rng, folder):

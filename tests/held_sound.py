@@ -7,17 +7,21 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from held import Case, cases_of
+from held import CLOCK, Case, cases_of
 from noise_cases import density_of, random_case, write_case
 from noises import hum, mains_path, note, white, write
+from recorders import Recorder
 from slider_scoring import score, truth_of
 from sliders import sweep
-from tones import harmonic_amplitudes, noisy_tone
+from tones import fourier_sum, harmonic_amplitudes, write_sound
 from waveform_cases import measured as wave_measured
 from waveform_cases import pulse_case
 
 import sigkit
 from sigkit.measures.slider import measure_slider
+
+RECORDER_DB, GAIN_DB = 0.1, 0.02
+"""How far recorders depart from flat at most, and by how much their gain drifts, rms."""
 
 
 def dbfs(power):
@@ -105,14 +109,17 @@ def beside_the_tone(rng, folder):
 
 
 def waveform(rng, folder):
-    """Pulses of 3 to 97 % and triangles, 30 Hz to 1.5 kHz, through couplings and low-passes."""
+    """Pulses of 3 to 97 % and triangles, 30 Hz to 1.5 kHz, through couplings and low-passes.
+
+    Each is captured by a recorder of its own, which is flat within what is claimed of it.
+    """
     seed, rate = int(rng.integers(2**31)), int(rng.choice([32_000, 44_100, 48_000]))
     if rng.random() < 0.5:
         name, wave = "pulse", pulse_case(seed, 30, 1500)
     else:
         name, wave = "triangle", pulse_case(seed, 30, 1500)
         wave.kind, wave.share = "ramp", float(rng.uniform(0.2, 0.8))
-    wave.rate = rate
+    wave.rate, wave.recorder_db = rate, RECORDER_DB
     options = {"nominal_duty": 100 * wave.share} if name == "pulse" else {}
     result = wave_measured(folder, wave, **options)
     # A drift by so many cents from 0, and a mean of it that is half of that.
@@ -127,34 +134,46 @@ def waveform(rng, folder):
         "symmetry_error": rising - 50,
         "frequency": hz if wave.drift_cents == 0 else math.nan,
     }
-    return cases_of("waveform", result, truths, rng, hz=["frequency"])
+    return cases_of("waveform", result, truths, rng, lacks=(CLOCK,), hz=["frequency"])
 
 
 def harmonics(rng, folder):
-    """Saws, pulses and triangles by their series, 25 to 60 dB: distortion and level."""
-    from tones import write_sound
+    """Saws, pulses and triangles by their series, 25 to 60 dB: distortion and level.
 
+    A recorder that is drawn scales each harmonic, so that the truths in front of it are known too.
+    """
     name, duty = str(rng.choice(["saw", "pulse", "triangle"])), float(rng.uniform(0.05, 0.95))
     rate = int(rng.choice([16_000, 22_050, 44_100, 48_000, 96_000]))
     hz = math.exp(rng.uniform(math.log(40), math.log(min(1500, rate / 12))))
-    x, _ = noisy_tone(name, hz, rng.uniform(25, 60), 1.5, rng, duty=duty, rate=rate)
+    # rms 0.2 is that of all harmonics; the level is of those in the band.
+    a = harmonic_amplitudes(name, max(1, math.floor(0.4999 * rate / hz)), duty)
+    a *= 0.2 * math.sqrt(2) / math.sqrt(float(np.sum(np.abs(a) ** 2)))
+    t = np.arange(round(1.5 * rate)) / rate
+    x = fourier_sum(a, hz * t + rng.random())
+    x += 0.2 * 10 ** (-rng.uniform(25, 60) / 20) * rng.standard_normal(t.size)
     path = write_sound(folder, x, rate)
     result = sigkit.measure_waveform(sigkit.open_capture(path))
     path.unlink()
-    every = np.abs(harmonic_amplitudes(name, max(1, math.floor(0.4999 * rate / hz)), duty))
-    a = every[: result.thd_harmonics]
+    every = np.abs(a)
+    orders = np.arange(1, a.size + 1)
+    own = Recorder(rng, RECORDER_DB).response(np.append(hz * orders, 1000.0))
+    gain = np.abs(own[:-1] / own[-1]) * 10 ** (GAIN_DB * rng.standard_normal() / 20)
+    count = result.thd_harmonics
+    truths = {"frequency": hz} | numbers_of(every[:count])
+    before = numbers_of(every[:count] / gain[:count])
+    return cases_of("waveform", result, truths, rng, before=before, hz=["frequency"])
+
+
+def numbers_of(a):
+    """Distortion, even harmonics and level of some amplitudes."""
     even = float(np.sum(a[1::2] ** 2))
-    # rms 0.2 is that of all harmonics; the level is of those in the band.
-    in_band = math.sqrt(float(np.sum(a**2) / np.sum(every**2)))
-    truths = {
+    return {
         "thd": 100 * math.sqrt(float(np.sum(a[1:] ** 2))) / a[0],
         "even_harmonics": 10 * math.log10(even) - 20 * math.log10(a[0])
-        if even > 1e-12
+        if even > 1e-12 * a[0] ** 2
         else math.nan,
-        "level": 20 * math.log10(0.2 * math.sqrt(2) * in_band),
-        "frequency": hz,
+        "level": 10 * math.log10(float(np.sum(a**2))),
     }
-    return cases_of("waveform", result, truths, rng, hz=["frequency"])
 
 
 def slider(rng, folder):

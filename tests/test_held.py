@@ -43,7 +43,7 @@ def test_few_intervals_hold_the_truth(tmp_path):
     print(f"\n{100 * share:.1f} % of {len(known)} numbers")
     assert len(known) > 50
     assert share >= 0.95 - 4 * math.sqrt(0.95 * 0.05 / n)
-    assert scores["held with clock"][scores["known"]].mean() >= share
+    assert scores["as stated"][scores["known"]].mean() >= share
 
 
 @pytest.mark.parametrize(("too_small", "tells"), [(1.0, False), (1.5, True), (0.5, True)])
@@ -76,5 +76,5 @@ def test_the_clock_is_drawn_and_left_out():
         quantity = combine(440 + error, "Hz", [clock, Term("noise", 1e-4, "A")])
         cases.append(held.Case("a", "b", quantity, 440.0, 440.0 * (1 + off)))
     row = held.table_of(held.scores_of(cases)).iloc[0]
-    assert row["with clock"] == 100
+    assert row["as stated"] == 100
     assert row["held"] == pytest.approx(95.4, abs=3)

@@ -14,7 +14,9 @@ from sigkit.errors import SigkitError
 from sigkit.evidence.job.folder import Stage
 from sigkit.evidence.rows.slider_rows import other_control
 from sigkit.evidence.run.takes import Outcome
+from sigkit.judging.compare import SHARED
 from sigkit.measures import TESTS, Result
+from sigkit.measures.held_note import CLOCK
 
 ROOM_STEP_C = 3.0
 """Largest difference of room temperature at which pitch is compared; common practice, no source."""
@@ -25,6 +27,8 @@ SINCE_STEP_S = 300.0
 LENGTH_STEP = 0.02
 """Warm-ups whose lengths differ by a larger share are cut to the shorter one."""
 
+FAMILY_HZ = 11_025
+"""Rates that are multiples of this are of one family, all others of another."""
 BAND_STEP = 0.02
 """Bands whose upper ends differ by a larger share hold other sound."""
 
@@ -123,6 +127,25 @@ def other_band(quantity: str, before: Outcomes, after: Outcomes) -> str:
     return (
         f"band up to {tops[0] / 1000:.3g} kHz against {tops[1] / 1000:.3g} kHz: record both at the "
         "same sample rate"
+    )
+
+
+def shared_sources(before: Outcomes, after: Outcomes) -> tuple[frozenset[str], str]:
+    """Return the sources of uncertainty that act alike on two stages, with a remark if some do not.
+
+    44.1 kHz and its multiples often come from another crystal of the sound card than 48 kHz and
+    its own: common practice, no source. Then the clock of one says nothing of the other.
+    """
+    rates = [
+        sorted({o.result.source.rate for o in outcomes if o.result is not None})
+        for outcomes in (before, after)
+    ]
+    if len({rate % FAMILY_HZ == 0 for found in rates for rate in found}) < 2:
+        return SHARED, ""
+    one, two = (" and ".join(f"{rate / 1000:g}" for rate in found) for found in rates)
+    return SHARED - {CLOCK}, (
+        f"recorded at {one} against {two} kHz, which may go by two crystals of the sound card: its "
+        "clock does not cancel"
     )
 
 

@@ -101,13 +101,15 @@ def join_takes(takes: Sequence[Quantity]) -> Quantity:
     return combine(statistics.fmean(values), takes[0].unit, terms)
 
 
-def difference(first: Quantity, last: Quantity) -> Quantity:
+def difference(first: Quantity, last: Quantity, shared: frozenset[str] = SHARED) -> Quantity:
     """Return ``last`` less ``first``; what both share cancels, the rest adds in squares.
 
     Parameters
     ----------
     first, last : Quantity
         The same quantity at two stages, in the same unit.
+    shared : frozenset of str, optional
+        Sources that act alike on both.
 
     Returns
     -------
@@ -116,7 +118,7 @@ def difference(first: Quantity, last: Quantity) -> Quantity:
 
     Notes
     -----
-    A component whose source is in ``SHARED`` acts on both in the same way, so that only the
+    A component whose source is in ``shared`` acts on both in the same way, so that only the
     difference of its two sizes is left (JCGM 100:2008, 5.2.2, correlation +1). This holds where
     both captures were made with the same sound card.
 
@@ -131,13 +133,15 @@ def difference(first: Quantity, last: Quantity) -> Quantity:
     for quantity in (first, last):
         if not quantity.measurable:
             return not_measurable(quantity.unit, quantity.reason)
-    terms = _subtracted(first, last)
+    terms = _subtracted(first, last, shared)
     if not any(term.u > 0 for term in terms):
         terms = [*budget_of(first), *budget_of(last)]
     return combine(last.value - first.value, last.unit, terms)
 
 
-def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
+def judge_change(
+    first: Quantity, last: Quantity, better: Better, shared: frozenset[str] = SHARED
+) -> Change:
     """Say whether a quantity improved between two stages.
 
     Parameters
@@ -146,6 +150,8 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
         The same quantity at two stages.
     better : {"smaller", "nearer zero", "none"}
         Which way an improvement goes.
+    shared : frozenset of str, optional
+        Sources that act alike on both.
 
     Returns
     -------
@@ -156,7 +162,7 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
         the magnitudes must differ by more than theirs too: a value that only changed its sign
         shows no change, with a remark. Empty where neither way is better.
     """
-    change = difference(first, last)
+    change = difference(first, last, shared)
     if not change.measurable:
         return Change(change, f"not measurable: {change.reason}")
     if better == "none":
@@ -172,7 +178,7 @@ def judge_change(first: Quantity, last: Quantity, better: Better) -> Change:
     flipped = first.value * last.value < 0
     growth = replace(change, value=abs(last.value) - abs(first.value))
     if flipped:
-        growth = combine(growth.value, change.unit, [*_sum_of_shared(first, last)])
+        growth = combine(growth.value, change.unit, [*_sum_of_shared(first, last, shared)])
     if abs(growth.value) <= growth.expanded:
         remark = "its sign changed, its size did not" if flipped else ""
         return Change(change, UNCHANGED, remark)
@@ -354,19 +360,19 @@ def budget_of(quantity: Quantity) -> tuple[Term, ...]:
     return (*quantity.budget, Term("measurement", math.sqrt(rest), "B", quantity.dof))
 
 
-def _subtracted(first: Quantity, last: Quantity) -> list[Term]:
-    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in SHARED]
-    for source in sorted(SHARED):
+def _subtracted(first: Quantity, last: Quantity, shared: frozenset[str]) -> list[Term]:
+    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in shared]
+    for source in sorted(shared):
         a, b = _shared(first, source), _shared(last, source)
         if a or b:
             terms.append(Term(source, abs(a - b), "B"))
     return terms
 
 
-def _sum_of_shared(first: Quantity, last: Quantity) -> list[Term]:
+def _sum_of_shared(first: Quantity, last: Quantity, shared: frozenset[str]) -> list[Term]:
     """Return the components of the sum of two values: what they share adds."""
-    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in SHARED]
-    both = [(s, _shared(first, s) + _shared(last, s)) for s in sorted(SHARED)]
+    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in shared]
+    both = [(s, _shared(first, s) + _shared(last, s)) for s in sorted(shared)]
     return terms + [Term(source, u, "B") for source, u in both if u]
 
 

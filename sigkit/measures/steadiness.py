@@ -21,6 +21,8 @@ HELD_PERIODS = EDGE + 2
 """Periods at the end of a tone that its bands cannot see: there the last pitch is held."""
 MOST_HELD = 1.6
 """Times that length after which the tone, and not what can be seen of it, has ended."""
+SOUGHT_S = 0.03
+"""Steps in which the end of the last stretch is looked for: up to so much more of it is unseen."""
 DRIFT_LEAST_S = 2.0
 BLOCK = 1 << 17
 """Phases that are summed at once."""
@@ -124,7 +126,7 @@ def pitch_path(phase: PhaseTrack, reference_hz: float, duration_s: float) -> Pit
         edges = mean_t.copy()
         before = t[0] - held_s if begin else max(0.0, t[0] - held_s)
         after = t[-1] + held_s
-        if end == phase.tone.size and duration_s < t[-1] + MOST_HELD * held_s:
+        if end == phase.tone.size and duration_s < t[-1] + MOST_HELD * held_s + SOUGHT_S:
             after = duration_s
         edges[0], edges[-1] = before, after
         cents = 1200 * np.log2(1 + np.diff(mean_rest) / seen / reference_hz)

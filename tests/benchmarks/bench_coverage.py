@@ -3,12 +3,16 @@
 Run with ``pytest -m benchmark -s tests/benchmarks/bench_coverage.py``; it prints one table, as in
 DEVELOPERS.md. Captures are drawn at random in signal, noise, length and rate (8 to 96 kHz) by
 generators that share nothing with the estimators, from seeds that no other test or benchmark uses.
-``SIGKIT_CASES`` sets the number of captures of each kind (default 40), ``SIGKIT_SEED`` another
-first number of their seeds, ``SIGKIT_COVERAGE`` a CSV file to which the scores are added, so that
-runs with several seeds make one table.
+``SIGKIT_CASES`` sets the number of captures of each kind (default 40, times the kind's share), or
+``SIGKIT_SECONDS`` the processor time that each is given; ``SIGKIT_SEED`` another first number of
+their seeds; ``SIGKIT_COVERAGE`` a CSV file to which the scores of every capture are added, so that
+runs with several seeds make one table: ``-k whole_table`` prints it alone. ``-k`` with the names of
+kinds runs these alone; two processes may write into one file.
 """
 
+import itertools
 import os
+import time
 from pathlib import Path
 
 import held
@@ -25,6 +29,7 @@ from sigkit.errors import SignalError
 pytestmark = pytest.mark.benchmark
 
 CASES = int(os.environ.get("SIGKIT_CASES", "40"))
+SECONDS = float(os.environ.get("SIGKIT_SECONDS", "0"))
 SEED = int(os.environ.get("SIGKIT_SEED", "77001"))
 KINDS = {
     "stability": (held_pitch.stability, 3),
@@ -50,19 +55,35 @@ KINDS = {
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_intervals_hold_the_truth(kind, tmp_path):
-    draw, share = KINDS[kind]
-    cases, refused = [], 0
-    for number in range(max(4, round(share * CASES))):
+    scores, refused, seconds = [], 0, 0.0
+    for number in itertools.count():
+        if seconds >= SECONDS if SECONDS else number >= most_of(kind):
+            break
+        begun = time.process_time()
         rng = np.random.default_rng([SEED, list(KINDS).index(kind), number])
         try:
-            cases += draw(rng, tmp_path)
+            scores.append(held.scores_of(KINDS[kind][0](rng, tmp_path)))
         except SignalError:
             refused += 1
-    scores = held.scores_of(cases)
-    print(f"\n{kind}: {refused} captures refused\n{held.markdown(held.table_of(scores))}")
+        else:
+            keep(scores[-1])
+        seconds += time.process_time() - begun
+    table = held.table_of(pd.concat(scores))
+    print(f"\n{kind}: {number} captures, {refused} refused, {seconds / number:.2f} s each")
+    print(f"{held.told(table)}\n{held.markdown(table)}")
+
+
+def most_of(kind):
+    """Return the number of captures of a kind."""
+    return max(4, round(KINDS[kind][1] * CASES))
+
+
+def keep(scores):
+    """Add scores to the file of cases, in one write, where there is one."""
     if place := os.environ.get("SIGKIT_COVERAGE", ""):
-        scores.to_csv(place, mode="a", header=not Path(place).is_file(), index=False)
-    assert len(scores)
+        text = scores.to_csv(header=not Path(place).is_file(), index=False)
+        with Path(place).open("a", encoding="utf-8", newline="") as file:
+            file.write(text)
 
 
 def test_whole_table():
@@ -71,5 +92,8 @@ def test_whole_table():
     if not place.is_file():
         pytest.skip("SIGKIT_COVERAGE names no file of cases")
     table = held.table_of(pd.read_csv(place))
-    print(f"\n{held.markdown(table)}\n\nsurely outside 93 to 97 %:")
+    print(f"\n{held.markdown(table)}\n")
+    for test, own in table.groupby("test", sort=False):
+        print(f"{test}: {held.told(own)}")
+    print(f"all: {held.told(table)}\n\nsurely outside 93 to 97 %:")
     print(held.markdown(held.outside(table)))

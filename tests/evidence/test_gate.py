@@ -1,19 +1,22 @@
 """What lets two stages be compared; the limits of 3 degrees and 5 minutes are common practice."""
 
 import dataclasses
+import math
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from sigkit.errors import SignalError
-from sigkit.evidence.gate import comparable, cut_to_shorter, settling_times
+from sigkit.evidence.gate import comparable, cut_to_shorter, settling_times, shared_sources
 from sigkit.evidence.job.folder import Stage, Take
 from sigkit.evidence.job.names import CaptureName
 from sigkit.evidence.logs.readings import Rail, Reading
 from sigkit.evidence.run.takes import File, Outcome
+from sigkit.judging.compare import judge_change
+from sigkit.measures.held_note import CLOCK
 from sigkit.measures.result import Result, Source
-from sigkit.quantity import Quantity, not_measurable
+from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 RAILS = {"plus": 15.0}
 SOURCE = Source(name="x.wav", rate=8000, channel=0, duration_s=1.0)
@@ -205,6 +208,32 @@ def test_other_options_and_the_same_recording():
 def test_power_on_times_in_the_capture_may_differ():
     captures = [outcome("before", power_on_s=1.0)], [outcome("after", power_on_s=90.0)]
     assert comparable("stability", *stages(), *captures) == ("", ())
+
+
+@pytest.mark.parametrize(
+    ("rates", "cancels"),
+    [((48_000, 96_000), True), ((44_100, 22_050), True), ((44_100, 48_000), False)],
+)
+def test_rates_of_two_families_do_not_share_a_clock(rates, cancels):
+    """GUM 5.2.2: what is common cancels. 50 ppm, rectangular, is u = 0.05 cents: times root 2."""
+    stages = [
+        [dataclasses.replace(o, result=dataclasses.replace(o.result, source=source))]
+        for o, source in zip(
+            (outcome("before"), outcome("after")),
+            (dataclasses.replace(SOURCE, rate=rate) for rate in rates),
+            strict=True,
+        )
+    ]
+    shared, remark = shared_sources(*stages)
+    assert (CLOCK in shared) == cancels == (not remark)
+    first, last = (
+        combine(v, "cents", [Term(CLOCK, 0.05, "B"), Term("noise", 0.003, "A")]) for v in (1.0, 0.9)
+    )
+    judged = judge_change(first, last, "nearer zero", shared)
+    assert judged.verdict == ("improved" if cancels else "no change shown")
+    assert judged.difference.u == pytest.approx(
+        0.003 * 2**0.5 if cancels else math.hypot(0.05, 0.003) * 2**0.5
+    )
 
 
 # --- warm-ups of unequal length

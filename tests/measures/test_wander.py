@@ -43,7 +43,7 @@ def test_jitter_of_planted_size_and_its_interval(tmp_path):
         cents = np.interp(T, np.arange(260) * 0.05, knots) + rng.uniform(-5, 5) * T / 60
         phase = phase_in(tmp_path, hz, cents, rng.uniform(25, 50), seed)
         truth = true_jitter(cents, phase.time_s[0], phase.time_s[-1])
-        found = jitter_of(phase, hz, steps_s=NONE, wobble_hz=None)
+        found = jitter_of(phase, hz, steps_s=NONE, lines_hz=())
         assert found.value == pytest.approx(truth, rel=0.02, abs=0.05)
         held.append(abs(found.value - truth) <= found.expanded)
     print(f"jitter: {np.mean(held):.1%} of {len(held)}")
@@ -57,7 +57,7 @@ def test_noise_drift_and_slow_wander_are_no_jitter(tmp_path, wave, snr_db):
     for seed, hz in enumerate(np.geomspace(70, 1100, 10)):
         cents = 4 * np.sin(2 * np.pi * 0.05 * T) + T
         found = jitter_of(
-            phase_in(tmp_path, hz, cents, snr_db, seed, wave), hz, steps_s=NONE, wobble_hz=None
+            phase_in(tmp_path, hz, cents, snr_db, seed, wave), hz, steps_s=NONE, lines_hz=()
         )
         slow = true_jitter(cents, 0.1, 11.9)
         assert found.value < 0.2
@@ -68,8 +68,8 @@ def test_noise_drift_and_slow_wander_are_no_jitter(tmp_path, wave, snr_db):
 def test_steps_and_wobble_are_left_out_of_jitter(tmp_path):
     cents = np.where(T > 6.1, 20.0, 0.0) + 2 * np.sin(2 * np.pi * 50 * T)
     phase = phase_in(tmp_path, 440.7, cents, 50, 1)
-    with_step = jitter_of(phase, 442.0, steps_s=NONE, wobble_hz=None)
-    without = jitter_of(phase, 442.0, steps_s=np.array([6.1]), wobble_hz=50.0)
+    with_step = jitter_of(phase, 442.0, steps_s=NONE, lines_hz=())
+    without = jitter_of(phase, 442.0, steps_s=np.array([6.1]), lines_hz=(50.0,))
     assert with_step.value > 1
     assert without.value < 0.03
 
@@ -80,7 +80,7 @@ def test_no_jitter_of_less_than_two_seconds(tmp_path):
     short = PhaseTrack(
         *(v[early] for v in (phase.time_s, phase.cycles, phase.u_cycles, phase.tone))
     )
-    found = jitter_of(short, 220.0, steps_s=NONE, wobble_hz=None)
+    found = jitter_of(short, 220.0, steps_s=NONE, lines_hz=())
     assert "unbroken for 2 s" in found.reason
 
 

@@ -16,6 +16,7 @@ from sigkit.evidence.gate import (
     other_gain,
     partial_drift,
     settling_times,
+    shared_sources,
     unknown_start,
 )
 from sigkit.evidence.job.folder import Job, Stage
@@ -44,6 +45,7 @@ from sigkit.judging.limits import (
     judge_limit,
 )
 from sigkit.measures import TESTS, Judged
+from sigkit.measures.held_note import CLOCK
 from sigkit.measures.result import words
 from sigkit.quantity import Quantity, combine, not_measurable
 
@@ -333,7 +335,11 @@ def _change(
         return Change(not_measurable(judged.unit, why), f"not comparable: {why}"), ()
     change = bounded
     if change is None:
-        change = judge_change(cells[first].quantity, cells[last].quantity, judged.better)
+        shared, apart = shared_sources(*used)
+        ends_of = cells[first].quantity, cells[last].quantity
+        change = judge_change(*ends_of, judged.better, shared)
+        if apart and any(term.source == CLOCK for end in ends_of for term in end.budget):
+            remarks = (*remarks, apart)
         counts = cells[first].counts, cells[last].counts
         if counts[0] is not None and counts[1] is not None and judged.better == "smaller":
             change = judge_counts(change, counts[0], counts[1])

@@ -17,6 +17,7 @@ from sigkit.measures.beating.locking import Sweep, find_sweep, locking_width_of
 from sigkit.measures.beating.numbers import (
     CENTS,
     Pair,
+    another_capture_of,
     curve_of,
     drift_in,
     mean_pair,
@@ -47,7 +48,8 @@ class BeatingResult(Result):
     detune : Quantity
         Oscillator 2 against the simple ratio to oscillator 1, cents.
     beat_wander : Quantity
-        Highest less lowest detune within 60 s (within the part where it is shorter), cents.
+        Highest less lowest detune within 60 s (within the part where it is shorter), cents. Windows
+        of 2 s, less six periods of the common fundamental at either end, see it, by a parabola.
     drift_1, drift_2 : Quantity
         Slope of a straight line through the pitch of each oscillator, cents/min.
     locking_width : Quantity
@@ -83,6 +85,15 @@ class BeatingResult(Result):
     sign_known: bool
     largest_locking: Quantity | None = None
     """Upper bound of a locking width that is too small to be seen; None where nothing bounds it."""
+    hold_s: tuple[float, float] = (0.0, math.inf)
+    """From and to when both oscillators are left alone, which means, wander and drift are of."""
+
+    def another_capture(self) -> Mapping[str, Term]:
+        """Return what the wander seen here may do to another capture's numbers."""
+        if not self.detune.measurable:
+            return {}
+        known = self.curve.dropna()
+        return another_capture_of(known[known["time_s"].between(*self.hold_s)], self.beat_wander)
 
     def at_most(self) -> Mapping[str, Quantity]:
         """Return the upper bound of a locking width too small to be seen."""
@@ -209,11 +220,12 @@ def _without(capture: Capture, windows: Sequence[BeatWindow]) -> BeatingResult:
     def missing(unit: str) -> Quantity:
         return not_measurable(unit, reason)
 
+    absent: dict[str, Any] = {name: missing(unit) for name, unit in HELD_NUMBERS.items()}
     return BeatingResult(
         source=source_of(capture),
         settings={},
         notes=(),
-        **{name: missing(unit) for name, unit in HELD_NUMBERS.items()},
+        **absent,
         locking_width=missing("cents"),
         curve=curve_of(windows, [False] * len(windows)),
         parts=parts_of(windows, capture.duration_s),
@@ -250,6 +262,7 @@ def _with(
         ratio=(steps[1], steps[0]),
         sign_known=sign_known,
         largest_locking=bound,
+        hold_s=(still[0].centre_s, still[-1].centre_s) if still else (0.0, math.inf),
     )
 
 

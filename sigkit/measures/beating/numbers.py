@@ -12,7 +12,7 @@ import pandas as pd
 from sigkit.arrays import Real
 from sigkit.captures.wav import Capture
 from sigkit.measures.fits import fit_line
-from sigkit.measures.repeats import drift_of, independent_values, peak_to_peak_of
+from sigkit.measures.repeats import independent_values, peak_to_peak_of
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.beats import BeatWindow
 from sigkit.tracks.two_tones.whole import fit_whole
@@ -29,10 +29,13 @@ WHOLE_SAMPLES = 1_200_000
 STEADY = 3.0
 """Mean square of the windows' departures, in their uncertainties, up to which a whole is tried."""
 WANDER_S = 60.0
+SHAPED = 0.003
+"""By how much a window departs from a parabola's mean, re the steps from window to window where
+both walk at random: found by simulation, 0.001 to 0.008."""
 DRIFT_LEAST = 4
-DRIFT_WINDOWS = 12
 CENTS = 1200 / math.log(2)
 GRID_S = 0.02
+ANOTHER = "another capture, from the wander in this one"
 SEPARATE = 0.8
 """Degrees of freedom of each step between windows that overlap by half; steps share sound."""
 
@@ -131,22 +134,28 @@ def _mean_of_windows(
     return Pair(mean, noise, parabola, dof, reference_hz)
 
 
-def _weights_of(windows: Sequence[BeatWindow]) -> tuple[Real, float]:
-    """Return the share of the time that each window stands for, and what the windows do not see.
+def _weights_of(windows: Sequence[BeatWindow], *, slope: bool = False) -> tuple[Real, float]:
+    """Return the weight of each window in the mean or slope, and what the windows do not see.
 
     Every moment is counted with the window whose middle is nearest. A window weighs its own time
     by a parabola, so that the mean of a pitch that walks at random is missed by a little, most at
     the ends: the second number is the variance of that, re the variance of the steps from window
-    to window by the same walk.
+    to window by the same walk. A slope is that per second; of a straight path it is exact.
     """
     start_s, stop_s = (np.array([getattr(w, n) for w in windows]) for n in ("start_s", "stop_s"))
     centre_s = (start_s + stop_s) / 2
     time_s = np.arange(start_s[0], stop_s[-1], GRID_S) + GRID_S / 2
     heard = np.searchsorted(start_s, time_s) > np.searchsorted(stop_s, time_s)
     nearest = np.searchsorted((centre_s[1:] + centre_s[:-1]) / 2, time_s)
-    weights = np.bincount(nearest[heard], minlength=len(windows)) / np.count_nonzero(heard)
+    asked = np.where(heard, 1 / np.count_nonzero(heard), 0.0)
+    if slope:
+        away = np.where(heard, time_s - time_s[heard].mean(), 0.0)
+        asked = away / float(away @ away)
+    weights = np.bincount(nearest[heard], asked[heard], len(windows)).astype(np.float64)
+    if slope:
+        weights = weights / float(weights @ centre_s)
     seen = sum(w * _reach(time_s, a, b) for w, a, b in zip(weights, start_s, stop_s, strict=True))
-    missed = seen - np.cumsum(heard) / np.count_nonzero(heard)
+    missed = seen - np.cumsum(asked)
     if len(windows) == 1:
         return weights, 0.0
     close = int(np.argmin(np.diff(centre_s)))
@@ -163,43 +172,94 @@ def _reach(time_s: Real, start_s: float, stop_s: float) -> Real:
 
 
 def drift_in(windows: Sequence[BeatWindow], tone: int, reference_hz: float) -> Quantity:
-    """Slope of a straight line through the pitch of one tone, cents/min."""
-    separate = apart(windows)
-    if len(separate) < DRIFT_LEAST:
+    """Slope of a straight line through the pitch of one tone, cents/min.
+
+    The slope of this capture's own path: what wander has in it of a slope belongs to it.
+    """
+    if len(apart(windows)) < DRIFT_LEAST:
         span_s = windows[-1].stop_s - windows[0].start_s
         return not_measurable(
             "cents/min",
             f"only {span_s:.1f} s of two oscillators, drift needs {2 * DRIFT_LEAST} s",
         )
-    cents, _ = cents_of(windows, reference_hz)
-    time_s = np.array([w.centre_s for w in windows])
-    if len(separate) >= DRIFT_WINDOWS:
-        length_s = float(np.median([w.stop_s - w.start_s for w in windows]))
-        found = drift_of(time_s, cents[:, tone], length_s)
-        if found.measurable:
-            by_noise = _slope_noise(separate, tone, reference_hz)
-            return combine(found.value, "cents/min", [*found.budget, Term("noise", by_noise, "A")])
-    own, _ = cents_of(separate, reference_hz)
-    at_s = np.array([w.centre_s for w in separate])
-    fit = fit_line(at_s, own[:, tone])
+    cents, u = cents_of(windows, reference_hz)
+    weights, unseen = _weights_of(windows, slope=True)
+    steps = np.diff(cents[:, tone])
+    by_noise = weights * u[:, tone]
+    noise = float(by_noise @ _shared_noise(windows) @ by_noise)
     return combine(
-        60 * float(fit.values[1]),
+        60 * float(weights @ cents[:, tone]),
         "cents/min",
         [
-            Term("scatter", max(60 * float(fit.u[1]), 1e-9), "A", fit.dof),
-            Term("noise", _slope_noise(separate, tone, reference_hz), "A"),
+            Term("noise", max(60 * math.sqrt(max(noise, 0.0)), 1e-9), "A"),
+            Term(
+                "wander between the windows",
+                60 * math.sqrt(float(np.mean(steps**2)) * unseen),
+                "A",
+                SEPARATE * len(steps),
+            ),
         ],
     )
 
 
-def _slope_noise(windows: Sequence[BeatWindow], tone: int, reference_hz: float) -> float:
-    _, u = cents_of(windows, reference_hz)
-    at_s = np.array([w.centre_s for w in windows])
-    return 60 * float(np.sqrt(np.mean(u[:, tone] ** 2) / len(windows)) / np.std(at_s))
+def another_capture_of(curve: pd.DataFrame, beat_wander: Quantity) -> dict[str, Term]:
+    """Return what the wander in one capture may do to the numbers of another one.
+
+    Parameters
+    ----------
+    curve : DataFrame
+        Windows with two oscillators, see `curve_of`.
+    beat_wander : Quantity
+        Its largest wander of the detune.
+    """
+    if len(curve) < DRIFT_LEAST:
+        return {}
+    time_s = curve["time_s"].to_numpy(float)
+    names = {
+        "frequency_1": "frequency_1_hz",
+        "frequency_2": "frequency_2_hz",
+        "detune": "detune_cents",
+        "beat_rate": "beat_hz",
+    }
+    terms = {}
+    for name, column in names.items():
+        values = curve[column].to_numpy(float)
+        for_mean, _ = independent_values(values)
+        # Values that are worth n lie nearer to their own mean: s^2 / (n - 1), not s^2 / n.
+        u = float(np.std(values)) / math.sqrt(max(1.0, for_mean - 1))
+        terms[name] = Term(ANOTHER, u, "A", max(1.0, for_mean - 1))
+    if beat_wander.measurable:
+        _, worth = independent_values(curve["detune_cents"].to_numpy(float))
+        u = float(beat_wander) / math.sqrt(2 * worth)
+        terms["beat_wander"] = Term(ANOTHER, u, "A", max(1.0, worth - 1))
+    for name, column in (("drift_1", "frequency_1_hz"), ("drift_2", "frequency_2_hz")):
+        hz = curve[column].to_numpy(float)
+        # Windows overlap by half.
+        fit = fit_line(time_s[::2], 1200 * np.log2(hz / hz.mean())[::2])
+        if fit.dof < 1:
+            continue
+        worth, _ = independent_values(fit.residuals)
+        lost = math.sqrt(fit.residuals.size / worth)
+        terms[name] = Term(ANOTHER, 60 * lost * float(fit.u[1]), "A", max(1.0, worth - 2))
+    return {name: term for name, term in terms.items() if term.u > 0}
+
+
+def _shared_noise(windows: Sequence[BeatWindow]) -> Real:
+    """Return the correlation of the noise of windows that share sound.
+
+    A frequency is the slope of the phase, which weighs the noise by a ramp: that of two windows a
+    share x of their length apart correlates by 1 - 3 x + 2 x^3.
+    """
+    centre_s = np.array([w.centre_s for w in windows])
+    length_s = np.array([w.stop_s - w.start_s for w in windows])
+    x = np.abs(centre_s[:, None] - centre_s) / ((length_s[:, None] + length_s) / 2)
+    x = np.minimum(x, 1.0)
+    shared: Real = 1 - 3 * x + 2 * x**3
+    return shared
 
 
 def wander_of(windows: Sequence[BeatWindow]) -> Quantity:
-    """Largest peak-to-peak change of the detune within 60 s, noise taken out, cents."""
+    """Highest less lowest detune of windows within 60 s, noise taken out, cents."""
     if len(windows) < 3:
         return not_measurable(
             "cents", "fewer than 3 windows of two oscillators; hold both for 10 s or longer"
@@ -218,14 +278,11 @@ def wander_of(windows: Sequence[BeatWindow]) -> Quantity:
             )
             found.append(peak_to_peak_of(detune[inside], noise, independent))
     largest = max(found, key=lambda q: q.value)
-    # Windows see less of quick wander, and the next 60 s would not show the same extremes.
-    _, for_variance = independent_values(detune)
-    by_chance = largest.value / math.sqrt(2 * for_variance) / 4
-    return combine(
-        largest.value,
-        "cents",
-        [*largest.budget, Term("wander between the windows", max(by_chance, 1e-12), "B")],
-    )
+    beside = SHAPED * math.sqrt(2 * float(np.mean(np.diff(detune) ** 2)))
+    if not beside > 0:
+        return largest
+    terms = [*largest.budget, Term("shape of the windows", beside, "B")]
+    return combine(largest.value, "cents", terms)
 
 
 def curve_of(windows: Sequence[BeatWindow], swapped: Sequence[bool]) -> pd.DataFrame:

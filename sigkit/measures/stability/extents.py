@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,14 @@ from scipy import ndimage
 
 from sigkit.arrays import Real
 from sigkit.measures.stability.wander import BANDS
-from sigkit.measures.steadiness import HELD_PERIODS, LEVEL_KNOWN, MOST_HELD, root_of, variance_terms
+from sigkit.measures.steadiness import (
+    HELD_PERIODS,
+    LEVEL_KNOWN,
+    MOST_HELD,
+    SOUGHT_S,
+    root_of,
+    variance_terms,
+)
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.pitch import PitchTrack
 
@@ -19,6 +26,12 @@ LEAST_PERIODS = 6
 """Periods in the windows of a low note."""
 MOST_DRAWS, FEWEST_DRAWS, DRAWN = 200, 20, 4_000_000
 SEED = 1
+MEAN_OF_WALK = 1 / math.sqrt(3)
+"""Rms of the mean of a random walk from zero over its length, re that of its end."""
+SLOWLY = 0.02
+"""Cycles a frame up to which a line is a slow wander to the frames."""
+MAINS_LEFT = "mains wobble in the windows"
+"""Source of what windows do not smooth away of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +47,13 @@ class Windows:
     held : tuple of (slice, float)
         The frames at either end that hold the value next to them, and by how much the pitch
         usually changes over so long, in cents.
+    left_cents : float
+        Peak of what the windows leave of mains wobble, where the phase still has it.
+    last_hops : float
+        Hops that the last frame stands for: half of one, and what the capture goes on.
+    slow_cents : float
+        Peak of what is left of lines at multiples of the rate of the frames, which the frames show
+        as a slow wander.
     """
 
     cents: Real
@@ -41,6 +61,9 @@ class Windows:
     window_s: float
     hop_s: float
     held: tuple[tuple[slice, float], ...]
+    left_cents: float = 0.0
+    last_hops: float = 0.5
+    slow_cents: float = 0.0
 
     @property
     def noise(self) -> Real:
@@ -55,12 +78,16 @@ class Windows:
         slow = ndimage.uniform_filter1d(known, 3 * max(1, round(self.window_s / self.hop_s)))
         return math.sqrt(max(0.0, float(np.mean((known - slow) ** 2)) - float(self.noise[0])))
 
-    def u_of_ends(self, statistic: Callable[[Real], float]) -> float:
-        """Return the standard uncertainty of a statistic of the cents by the ends that are held."""
+    def u_of_ends(self, statistic: Callable[[Real], float], share: float = 1.0) -> float:
+        """Return the standard uncertainty of a statistic of the cents by the ends that are held.
+
+        ``share`` is by how much of its change over the whole end a held part is off as the
+        statistic sees it: an extreme sees all, a mean `MEAN_OF_WALK`.
+        """
         value, squares = statistic(self.cents), 0.0
         for part, change in self.held:
             moved = []
-            for shift in (-2 * change, 2 * change):
+            for shift in (-2 * share * change, 2 * share * change):
                 cents = self.cents.copy()
                 cents[part] += shift
                 moved.append(abs(statistic(cents) - value))
@@ -68,15 +95,33 @@ class Windows:
         return math.sqrt(squares)
 
 
-def windows_of(track: PitchTrack, reference_hz: float) -> Windows:
-    """Return a track in cents above a reference, held to the ends of its tone."""
+def windows_of(
+    track: PitchTrack,
+    reference_hz: float,
+    duration_s: float,
+    lines: Sequence[tuple[float, float]] = (),
+) -> Windows:
+    """Return a track in cents above a reference, held to the ends of its tone.
+
+    Parameters
+    ----------
+    track : PitchTrack
+        The pitch.
+    reference_hz : float
+        What the cents refer to.
+    duration_s : float
+        Length of the capture.
+    lines : sequence of (float, float)
+        Frequency in Hz and peak in cents of mains wobble. A window weighed by a parabola leaves at
+        most 3 / x^2 of it, x = pi times its periods in the window.
+    """
     window_s = max(track.window_s, LEAST_PERIODS / reference_hz)
     cents = np.array(track.cents(reference_hz), np.float64)
     u_cents = np.array(track.u_cents(), np.float64)
     known = np.flatnonzero(np.isfinite(cents))
     seen = cents[known]
     shared = window_noise(1.0, window_s, track.hop_s)
-    reach_s = window_s / 2 + MOST_HELD * HELD_PERIODS / reference_hz
+    reach_s = window_s / 2 + MOST_HELD * HELD_PERIODS / reference_hz + SOUGHT_S
     reach = math.ceil(reach_s / track.hop_s) + 1
     first, last = int(known[0]), int(known[-1])
     held = []
@@ -94,7 +139,13 @@ def windows_of(track: PitchTrack, reference_hz: float) -> Windows:
         worth = known.size * track.hop_s / window_s
         chance = moved * math.sqrt(2 / max(2.0, worth))
         held.append((part, math.sqrt(max(0.0, moved - by_noise) + chance)))
-    return Windows(cents, u_cents, window_s, track.hop_s, tuple(held))
+    rest = [(hz, 3 * peak / (math.pi * hz * window_s) ** 2) for hz, peak in lines]
+    left = math.hypot(*(peak for _, peak in rest), 0.0)
+    beats = [(hz * track.hop_s, peak) for hz, peak in rest]
+    # The phase, once a period, may show them the other way round: up to twice that.
+    slow = 2 * math.hypot(*(peak for at, peak in beats if abs(at - round(at)) < SLOWLY), 0.0)
+    last_hops = 0.5 + float(np.clip((duration_s - track.time_s[-1]) / track.hop_s, 0, 1))
+    return Windows(cents, u_cents, window_s, track.hop_s, tuple(held), left, last_hops, slow)
 
 
 def window_noise(u_cents: float, window_s: float, hop_s: float) -> Real:
@@ -115,14 +166,24 @@ def _ramp(window_s: float, hop_s: float) -> Real:
 
 def spread_of(windows: Windows) -> Quantity:
     """Return the standard deviation of the pitch without its track's noise, in cents."""
+    # A frame stands for half a hop on either side of it.
+    hops = np.ones(windows.cents.size)
+    hops[0], hops[-1] = 0.5, windows.last_hops
+    hops[np.isnan(windows.cents)] = 0.0
+    hops /= hops.sum()
 
     def variance(cents: Real) -> float:
-        # A frame stands for one hop: the last instant of a capture begins none.
-        return float(np.nanvar(cents[:-1]))
+        cents = np.nan_to_num(cents)
+        return float(hops @ (cents - hops @ cents) ** 2)
 
     noise, known = windows.noise, windows.cents[np.isfinite(windows.cents)]
     terms = variance_terms(known - known.mean(), noise)
-    terms.append(Term("unseen ends", windows.u_of_ends(variance), "B"))
+    terms.append(Term("unseen ends", windows.u_of_ends(variance, MEAN_OF_WALK), "B"))
+    if windows.left_cents > 0:  # all of it or nothing, as the tone's bands let it through
+        terms.append(Term(MAINS_LEFT, windows.left_cents**2 / 2 / math.sqrt(3), "B"))
+    if windows.slow_cents > 0:  # correlated with the path by anything from -1 to 1, rectangular
+        most = 2 * float(np.std(known)) * windows.slow_cents / math.sqrt(2)
+        terms.append(Term(MAINS_LEFT, most / math.sqrt(3), "B"))
     return root_of(variance(windows.cents) - float(noise[0]), terms)
 
 
@@ -186,11 +247,18 @@ def extents_of(windows: Windows) -> tuple[Quantity, Quantity]:
         whole.append(_extent_of(drawn))
         slow.append(seconds.extent(drawn))
     extent = _extent(windows, path, _extent_of, np.array(whole))
+    if windows.left_cents > 0:
+        left = Term(MAINS_LEFT, 2 * windows.left_cents / math.sqrt(3), "B")
+        extent = combine(extent.value, "cents", [*extent.budget, left])
     if seconds.count < 3:
         return extent, not_measurable(
             "cents", "fewer than 3 whole seconds of tone: record 10 s or more"
         )
-    return extent, _extent(windows, path, seconds.extent, np.array(slow))
+    wander = _extent(windows, path, seconds.extent, np.array(slow))
+    if windows.slow_cents > 0:  # at both extremes, at moments of its period that are not known
+        left = Term(MAINS_LEFT, windows.slow_cents, "B")
+        wander = combine(wander.value, "cents", [*wander.budget, left])
+    return extent, wander
 
 
 def _extent_of(cents: Real) -> float:

@@ -43,6 +43,8 @@ APART_BINS = 3.0
 AROUND_HZ = (2.0, 9.0)
 """Where the noise of a line is looked for, from it."""
 FALSE_ALARM = 1e-3
+MAINS_AT_ENDS = "mains wobble at the ends"
+"""Source of what a capture that holds no whole number of its periods does to mean and drift."""
 ALIKE = 3.0
 """Factor by which harmonics may scatter about the line before that widens the uncertainty."""
 
@@ -61,12 +63,37 @@ class Wobble:
         Where it was found; nan without one.
     note : str
         The same in words; empty where there is nothing to say.
+    lines : tuple of (float, float)
+        Frequency and peak in cents of every line that stands out, added hum where that cannot be
+        told from a wobble.
     """
 
     peak: Quantity
     bound: Quantity | None
     frequency_hz: float
     note: str
+    lines: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def bent_cents(self) -> float:
+        """By how much the pitch of the mean frequency lies above the mean pitch.
+
+        The mean of a frequency f 2^(c / 1200) is f (1 + x^2 / 2) to second order, with x = c ln 2 /
+        1200; of a swing of peak p, c^2 is p^2 / 2 on average.
+        """
+        return sum(cents**2 for _, cents in self.lines) / 4 / CENTS
+
+    def at_ends(self, seconds: float) -> tuple[float, float] | None:
+        """Return standard uncertainties of a mean and a drift over so long, cents and cents/min.
+
+        A swing of peak p and frequency f moves the phase by p / (2 pi f) at either end, at a moment
+        of its period that is not known, which the means over steps of phase do not see. A mean is
+        the difference of both over T; a straight line's slope weighs each end by 6 / T^2.
+        """
+        if not self.lines:
+            return None
+        moved = math.hypot(*(cents / (2 * math.pi * hz) for hz, cents in self.lines))
+        return moved / seconds, 60 * 6 * moved / seconds**2
 
 
 def mains_wobble(
@@ -88,7 +115,9 @@ def mains_wobble(
     Returns
     -------
     Wobble
-        The larger of the two lines where it stands out of the noise about it, else a bound.
+        The larger of the two lines where it stands out of the noise about it, else a bound. No
+        value where one is found and added hum hides the other, as that may be the larger one; notes
+        too low for the other are told so.
 
     Notes
     -----
@@ -105,35 +134,58 @@ def mains_wobble(
         return Wobble(not_measurable("cents", reason), None, math.nan, "")
     bases = MAINS_HZ if mains_hz is None else (float(mains_hz),)
     nominal = [base * times for base in bases for times in (1, 2)]
-    found = {hz: _line(pieces, hz, MAINS_HZ if mains_hz is None else bases) for hz in nominal}
+    hum = MAINS_HZ if mains_hz is None else bases
+    found = {hz: _line(pieces, hz, hum) for hz in nominal}
     seen = [line for line in found.values() if line is not None]
+    every = [line or _line(pieces, hz, ()) for hz, line in found.items()]
+    lines = tuple((e.hz, e.cents) for e in every if e is not None and e.chance < FALSE_ALARM)
     hidden = _hidden(pieces[0].hz, [hz for hz, line in found.items() if line is None])
     if not seen:
-        return Wobble(not_measurable("cents", hidden), None, math.nan, "")
+        return Wobble(not_measurable("cents", hidden), None, math.nan, "", lines)
     tests = sum(line.tries for line in seen)
     clear = [line for line in seen if line.chance * tests < FALSE_ALARM]
     largest = max(seen, key=lambda line: line.cents + 2 * line.u_cents)
     line = _first_of(clear, pieces[0].hz, nominal) if clear else largest
     size = combine(line.cents, "cents", [Term("noise around the line", line.u_cents, "A")])
+    partner = [
+        hz
+        for hz, other in found.items()
+        if other is None and _of_one_mains(hz, line.hz) and pieces[0].hz >= _lowest_note(hz)
+    ]
+    if clear and partner:
+        seen_at = f"{line.cents:.2g} cents peak at {line.hz:.1f} Hz"
+        reason = f"{seen_at}; but {_hidden(pieces[0].hz, partner)}"
+        return Wobble(not_measurable("cents", reason), None, line.hz, "", lines)
     if clear:
         note = f"mains wobble of {line.cents:.2g} cents peak, at {line.hz:.1f} Hz"
-        return Wobble(size, None, line.hz, f"{note}; {hidden}" if hidden else note)
+        note = f"{note}; {hidden}" if hidden else note
+        return Wobble(size, None, line.hz, note, lines)
     where = ", ".join(f"{hz:g}" for hz, line in found.items() if line is not None)
     reason = f"none above {line.cents + 2 * line.u_cents:.2g} cents found at {where} Hz"
-    return Wobble(not_measurable("cents", reason), size, math.nan, hidden)
+    return Wobble(not_measurable("cents", reason), size, math.nan, hidden, lines)
 
 
 def _hidden(hz: float, lines: list[float]) -> str:
     """Say where no wobble could be told, and which note it takes; empty where there is no such."""
     if not lines:
         return ""
-    where, least = " and ".join(f"{line:g}" for line in lines), 1.05 * max(lines) / HALF
+    where, least = " and ".join(f"{line:g}" for line in lines), _lowest_note(max(lines))
     if hz < least:
         return f"a wobble at {where} Hz needs a note above {least:.0f} Hz; this one has {hz:.0f} Hz"
     return (
         f"added hum would lie on a wobble at {where} Hz with this note of {hz:.1f} Hz; take one "
         "that is some Hz away from the multiples of 10 Hz"
     )
+
+
+def _lowest_note(line_hz: float) -> float:
+    """Return the lowest note that shows a wobble of that frequency."""
+    return 1.05 * line_hz / HALF
+
+
+def _of_one_mains(hz: float, other_hz: float) -> bool:
+    """Say whether one frequency is about twice the other."""
+    return abs(max(hz, other_hz) / min(hz, other_hz) / 2 - 1) < 2 * OFF
 
 
 def _first_of(lines: list[_Line], hz: float, nominal: list[float]) -> _Line:
@@ -255,31 +307,46 @@ def _line(pieces: list[_Piece], nominal_hz: float, hum: Sequence[float]) -> _Lin
     reach = nominal_hz * OFF
     step = 0.2 * min(p.resolution_hz for p in pieces)
     offsets = nominal_hz + np.arange(-reach, reach + step / 2, step)
-    ratio, power, noise, used = np.zeros(offsets.size), [], [], 0
-    for piece in pieces:
-        free = _free(piece, nominal_hz, hum)
-        if not free.any():
-            continue
-        found, variance = _combined(piece, offsets, free)
-        ratio += np.abs(found) ** 2 / variance
-        power.append(np.abs(found) ** 2)
-        noise.append(variance)
-        used += 1
-    if not used:
+    heard = [(p, free) for p in pieces if (free := _free(p, nominal_hz, hum)).any()]
+    if not heard:
         return None
-    best = int(np.argmax(ratio))
-    squared = float(np.mean([p[best] for p in power]))
-    expected = float(np.mean([v[best] for v in noise]))
-    scale = CENTS * offsets[best] / pieces[0].hz
+    # Where harmonics disagree most the line itself may stand: the place goes by the power alone.
+    rough = [_combined(piece, offsets, free) for piece, free in heard]
+    place = _summit(offsets, np.sum([np.abs(found) ** 2 / noise for found, noise, _ in rough], 0))
+    ends = np.array([offsets[0], place, offsets[-1]])
+    there = [_combined(piece, ends, free) for piece, free in heard]
+    power = np.array([np.abs(found[1]) ** 2 for found, _, _ in there])
+    variance = np.array([noise + spread[1] for _, noise, spread in there])
+    squared, expected, used = float(power.mean()), float(variance.mean()), len(heard)
+    scale = CENTS * place / pieces[0].hz
     size = math.sqrt(max(squared - expected, 0.25 * expected))
     u = math.sqrt(expected / 2 / used) * max(1.0, math.sqrt(expected) / size)
-    chance = float(stats.gamma.sf(ratio[best], used))
+    chance = float(stats.gamma.sf(np.sum(power / variance), used))
     tries = max(1.0, 2 * reach / pieces[0].resolution_hz)
-    return _Line(float(offsets[best]), scale * size, scale * u, chance, tries, nominal_hz)
+    return _Line(place, scale * size, scale * u, chance, tries, nominal_hz)
 
 
-def _combined(piece: _Piece, offsets: Real, free: Flags) -> tuple[Complex, Real]:
-    """Average the harmonics' modulation by the noise around; with its variance."""
+def _summit(offsets: Real, power: Real) -> float:
+    """Return where a line is strongest, between the places it was looked for at.
+
+    A parabola through the logarithms of three places: between two of them a line would read up to
+    0.6 % low.
+    """
+    best = int(np.argmax(power))
+    if not 0 < best < power.size - 1:
+        return float(offsets[best])
+    before, at, after = np.log(power[best - 1 : best + 2])
+    bend = before - 2 * at + after
+    aside = (before - after) / (2 * bend) if bend < 0 else 0.0
+    return float(offsets[best] + np.clip(aside, -0.5, 0.5) * (offsets[1] - offsets[0]))
+
+
+def _combined(piece: _Piece, offsets: Real, free: Flags) -> tuple[Complex, float, Real]:
+    """Average the harmonics' modulation by the noise around; with its variance.
+
+    Beside the variance by noise that of harmonics which do not agree: they show something else than
+    a wobble of the pitch.
+    """
     near, far = AROUND_HZ
     side = np.arange(near, far, piece.resolution_hz)
     around = np.concatenate([offsets[0] - side, offsets[-1] + side])
@@ -292,13 +359,12 @@ def _combined(piece: _Piece, offsets: Real, free: Flags) -> tuple[Complex, Real]
     found = weight @ at
     averaged = weight @ beside
     expected = float(np.median(np.abs(averaged) ** 2)) / math.log(2)
-    # Harmonics that do not agree show something else than a wobble of the pitch.
     dof = int(free.sum()) - 1
     spread = np.zeros(offsets.size)
     if dof > 0:
         misfit = np.sum(np.abs(at - found) ** 2 / variance[:, None], axis=0) / dof
         spread = np.where(misfit > ALIKE, weight**2 @ np.abs(at - found) ** 2 * 2, 0.0)
-    return found, np.maximum(expected, 1e-30) + spread
+    return found, max(expected, 1e-30), spread
 
 
 def _free(piece: _Piece, offset: float, hum: Sequence[float]) -> Flags:

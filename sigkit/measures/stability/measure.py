@@ -25,7 +25,7 @@ from sigkit.measures.repeats import drift_of, independent_values
 from sigkit.measures.result import Result
 from sigkit.measures.stability.allan import COLUMNS, allan_deviation
 from sigkit.measures.stability.extents import extents_of, spread_of, windows_of
-from sigkit.measures.stability.mains import mains_wobble
+from sigkit.measures.stability.mains import MAINS_AT_ENDS, mains_wobble
 from sigkit.measures.stability.wander import jitter_of
 from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
 from sigkit.quantity import Quantity, Term, combine
@@ -217,16 +217,24 @@ def measure_stability(
             "noise of this capture"
         )
 
-    away, terms = mean_of(pitch_path(phase, rough_hz, capture.duration_s))
+    wobble = mains_wobble(watch.watch.excerpts, capture.rate, phase, mains_hz)
+    notes += [wobble.note] if wobble.note else []
+    path = pitch_path(phase, rough_hz, capture.duration_s)
+    away, terms = mean_of(path)
+    away -= wobble.bent_cents
+    at_ends = wobble.at_ends(float(path.width_s.sum()))
+    terms += [Term(MAINS_AT_ENDS, at_ends[0], "B")] if at_ends else []
     reference_hz = rough_hz * 2 ** (away / 1200)
     if nominal_hz is None:
         nominal_hz = nearest_note_hz(reference_hz)
         notes.append(f"offset is from the nearest equal-tempered note, {nominal_hz:.2f} Hz")
     per_cent_hz = reference_hz * math.log(2) / 1200
     in_hz = [Term(t.source, t.u * per_cent_hz, t.evaluation) for t in terms]
-    wobble = mains_wobble(watch.watch.excerpts, capture.rate, phase, mains_hz)
-    notes += [wobble.note] if wobble.note else []
-    windows = windows_of(track, reference_hz)
+    drift = slope_of(pitch_path(phase, reference_hz, capture.duration_s))
+    if at_ends and drift.measurable:
+        more = [*drift.budget, Term(MAINS_AT_ENDS, at_ends[1], "B")]
+        drift = combine(drift.value, "cents/min", more)
+    windows = windows_of(track, reference_hz, capture.duration_s, wobble.lines)
     peak_to_peak, wander = extents_of(windows)
     return StabilityResult(
         source=source_of(capture),
@@ -240,13 +248,13 @@ def measure_stability(
         ),
         spread=spread_of(windows),
         peak_to_peak=peak_to_peak,
-        drift=slope_of(pitch_path(phase, reference_hz, capture.duration_s)),
+        drift=drift,
         wander=wander,
         jitter=jitter_of(
             phase,
             reference_hz,
             steps_s=jumps["time_s"].to_numpy(np.float64),
-            wobble_hz=wobble.frequency_hz if wobble.peak.measurable else None,
+            lines_hz=[hz for hz, _ in wobble.lines],
         ),
         mains_wobble=wobble.peak,
         jumps=jumps,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from scipy import ndimage
@@ -23,7 +24,7 @@ BANDS = 0.005
 
 
 def jitter_of(
-    phase: PhaseTrack, reference_hz: float, *, steps_s: Real, wobble_hz: float | None
+    phase: PhaseTrack, reference_hz: float, *, steps_s: Real, lines_hz: Sequence[float]
 ) -> Quantity:
     """Root mean square of the pitch over 0.05 s, less its running mean over 1 s, in cents.
 
@@ -35,8 +36,9 @@ def jitter_of(
         Mean pitch.
     steps_s : ndarray, shape (n_steps,)
         Instants of steps of pitch; the means around them are left out.
-    wobble_hz : float or None
-        Frequency of a mains wobble, which is taken out of the phase.
+    lines_hz : sequence of float
+        Frequencies of mains wobble, and of hum that looks like one, which are taken out of the
+        phase.
 
     Returns
     -------
@@ -49,8 +51,8 @@ def jitter_of(
     for t, cycles, u in _unbroken(phase, steps_s):
         edges = np.arange(t[0], t[-1], wide_s)
         rest = cycles - reference_hz * t
-        if wobble_hz is not None:
-            rest = _without_line(t, rest, wobble_hz)
+        for hz in lines_hz:
+            rest = _without_line(t, rest, hz)
         means = np.diff(np.interp(edges, t, rest)) / wide_s * CENTS / reference_hz
         if means.size <= length:
             continue

@@ -269,11 +269,13 @@ def _measured(t: Real, c: Real, wander: Wander, cycle: Cycle, found: _Found) -> 
     # The waves are the first two columns beside the drift.
     at = 2 * fit.parts + 1 if fit is not None else 2 if kind == "line" else 1
     others = np.delete(columns, [at, at + 1], axis=1)
-    rate = 1 / cycle.period_s
+    rate, batch_s = 1 / cycle.period_s, float(np.median(np.diff(t)))
     cosine = sine = 0.0
     for _ in range(6):
         turn = 2 * np.pi * t * rate
-        waves = np.column_stack([np.cos(turn), np.sin(turn)])
+        # A mean over a batch sees less of a sinusoid.
+        left = np.sinc(batch_s * rate)
+        waves = left * np.column_stack([np.cos(turn), np.sin(turn)])
         by_rate = 2 * np.pi * t * (sine * waves[:, 0] - cosine * waves[:, 1])
         design = np.column_stack([waves, others] + ([by_rate] if cosine or sine else []))
         solved = fit_linear(design, c, wander)
