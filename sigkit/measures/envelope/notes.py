@@ -8,20 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigkit.arrays import Real
+from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, is_beside, tell_hum
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope.fit import NoteFit, fit_note
 from sigkit.measures.envelope.model import note
 from sigkit.measures.envelope.numbers import numbers_of
 from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
-from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier, rough_pitches
+from sigkit.tracks.envelope.carrier import CarrierTrack, rough_pitches
 from sigkit.tracks.envelope.hum import cleaned
 from sigkit.tracks.envelope.power import power_track
 from sigkit.tracks.envelope.stretches import Stretch
 
-INCOHERENT = 0.05
-"""Share of a note's energy that its wave leaves, from which on only its power is used."""
-FEWEST_HELD = 6.0
-"""Periods that a wave is learned from at least."""
 RISE_DB, RISE_DB_NOISE, RISE_DB_POWER = 1.0, 3.0, 6.0
 """Rise of the level that is another note: on a known wave, of noise, of a tone that beats."""
 LOUD_DB, DEEP_DB = 30.0, 60.0
@@ -105,15 +102,18 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     pitches = rough_pitches(stretch.sound, stretch.rate)
     first = pitches[0] if pitches else None
     sound, quiet, hum_hz = cleaned(stretch.sound, stretch.rate, stretch.quiet, near_hz, first)
-    carrier, coherent = None, False
-    for rough in pitches:
-        tried = find_carrier(sound, stretch.rate, stretch.start_s, quiet, rough)
-        if tried is None:
-            continue
-        if carrier is None or tried.misfit < carrier.misfit:
-            carrier = tried
-        coherent = carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
-        if coherent:
+    carrier, coherent = carrier_of(sound, quiet, stretch, pitches)
+    untold = 0.0
+    # The wave was learned with the hum in it, where that lies at the carrier: twice.
+    for _ in range(2):
+        if carrier is None or not coherent or carrier.hz > BESIDE_HZ:
+            break
+        beside = hum_beside(stretch, carrier, near_hz)
+        if math.isnan(beside.hz) and math.isnan(hum_hz):
+            break
+        sound, quiet, hum_hz, untold = beside
+        carrier, coherent = carrier_of(sound, quiet, stretch, [carrier.hz])
+        if carrier is None or not is_beside(hum_hz, carrier.hz):
             break
     track: Source
     if carrier is not None and coherent:
@@ -146,6 +146,7 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         )
         if carrier is not None and coherent:
             numbers.flags["thump_db"] = _thump(carrier, found)
+            tell_hum(numbers, untold, hum_hz, carrier.hz)
             if carrier.misfit > WAVE_CHANGES:
                 numbers.none(
                     (*FALL, *RELEASE),

@@ -11,6 +11,7 @@ from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.fit import NoteFit
 from sigkit.measures.envelope.laws import CONVEX
 from sigkit.measures.envelope.model import (
+    MOST_POWER,
     LeastSquares,
     Shape,
     note,
@@ -98,7 +99,11 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
     """Leave out what a carrier that is too low for its fall, or a law that is none, can't tell."""
     shape = found.shape
     held_s = shape.gate_off_s - shape.peak_s
-    if found.knee and held_s < AT_PEAK * shape.rise_s and not _cut_short(out, found):
+    soonest_s = AT_PEAK * shape.rise_s
+    if found.rise.scatter > UNLIKE:
+        # Within a period what the wave is off by bends as well.
+        soonest_s = max(soonest_s, source.period_s)
+    if found.knee and held_s < soonest_s and not _cut_short(out, found):
         out.none(
             (*FALL, *RELEASE),
             "the level falls as soon as it has come to its peak: decay or release, none can tell; "
@@ -123,10 +128,14 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
             value, u = out.values["onset_s"]
             out.values["onset_s"] = (value, math.hypot(u, late_s))
             out.none(("onset_to_peak_s",), "the rise begins below the noise: raise the level")
-    elif (
-        not power
-        and shape.bend + 2 * spread(lambda p: shape_at(found, p).bend, found.rise) < CONVEX
-    ):
+    elif found.law == "power" and shape.power > MOST_POWER - 1:
+        out.none(
+            (*FALL, *RELEASE),
+            "no law of the amplifier explains how the level goes: play a higher note, louder",
+        )
+    elif (not power or found.rise.scatter > UNLIKE) and shape.bend + 2 * spread(
+        lambda p: shape_at(found, p).bend, found.rise
+    ) < CONVEX:
         out.none(
             (*FALL, *RELEASE),
             "its rise bends as none does that a capacitor's charge controls, and no law of the "

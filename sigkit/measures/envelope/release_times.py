@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from sigkit.measures.envelope.along import WholeRelease, whole_release
 from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.crossings import Crossing, crossing
 from sigkit.measures.envelope.fit import NoteFit
@@ -17,6 +18,10 @@ BENDS = 0.8
 """Time constants of the release over which a fall's logarithm is a parabola, whatever follows."""
 SLOWS = 1.5
 """Factor by which a fall is slower at -40 dB than at -20 dB where it does not go to silence."""
+NEAR_NOISE = 0.002
+"""Uncertainty of a crossing re the time from the release from which on the whole fall is fitted."""
+APART = 3.0
+"""Standard deviations by which a crossing by itself and along the whole fall may differ."""
 DOWN_DB = (20, 40, 60)
 
 
@@ -98,19 +103,27 @@ def _times(
     names = {20: "release_20_s", 40: "release_40_s", 60: "release_s"}
     seen: dict[int, Crossing] = {}
     begin, fall_s = off, release_s
+    whole: WholeRelease | None = None
+    looked = out.flags["law"] == "exponential"
     for down in DOWN_DB:
-        found = crossing(
-            source, level * 10 ** (-down / 20), begin, stop_s, fall_s, shortest_s, BENDS * release_s
-        )
+        share = level * 10 ** (-down / 20)
+        found = crossing(source, share, begin, stop_s, fall_s, shortest_s, BENDS * release_s)
         if found is None:
             break
+        own = found
+        if not looked and down < DOWN_DB[-1] and found.u_time_s > NEAR_NOISE * (found.time_s - off):
+            looked = True
+            bounds = (off + 2 * u_off, stop_s)
+            whole = whole_release(source, level, release_s, bounds, shortest_s, power)
+        if down < DOWN_DB[-1]:
+            found = _surer(found, whole, share)
         u = math.sqrt(found.u_time_s**2 + u_off**2 + (u_level * found.fall_s) ** 2)
         if not u < 0.5 * (found.time_s - off):
             break
-        seen[down] = found
+        seen[down] = own
         out.values[names[down]] = (found.time_s - off, u)
-        begin = found.time_s - 0.5 * (found.time_s - begin)
-        fall_s = found.fall_s
+        begin = own.time_s - 0.5 * (own.time_s - begin)
+        fall_s = own.fall_s
     missing = [down for down in DOWN_DB if down not in seen]
     if not missing:
         return
@@ -125,6 +138,16 @@ def _times(
         return  # Its fall slows on its way, so that nothing is foretold.
     if missing[0] == 60 or (missing[0] == 40 and seen):
         _extrapolated(out, source, knee, seen, stop_s, power)
+
+
+def _surer(found: Crossing, whole: WholeRelease | None, level: float) -> Crossing:
+    """Return a crossing as the whole release tells it, where that tells it more surely."""
+    other = None if whole is None else whole.crossing(level)
+    if other is None or not other[1] < found.u_time_s:
+        return found
+    # Another law than that of the fit would show here first.
+    apart = abs(other[0] - found.time_s) / math.sqrt(found.u_time_s**2 - other[1] ** 2)
+    return Crossing(*other) if apart < APART else found
 
 
 def _extrapolated(

@@ -112,7 +112,7 @@ def structure(
     )
     shape = with_values(first, knee_free, best)
     scatter = max(best.scatter, 1.0)
-    inside = is_inside(shape, data)
+    inside = _lets_down(shape, data)
     flat_free = (*ATTACK, *RELEASE)
     away = math.sqrt(float(np.mean((best.residuals * data.u_gain) ** 2))) / first.size
     if away > ASTRAY:
@@ -132,7 +132,7 @@ def structure(
             if other.chi2 < best.chi2:
                 best, shape = other, with_values(tried, knee_free, other)
         scatter = max(best.scatter, 1.0)
-        inside = is_inside(shape, data)
+        inside = _lets_down(shape, data)
     flat_starts = [s._replace(sustain=1.0) for s in (shape, starts[0])]
     flats = [run(data, law, flat_free, s, 40) for s in flat_starts]
     flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
@@ -162,6 +162,11 @@ def is_inside(shape: Shape, data: Blocks) -> bool:
     """Whether a gate ends clearly after the peak and before the sound does."""
     after = shape.peak_s + AT_PEAK * shape.release_s
     return bool(after < shape.gate_off_s < data.time_s[-1])
+
+
+def _lets_down(shape: Shape, data: Blocks) -> bool:
+    """Whether a knee is one, and the decay before it goes down: one that goes up is no decay."""
+    return shape.sustain < 1 and is_inside(shape, data)
 
 
 def as_decay(shape: Shape) -> Shape:
