@@ -258,6 +258,8 @@ def remarks_of(table: pd.DataFrame, heard: list[HeardNote]) -> list[str]:
         at = ", ".join(f"{t:.2f}" for t in table.loc[table["retrigger"], "onset_s"].head(4))
         said.append(f"retriggered at {at} s")
     misfit = float(table["misfit"].median())
+    if not math.isfinite(misfit):
+        return said
     said.append(
         f"scatter about the model of a capacitor: {math.sqrt(misfit):.1f} times the noise"
         + ("; another law may be at work" if misfit > 100 * OTHER_LAW else "")

@@ -10,7 +10,7 @@ import numpy as np
 from sigkit.arrays import Flags, Real
 from sigkit.measures.envelope.told import EVERY, Numbers
 from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier
-from sigkit.tracks.envelope.hum import ORDERS, still_in, without_hum_beside
+from sigkit.tracks.envelope.hum import still_in, without_hum_beside
 from sigkit.tracks.envelope.stretches import Stretch
 
 INCOHERENT = 0.05
@@ -22,20 +22,26 @@ BESIDE_HZ = 760.0
 MOST, MOST_CROSSED = 0.003, 0.1
 """What may be hum or the tone, re the peak, up to which numbers are told, and re a level that is
 crossed: 0.026 dB of the peak, and a tenth of a time constant."""
-NEAR_HZ = 3.0
+SAME = 0.1
+LEARNED = 3e-3
+"""Hum at the carrier re its wave from which on the wave was learned with it."""
 DB = 20 / math.log(10)
 
 
 class Beside(NamedTuple):
     """A sound less its hum, where it is quiet, the mains frequency, and what is left open.
 
-    ``untold``: level re the peak that may be hum or the tone itself.
+    ``untold``: level re the peak that may be hum or the tone itself; ``again``: whether the
+    carrier's wave was learned with so much hum in it that both have to be told anew;
+    ``at_carrier``: whether a line lies there at all.
     """
 
     sound: Real
     quiet: Flags
     hz: float
     untold: float
+    again: bool
+    at_carrier: bool
 
 
 def carrier_of(
@@ -79,19 +85,36 @@ def hum_beside(stretch: Stretch, carrier: CarrierTrack, near_hz: float) -> Besid
     """
     rate, quiet = stretch.rate, stretch.quiet
     phase = carrier.phase_at(stretch.start_s + np.arange(stretch.sound.size) / rate)
-    sound, hz, untold = without_hum_beside(stretch.sound, rate, quiet, phase, carrier.wave, near_hz)
+    sound, hum, untold = without_hum_beside(
+        stretch.sound, rate, quiet, phase, carrier.wave, near_hz
+    )
     still = still_in(sound, rate, quiet)
     quiet = quiet if still is None else still
     if quiet.any():
         sound = sound - sound[quiet].mean()
-    return Beside(sound, quiet, hz, untold / float(carrier.gain.max()))
+    top = float(carrier.gain.max())
+    if hum is None:
+        return Beside(sound, quiet, math.nan, 0.0, False, False)
+    there = hum.at(carrier.hz)
+    again = there > LEARNED * carrier.wave_rms * top
+    return Beside(sound, quiet, hum.hz, untold / top, again, there > 0)
 
 
-def is_beside(mains_hz: float, carrier_hz: float) -> bool:
-    """Return whether a line of the mains lies close to a harmonic of a carrier."""
-    lines = np.arange(1, ORDERS + 1) * mains_hz
-    apart = np.abs(lines - np.round(lines / carrier_hz) * carrier_hz)
-    return bool(np.any((apart < NEAR_HZ) & (lines > 0.9 * carrier_hz)))
+def is_same(sound: Real, quiet: Flags, beside: Beside) -> bool:
+    """Return whether a sound is what it was, where it is quiet and to a tenth of its noise.
+
+    Parameters
+    ----------
+    sound, quiet
+        As it was cleaned before its carrier was known.
+    beside : Beside
+        As it was cleaned after.
+    """
+    if beside.at_carrier:
+        return False
+    before, after = sound[quiet], beside.sound[quiet]
+    left = float(np.mean((after - before) ** 2)) if before.size else 0.0
+    return left <= SAME**2 * float(np.mean(after**2)) if before.size else True
 
 
 def tell_hum(numbers: Numbers, untold: float, mains_hz: float, carrier_hz: float) -> None:

@@ -23,6 +23,8 @@ MOST_STEPS = 80
 STILL = 1e-12
 SMALL = 1e-6
 MOST_BEND = 30.0
+LOWEST, LEAK = 0.01, 0.2
+"""Sustain that a last aim is seen re at least, and aim above which no fall to 1/e is meant."""
 MOST_LOG = 25.0
 """Logarithms of times are kept within this, so that no step of a fit leads nowhere."""
 
@@ -164,6 +166,13 @@ def _seconds(log_s: float) -> float:
     return math.exp(min(max(log_s, -MOST_LOG), MOST_LOG))
 
 
+def to_an_eth(time_constant_s: float, aim: float) -> float:
+    """Return the time to 1/e of a fall toward an aim re where it begins."""
+    if aim > LEAK:
+        return time_constant_s
+    return time_constant_s * math.log((1 - aim) / (1 / math.e - aim))
+
+
 class Shape(NamedTuple):
     """Parameters of a note, in the order of the fit."""
 
@@ -195,6 +204,11 @@ class Shape(NamedTuple):
     def release_s(self) -> float:
         """Time constant of the release."""
         return _seconds(self.log_release_s)
+
+    @property
+    def fall_s(self) -> float:
+        """Time in which the control falls to 1/e once it is let go, its last aim minded."""
+        return to_an_eth(self.release_s, self.last / max(self.sustain, LOWEST))
 
     @property
     def size(self) -> float:

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigkit.arrays import Real
-from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, is_beside, tell_hum
+from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, is_same, tell_hum
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope.fit import NoteFit, fit_note
 from sigkit.measures.envelope.model import note
 from sigkit.measures.envelope.numbers import numbers_of
 from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
+from sigkit.tracks.envelope.beating import beats
 from sigkit.tracks.envelope.carrier import CarrierTrack, rough_pitches
 from sigkit.tracks.envelope.hum import cleaned
 from sigkit.tracks.envelope.power import power_track
@@ -31,6 +32,12 @@ shorter than a hand presses keys in turn, with a standard deviation of this shar
 WAVE_CHANGES = 3e-3
 """Share of a note's energy that its wave leaves, from which on a filter follows its level: 5e-3
 where one does, 1e-5 and less where none does."""
+SWINGS_CENTS = 15.0
+"""Extent of the pitch from which on it is that, and no filter, which moves the wave."""
+UNLIKE_WHY = (
+    "its level does not rise and fall like a note's, or something else sounds with it: nothing is "
+    "told"
+)
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
 TELLS = 3.0
@@ -101,7 +108,10 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     """
     pitches = rough_pitches(stretch.sound, stretch.rate)
     first = pitches[0] if pitches else None
-    sound, quiet, hum_hz = cleaned(stretch.sound, stretch.rate, stretch.quiet, near_hz, first)
+    low = first is not None and first < BESIDE_HZ
+    sound, quiet, hum_hz = cleaned(
+        stretch.sound, stretch.rate, stretch.quiet, near_hz, first, first=low
+    )
     carrier, coherent = carrier_of(sound, quiet, stretch, pitches)
     untold = 0.0
     # The wave was learned with the hum in it, where that lies at the carrier: twice.
@@ -109,11 +119,12 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         if carrier is None or not coherent or carrier.hz > BESIDE_HZ:
             break
         beside = hum_beside(stretch, carrier, near_hz)
-        if math.isnan(beside.hz) and math.isnan(hum_hz):
+        untold = beside.untold
+        if is_same(sound, quiet, beside):
             break
-        sound, quiet, hum_hz, untold = beside
+        sound, quiet, hum_hz = beside.sound, beside.quiet, beside.hz
         carrier, coherent = carrier_of(sound, quiet, stretch, [carrier.hz])
-        if carrier is None or not is_beside(hum_hz, carrier.hz):
+        if not beside.again:
             break
     track: Source
     if carrier is not None and coherent:
@@ -126,13 +137,18 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         track, shortest_s, size, held = power, power.period_s, power.size, math.inf
     rise_db = RISE_DB if coherent else (RISE_DB_NOISE if math.isnan(hz) else RISE_DB_POWER)
     spans, trembles_hz = _without_tremolo(_spans(track, stretch, rise_db))
+    why = ""
+    if math.isfinite(trembles_hz):
+        why = f"its level rises and falls {trembles_hz:.1f} times a second: turn tremolo off"
+    elif carrier is not None and not coherent and beats(carrier):
+        why = "its harmonics come and go, as where two oscillators beat: let one sound"
     out = []
     for i, (begin, end, bounced) in enumerate(spans):
         found = None
-        if math.isnan(trembles_hz):
+        if not why:
             found = fit_note(track, begin, end, shortest_s, coherent=coherent)
         if found is None or not _is_like(found, begin, end, noise=math.isnan(hz)):
-            numbers, drawn = _unlike(track, begin, end, trembles_hz)
+            numbers, drawn = _unlike(track, begin, end, why or UNLIKE_WHY)
             scale = size * math.sqrt(2)
             numbers.values["peak_dbfs"] = (math.nan, math.nan)
             out.append(
@@ -148,12 +164,11 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
             numbers.flags["thump_db"] = _thump(carrier, found)
             tell_hum(numbers, untold, hum_hz, carrier.hz)
             if carrier.misfit > WAVE_CHANGES:
-                numbers.none(
-                    (*FALL, *RELEASE),
-                    "the tone's wave changes with its level, as a filter makes it that follows the "
-                    "note: open the filter and turn its envelope down",
-                )
+                _wave_changes(numbers, carrier)
         _edges_of_sound(numbers, stretch, first=i == 0, last=i == len(spans) - 1)
+        # It begins somewhere in its own stretch, whatever a bad fit says.
+        value, u = numbers.values["onset_s"]
+        numbers.values["onset_s"] = (value, min(u, (end - begin) / math.sqrt(12)))
         value, u = numbers.values["peak_dbfs"]
         scale = size * math.sqrt(2)
         numbers.values["peak_dbfs"] = (value + 20 * math.log10(scale), u)
@@ -173,16 +188,28 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     return out, hum_hz
 
 
-def _unlike(
-    track: Source, begin: float, end: float, trembles_hz: float = math.nan
-) -> tuple[Numbers, Blocks]:
+def _wave_changes(numbers: Numbers, carrier: CarrierTrack) -> None:
+    """Leave out what can't be told of a tone that keeps its pitch or its wave too badly."""
+    if carrier.drift_cents > SWINGS_CENTS:
+        numbers.none(
+            (*RISE, *FALL, *RELEASE),
+            f"its pitch moves by {carrier.drift_cents:.0f} cents while it sounds: turn vibrato, "
+            "glide and bender off",
+        )
+        numbers.flags |= {"law": "", "law_power": math.nan, "thump_db": math.nan}
+        return
+    numbers.none(
+        (*FALL, *RELEASE),
+        "the tone's wave changes with its level, as a filter makes it that follows the "
+        "note: open the filter and turn its envelope down",
+    )
+
+
+def _unlike(track: Source, begin: float, end: float, why: str) -> tuple[Numbers, Blocks]:
     """Return a note that is like no charge of a capacitor: where it begins, and nothing else."""
     step = max(track.period_s, (end - begin) / DRAWN)
     rough = blocks_of(track, np.arange(begin, end + step, step))
     numbers = Numbers()
-    why = "its level does not rise and fall like a note's: nothing is told"
-    if math.isfinite(trembles_hz):
-        why = f"its level rises and falls {trembles_hz:.1f} times a second: turn tremolo off"
     numbers.none(EVERY, why)
     if rough.gain.size:
         onset = float(rough.time_s[int(np.argmax(rough.gain > 0.5 * rough.gain.max()))])

@@ -18,7 +18,7 @@ from sigkit.measures.envelope.model import (
     rise_share_s,
 )
 from sigkit.measures.envelope.release_times import release_numbers
-from sigkit.measures.envelope.told import FALL, RELEASE, Numbers, shape_at, spread
+from sigkit.measures.envelope.told import FALL, RELEASE, RISE, Numbers, shape_at, spread
 from sigkit.measures.held_note import CLOCK_PPM
 
 CLOCK = CLOCK_PPM * 1e-6 / math.sqrt(3)
@@ -45,6 +45,8 @@ HEARD = 3.0
 """Level re the noise of a block from which on a rise is heard."""
 AT_ONCE = -20.0
 """Logarithm of the time constant of a decay that is over as it begins."""
+SHORT_S = 0.05
+"""Gate so short that no decay need show."""
 NOT_SEEN_DB = 0.1
 """A decay by less than this is none: its time constant says nothing."""
 AT_PEAK = 0.05
@@ -136,8 +138,12 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
     elif (not power or found.rise.scatter > UNLIKE) and shape.bend + 2 * spread(
         lambda p: shape_at(found, p).bend, found.rise
     ) < CONVEX:
+        left = (*FALL, *RELEASE) if not power else (*RISE[:2], *FALL, *RELEASE)
+        if power:
+            value, u = out.values["onset_s"]
+            out.values["onset_s"] = (value, math.hypot(u, 0.5 * shape.rise_s))
         out.none(
-            (*FALL, *RELEASE),
+            left,
             "its rise bends as none does that a capacitor's charge controls, and no law of the "
             "amplifier explains it: play a higher note, louder",
         )
@@ -245,9 +251,12 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         return
     seen = held_s / decay_s if free else math.inf
     if not free or -sustain < max(NOT_SEEN_DB, 3 * u_sustain):
+        short = f"no decay shows in the {1000 * held_s:.2g} ms that it is held: hold the key longer"
         out.none(
             ("decay_time_constant_s",),
-            "no decay: the level is held at the peak (sustain at 100 %); lower the sustain",
+            short
+            if held_s < SHORT_S
+            else "no decay: the level is held at the peak (sustain at 100 %); lower the sustain",
         )
     elif not u < 0.3 * value:
         out.none(("decay_time_constant_s",), "the gate ended too early in the decay: hold longer")

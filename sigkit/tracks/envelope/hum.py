@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy import linalg
 
-from sigkit.arrays import Flags, Real
+from sigkit.arrays import Complex, Flags, Real
 
 MAINS_HZ = (50.0, 60.0)
 OFF_HZ, STEP_HZ = 0.25, 0.01
@@ -21,10 +21,13 @@ LOOK_S, AT_FLOOR = 0.02, 1.6
 LEAST_S = 0.15
 AT_CARRIER = 0.01
 """Lines that lie within this share of a harmonic of the carrier may be its own."""
+NEAR_HZ = 3.0
+"""Distance from a harmonic of the carrier within which a line is in its wave as it is learned."""
 AT_ONCE_S = 0.15
 """Time over which a line that is not quite the carrier's is alike on its wave."""
 TOLD = 0.1
 """Share of a line's size that has to be left beside the carrier's wave for the line to be told."""
+TURNED = 1024
 STANDS_OUT = 20.0
 """Power of a line over what its noise would give, from which on it is taken out."""
 
@@ -35,6 +38,8 @@ def cleaned(
     quiet: Flags,
     near_hz: float = math.nan,
     carrier_hz: float | None = None,
+    *,
+    first: bool = False,
 ) -> tuple[Real, Flags, float]:
     """Return a sound less its hum, where it is quiet once that is gone, and the mains frequency.
 
@@ -46,13 +51,16 @@ def cleaned(
         Mains frequency as it was a moment ago; nan: unknown.
     carrier_hz : float, optional
         Rough pitch of what sounds, which may leak where it is quiet and is no hum.
+    first : bool
+        Whether lines at the carrier are left, and the quiet is looked for once only: both are told
+        anew when its wave is known.
 
     Notes
     -----
     A release goes on below the hum, so that what is quiet is looked for again without it.
     """
-    out, hz = without_hum(sound, rate, quiet, near_hz, carrier_hz)
-    for _ in range(2):
+    out, hz = without_hum(sound, rate, quiet, near_hz, carrier_hz, first=first)
+    for _ in range(1 if first else 2):
         if not quiet.any():
             return out, quiet, hz
         still = still_in(out, rate, quiet)
@@ -61,7 +69,7 @@ def cleaned(
         quiet = still
         if math.isnan(hz):
             return out, quiet, hz
-        out, hz = without_hum(sound, rate, quiet, hz, carrier_hz)
+        out, hz = without_hum(sound, rate, quiet, hz, carrier_hz, first=first)
     return out - out[quiet].mean(), quiet, hz
 
 
@@ -99,6 +107,8 @@ def without_hum(
     quiet: Flags,
     near_hz: float = math.nan,
     carrier_hz: float | None = None,
+    *,
+    first: bool = False,
 ) -> tuple[Real, float]:
     """Return a sound less its mains lines, and the frequency of the mains (nan: no hum).
 
@@ -110,7 +120,7 @@ def without_hum(
         Sample rate in Hz.
     quiet : ndarray of bool, shape (n_samples,)
         Where nothing but hum and noise is heard.
-    near_hz, carrier_hz
+    near_hz, carrier_hz, first
         As for `cleaned`.
 
     Notes
@@ -143,7 +153,7 @@ def without_hum(
         at = np.arange(1, ORDERS + 1) * best_hz
         beside = np.abs(at - np.round(at / carrier_hz) * carrier_hz) < AT_CARRIER * at + 1.0
         beside &= at > 0.9 * carrier_hz
-        most = float(power[kept & ~beside].max()) if (kept & ~beside).any() else 0.0
+        most = float(power[kept & ~beside].max()) if (kept & ~beside).any() and not first else 0.0
         kept &= ~beside | (power <= most)
     if not kept[:3].any():
         return sound, math.nan
@@ -161,6 +171,13 @@ class Hum(NamedTuple):
     kept: Flags
     step: int
     middle_s: float
+
+    def at(self, carrier_hz: float) -> float:
+        """Return the rms of the strongest line that lies close to a harmonic of a carrier."""
+        lines = np.arange(1, ORDERS + 1) * self.hz
+        apart = np.abs(lines - np.round(lines / carrier_hz) * carrier_hz)
+        near = self.kept & (apart < NEAR_HZ) & (lines > 0.9 * carrier_hz)
+        return math.sqrt(float(np.sum(self.pairs**2, axis=1)[near].max(initial=0.0)) / 2)
 
 
 class _Means(NamedTuple):
@@ -220,7 +237,7 @@ def _taken_out(sound: Real, rate: int, hum: Hum) -> Real:
     orders = np.arange(1, ORDERS + 1)
     # Averages over a step are a little lower than the line itself.
     size = np.sinc(orders * hum.hz * hum.step / rate) / np.sinc(orders * hum.hz / rate)
-    turn = np.exp(2j * np.pi * hum.hz * (np.arange(sound.size) / rate - hum.middle_s))
+    turn = _turning(hum.hz / rate, sound.size) * np.exp(-2j * np.pi * hum.hz * hum.middle_s)
     power_of, out = np.ones_like(turn), sound.copy()
     for k in range(1, int(np.flatnonzero(hum.kept)[-1]) + 2):
         power_of = power_of * turn
@@ -230,9 +247,17 @@ def _taken_out(sound: Real, rate: int, hum: Hum) -> Real:
     return out
 
 
+def _turning(cycles: float, size: int) -> Complex:
+    """Return exp(2 pi i cycles n) for n from 0 on."""
+    slow = np.exp(2j * np.pi * cycles * TURNED * np.arange(-(-size // TURNED)))
+    fast = np.exp(2j * np.pi * cycles * np.arange(TURNED))
+    out: Complex = np.outer(slow, fast).ravel()[:size]
+    return out
+
+
 def without_hum_beside(
     sound: Real, rate: int, quiet: Flags, phase: Real, wave: Real, near_hz: float = math.nan
-) -> tuple[Real, float, float]:
+) -> tuple[Real, Hum | None, float]:
     """Return a sound less its mains lines, those at the carrier too, whose wave is known by now.
 
     Parameters
@@ -248,8 +273,8 @@ def without_hum_beside(
     -------
     sound : ndarray, shape (n_samples,)
         The sound less the hum.
-    hz : float
-        Frequency of the mains; nan: no hum.
+    hum : Hum or None
+        The lines; None: no hum.
     untold : float
         Level on the wave, re the wave, that may be hum or the tone itself: by noise, and all that
         is left there of the wave where the two can't be told apart.
@@ -262,24 +287,21 @@ def without_hum_beside(
     """
     data = _quiet_means(sound, rate, quiet)
     if data is None:
-        return sound, math.nan, 0.0
+        return sound, None, 0.0
     t, y, step, t0 = data.time_s, data.level, data.step, data.middle_s
     places = np.round((t + t0) * rate - 0.5 * (step - 1)).astype(np.intp)
     at = phase[places[:, None] + np.arange(step)]
     points = np.arange(wave.size + 1) / wave.size
     read = np.interp(at % 1.0, points, np.append(wave, wave[0])).mean(axis=1)
-    period = np.floor(at.mean(axis=1)).astype(np.intp)
-    period -= period.min()
-    energy = np.bincount(period, read**2)
-    energy = np.where(energy > 0, energy, 1.0)
+    begins = np.flatnonzero(np.diff(np.floor(at.mean(axis=1)), prepend=-math.inf))
+    counts = np.diff(begins, append=t.size)
+    energy = np.maximum(np.add.reduceat(read**2, begins), 1e-300)
 
     def apart(values: Real) -> Real:
         """Take out of every period what is like the wave."""
         columns = values.reshape(t.size, -1)
-        out = np.empty_like(columns)
-        for i, column in enumerate(columns.T):
-            level = np.bincount(period, column * read, minlength=energy.size) / energy
-            out[:, i] = column - level[period] * read
+        level = np.add.reduceat(columns * read[:, None], begins, axis=0) / energy[:, None]
+        out: Real = columns - np.repeat(level, counts, axis=0) * read[:, None]
         return out.reshape(values.shape)
 
     rest = apart(y)
@@ -295,11 +317,11 @@ def without_hum_beside(
     told = size > TOLD * math.sqrt(t.size / 2)
     found = v[told].T @ ((u[:, told].T @ rest) / size[told])
     noise = float(np.sum((rest - columns @ found) ** 2))
-    noise /= max(1, t.size - int(told.sum()) - np.unique(period).size)
+    noise /= max(1, t.size - int(told.sum()) - begins.size)
     pairs = found.reshape(ORDERS, 2)
     kept = np.sum(pairs**2, axis=1) * t.size / 4 > STANDS_OUT * noise
     if not kept[:3].any():
-        return sound, math.nan, 0.0
+        return sound, None, 0.0
     # What noise makes of the lines and of their frequency, as a level on the wave.
     sizes = np.stack([pairs[:, 1], -pairs[:, 0]], axis=1) * np.arange(1, ORDERS + 1)[:, None]
     faster = (lines @ sizes.ravel()) * (2 * np.pi * t)
@@ -314,16 +336,21 @@ def without_hum_beside(
     spread = (level[:, :-1] @ v[told].T) / size[told]
     untold = math.sqrt(noise * float(np.mean(np.sum(spread**2, axis=1) + level[:, -1] ** 2)))
     if not told.all():
-        own = np.bincount(period, (y - lines @ found) * read, minlength=energy.size) / energy
-        for part in (period[t < 0], period[t >= 0]):
+        own = np.add.reduceat((y - lines @ found) * read, begins) / energy
+        for part in (own[t[begins] < 0], own[t[begins] >= 0]):
             if part.size:
-                untold = max(untold, abs(float(np.median(own[np.unique(part)]))))
-    return _taken_out(sound, rate, Hum(hz, pairs, kept, step, t0)), hz, untold
+                untold = max(untold, abs(float(np.median(part))))
+    hum = Hum(hz, pairs, kept, step, t0)
+    return _taken_out(sound, rate, hum), hum, untold
 
 
 def _lines(t: Real, hz: float, orders: int) -> Real:
-    angle = 2 * np.pi * hz * t[:, None] * np.arange(1, orders + 1)
-    out: Real = np.stack([np.cos(angle), np.sin(angle)], axis=2).reshape(t.size, -1)
+    turn = np.exp(2j * np.pi * hz * t)
+    lines = np.empty((orders, t.size), np.complex128)
+    lines[0] = turn
+    for k in range(1, orders):
+        np.multiply(lines[k - 1], turn, out=lines[k])
+    out: Real = np.stack([lines.real, lines.imag], axis=2).transpose(1, 0, 2).reshape(t.size, -1)
     return out
 
 
