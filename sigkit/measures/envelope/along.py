@@ -19,6 +19,8 @@ POWER_U = 0.1
 CHANCE = 4.0
 """Standard deviations of chance by which scatter and likeness of neighbours may be too large."""
 AIMS = (0.0, 0.02, -0.003)
+SURELY = 3.0
+"""Standard uncertainties by which the power may be off the one foreseen."""
 FAR = 50.0
 """Logarithms beyond which a fit is lost."""
 
@@ -120,6 +122,8 @@ def whole_release(
     alike = float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), 1e-300)
     chance = CHANCE / math.sqrt(rest.size)
     if best.scatter > 1 + math.sqrt(2) * chance or alike > chance:
+        return None
+    if abs(float(best.values[3]) - log_power) > SURELY * math.sqrt(float(best.inverse[3, 3])):
         return None
     return WholeRelease(begin, best)
 

@@ -118,6 +118,23 @@ def fit_note(
     return found
 
 
+def refit_note(
+    source: Source, start_s: float, stop_s: float, shortest_s: float, found: NoteFit
+) -> NoteFit:
+    """Fit a note again to an envelope that is better known.
+
+    Parameters
+    ----------
+    source, start_s, stop_s, shortest_s
+        As for `fit_note`.
+    found : NoteFit
+        The note as it was fitted before.
+    """
+    most = max((stop_s - start_s) / 250, source.period_s / 4, shortest_s)
+    span = (start_s, stop_s, most, shortest_s)
+    return _finely(source, span, found.law, found.law_ratio, found.shape, found.knee)
+
+
 def _holds_until(data: Blocks, knee: bool, shape: Shape) -> bool:
     """Whether a linear amplifier leaves nothing but noise up to the end of the gate."""
     if not knee:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
+from scipy.linalg.lapack import dposv
 
 from sigkit.arrays import Real
 
@@ -131,12 +132,13 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSq
     for _ in range(steps):
         columns = slope * weight[:, None]
         normal, pull = columns.T @ columns, columns.T @ rest
-        size = np.maximum(np.diag(normal), 1e-30)
+        size = np.maximum(normal.flat[:: pull.size + 1], 1e-30)
         better = False
         while damping < 1e12:
-            try:
-                move = np.linalg.solve(normal + damping * np.diag(size), pull)
-            except np.linalg.LinAlgError:
+            damped = normal.copy()
+            damped.flat[:: size.size + 1] += damping * size
+            _, move, failed = dposv(damped, pull)
+            if failed:
                 damping *= 10
                 continue
             value_new, slope_new = curve(p + move)

@@ -13,6 +13,7 @@ from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope.fit import NoteFit, fit_note
 from sigkit.measures.envelope.model import note
 from sigkit.measures.envelope.numbers import numbers_of
+from sigkit.measures.envelope.relearn import with_relearned_wave
 from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
 from sigkit.tracks.envelope.beating import beats
 from sigkit.tracks.envelope.carrier import CarrierTrack, rough_pitches
@@ -143,10 +144,15 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     elif carrier is not None and not coherent and beats(carrier):
         why = "its harmonics come and go, as where two oscillators beat: let one sound"
     out = []
+    fits: list[NoteFit | None] = [None] * len(spans)
+    bounds = [(begin, end) for begin, end, _ in spans]
+    if not why:
+        fits = [fit_note(track, *bound, shortest_s, coherent=coherent) for bound in bounds]
+    if carrier is not None and coherent:
+        carrier, fits = with_relearned_wave(carrier, fits, bounds, shortest_s)
+        track, size = carrier, carrier.wave_rms
     for i, (begin, end, bounced) in enumerate(spans):
-        found = None
-        if not why:
-            found = fit_note(track, begin, end, shortest_s, coherent=coherent)
+        found = fits[i]
         if found is None or not _is_like(found, begin, end, noise=math.isnan(hz)):
             numbers, drawn = _unlike(track, begin, end, why or UNLIKE_WHY)
             scale = size * math.sqrt(2)

@@ -22,7 +22,7 @@ STRAIGHT_DOWN = -1.0
 """Aim re the level at release below which a release is a straight line."""
 NEAR_NOISE = 0.002
 """Uncertainty of a crossing re the time from the release from which on the whole fall is fitted."""
-APART = 3.0
+APART = 4.0
 """Standard deviations by which a crossing by itself and along the whole fall may differ."""
 DOWN_DB = (20, 40, 60)
 

@@ -142,6 +142,9 @@ def without_hum(
         lambda hz: _left(rough_t, rough_y, hz, 2),
         lambda hz: _left(t, y, hz, 4),
     )
+    if min(abs(best_hz - mains) for mains in MAINS_HZ) >= OFF_HZ:
+        # The search ran into its end: what pulls there is no mains.
+        return sound, math.nan
     columns = _lines(t, best_hz, ORDERS)
     found, *_ = np.linalg.lstsq(columns, y, rcond=None)
     rest = y - columns @ found
@@ -311,6 +314,9 @@ def without_hum_beside(
         return _left_of(columns, rest)
 
     hz = _mains_of(t, near_hz, lambda f: left(f, 2), lambda f: left(f, 4))
+    if min(abs(hz - mains) for mains in MAINS_HZ) >= OFF_HZ:
+        # The search ran into its end: what pulls there is no mains.
+        return sound, None, 0.0
     lines = _lines(t, hz, ORDERS)
     columns = apart(lines)
     u, size, v = np.linalg.svd(columns, full_matrices=False)
