@@ -142,8 +142,7 @@ def without_hum(
         lambda hz: _left(rough_t, rough_y, hz, 2),
         lambda hz: _left(t, y, hz, 4),
     )
-    if min(abs(best_hz - mains) for mains in MAINS_HZ) >= OFF_HZ:
-        # The search ran into its end: what pulls there is no mains.
+    if math.isnan(best_hz):
         return sound, math.nan
     columns = _lines(t, best_hz, ORDERS)
     found, *_ = np.linalg.lstsq(columns, y, rcond=None)
@@ -211,7 +210,10 @@ def _quiet_means(sound: Real, rate: int, quiet: Flags) -> _Means | None:
 def _mains_of(
     t: Real, near_hz: float, roughly: Callable[[float], float], closely: Callable[[float], float]
 ) -> float:
-    """Return the mains frequency that leaves least, by two functions that say how much it is."""
+    """Return the mains frequency that leaves least, by two functions that say how much it is.
+
+    Nan where there is none within reach.
+    """
     best_hz, best = math.nan, math.inf
     tries = [(mains, OFF_HZ) for mains in MAINS_HZ]
     if math.isfinite(near_hz):
@@ -232,7 +234,10 @@ def _mains_of(
         a, b, c = left[place - 1 : place + 2].tolist()
         bend = a - 2 * b + c
         best_hz += 0.5 * width * (a - c) / bend if bend > 0 else 0.0
-    return best_hz
+    middle = min(MAINS_HZ, key=lambda mains: abs(best_hz - mains))
+    beyond = middle + math.copysign(OFF_HZ + step_hz, best_hz - middle)
+    # Where the search ran into its end, what pulls there is no mains.
+    return math.nan if closely(beyond) < closely(best_hz) else best_hz
 
 
 def _taken_out(sound: Real, rate: int, hum: Hum) -> Real:
@@ -314,8 +319,7 @@ def without_hum_beside(
         return _left_of(columns, rest)
 
     hz = _mains_of(t, near_hz, lambda f: left(f, 2), lambda f: left(f, 4))
-    if min(abs(hz - mains) for mains in MAINS_HZ) >= OFF_HZ:
-        # The search ran into its end: what pulls there is no mains.
+    if math.isnan(hz):
         return sound, None, 0.0
     lines = _lines(t, hz, ORDERS)
     columns = apart(lines)
