@@ -22,7 +22,7 @@ BESIDE_HZ = 760.0
 MOST, MOST_CROSSED = 0.003, 0.1
 """What may be hum or the tone, re the peak, up to which numbers are told, and re a level that is
 crossed: 0.026 dB of the peak, and a tenth of a time constant."""
-SAME = 0.1
+SAME, ALIKE_HZ = 0.1, 0.05
 LEARNED = 3e-3
 """Hum at the carrier re its wave from which on the wave was learned with it."""
 DB = 20 / math.log(10)
@@ -100,17 +100,19 @@ def hum_beside(stretch: Stretch, carrier: CarrierTrack, near_hz: float) -> Besid
     return Beside(sound, quiet, hum.hz, untold / top, again, there > 0)
 
 
-def is_same(sound: Real, quiet: Flags, beside: Beside) -> bool:
+def is_same(sound: Real, quiet: Flags, mains_hz: float, beside: Beside) -> bool:
     """Return whether a sound is what it was, where it is quiet and to a tenth of its noise.
 
     Parameters
     ----------
-    sound, quiet
+    sound, quiet, mains_hz
         As it was cleaned before its carrier was known.
     beside : Beside
         As it was cleaned after.
     """
-    if beside.at_carrier:
+    if math.isnan(beside.hz) and math.isnan(mains_hz):
+        return True
+    if beside.at_carrier or not abs(beside.hz - mains_hz) < ALIKE_HZ:
         return False
     before, after = sound[quiet], beside.sound[quiet]
     left = float(np.mean((after - before) ** 2)) if before.size else 0.0

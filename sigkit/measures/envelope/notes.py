@@ -121,7 +121,7 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
             break
         beside = hum_beside(stretch, carrier, near_hz)
         untold = beside.untold
-        if is_same(sound, quiet, beside):
+        if is_same(sound, quiet, hum_hz, beside):
             break
         sound, quiet, hum_hz = beside.sound, beside.quiet, beside.hz
         carrier, coherent = carrier_of(sound, quiet, stretch, [carrier.hz])

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from sigkit.arrays import Real
 from sigkit.measures.envelope.fit import NoteFit, fit_note, refit_note
 from sigkit.measures.envelope.model import note
 from sigkit.tracks.envelope.carrier import CarrierTrack
@@ -19,7 +20,9 @@ BETTER = 0.8
 """Scatter that has to be left at most, re what was."""
 ALIKE = 1.1
 """The same up to which a note found afresh is preferred."""
-ROUNDS = 2
+LOUD, DEGREE = 0.1, 4
+"""Level re the peak where a lag shows, and degree of the polynomial that it is taken for."""
+ROUNDS = 3
 
 Span = tuple[float, float]
 
@@ -91,14 +94,44 @@ def _relearned(
         level[a:b] = note(t[a:b], found.law, found.shape)[0]
         used[a:b] = 1.0
     shape = (-1, carrier.points)
-    x, g = carrier.sound.reshape(shape), (level * used).reshape(shape)
+    sound = carrier.sound
+    for found, span in zip(notes, spans, strict=True):
+        if found is not None:
+            sound = _in_phase(carrier, sound, found, span)
+    x, g = sound.reshape(shape), (level * used).reshape(shape)
     energy = np.sum(g**2, axis=0)
     wave = np.sum(g * x, axis=0) / np.where(energy > 0, energy, 1.0)
     wave = np.where(energy > 0, wave, carrier.wave)
     full = np.tile(wave, x.shape[0])
     running = np.zeros((3, t.size + 1))
-    np.cumsum(carrier.sound * full, out=running[0, 1:])
+    np.cumsum(sound * full, out=running[0, 1:])
     np.cumsum(full**2, out=running[1, 1:])
     np.cumsum(t * full**2, out=running[2, 1:])
     size = math.sqrt(float(np.mean(wave**2)) / float(np.mean(carrier.wave**2)))
-    return replace(carrier, wave=wave, sums=running, wave_rms=carrier.wave_rms * size)
+    return replace(carrier, sound=sound, wave=wave, sums=running, wave_rms=carrier.wave_rms * size)
+
+
+def _in_phase(carrier: CarrierTrack, sound: Real, found: NoteFit, span: Span) -> Real:
+    """Return a sound whose phase lies on the wave along a note, where it was a little off.
+
+    What a small lag leaves is the slope of the wave at the level of the note, times the lag: a
+    polynomial in time where the note is loud, the same beyond.
+    """
+    t = carrier.time_s
+    a, b = np.searchsorted(t, [max(span[0], found.shape.onset_s), span[1]]).tolist()
+    if b - a < 4 * carrier.points:
+        return sound
+    level = note(t[a:b], found.law, found.shape)[0]
+    loud = np.flatnonzero(level > LOUD * level.max())
+    place = np.arange(a, b) % carrier.points
+    ahead = np.gradient(np.concatenate([carrier.wave[-1:], carrier.wave, carrier.wave[:1]]))[1:-1]
+    begin, end = t[a + loud[0]], t[a + loud[-1]]
+    if not end > begin:
+        return sound
+    when = np.clip(2 * (t[a:b] - begin) / (end - begin) - 1, -1, 1)
+    columns = (level * ahead[place])[:, None] * np.polynomial.legendre.legvander(when, DEGREE)
+    left = sound[a:b] - level * carrier.wave[place]
+    lag, *_ = np.linalg.lstsq(columns, left, rcond=None)
+    out = sound.copy()
+    out[a:b] -= columns @ lag
+    return out
