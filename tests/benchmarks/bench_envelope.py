@@ -18,9 +18,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile as sf
+from envelope_bound import bounds
 from envelope_cases import ABSOLUTE, KINDS, compared, random_case
 from envelopes import Plant, take, write_take
-from scipy import signal
+from scipy import signal, special
 
 from sigkit.captures.wav import open_capture
 from sigkit.measures.envelope import measure_envelope
@@ -123,6 +124,43 @@ def test_within_reach(rows):
         print(
             f"{name}, {most:g}: {(error <= most).mean():.3f} of {error.size}, "
             f"median {error.median():.5f}, 95 % below {error.quantile(0.95):.5f}"
+        )
+
+
+def test_against_the_bound(rows):
+    """How many numbers white noise lets come as near as is wanted, and how many do."""
+    known = rows[np.isfinite(rows.error) & rows.kind.isin((*LINEAR, "law"))]
+    known = known[(known.name != "attack_s") | (known.periods_in_attack >= 1)]
+    least = {}
+    for seed in known.seed.unique().tolist():
+        told = bounds(random_case(seed, KINDS[seed % len(KINDS)]))
+        least |= {(seed, name): told[name] for name in REACH}
+    print(
+        "\nlinear and power: wanted, of all, by noise alone (Cramer-Rao), measured; u re the bound"
+    )
+    for name, most in REACH.items():
+        part = known[known.name == name]
+        share = 1.0 if name in ABSOLUTE else part.truth.to_numpy()
+        own = np.array([least[seed, name] for seed in part.seed]) / share
+        own = np.maximum(own, 1e-12)
+        by_noise = float(np.sum(special.erf(most / own / math.sqrt(2))))
+        u = (part.error / part.z).abs() / own
+        print(
+            f"{name}, {most:g}: {len(part)}, {by_noise:.1f}, {(part.error.abs() <= most).sum()}; "
+            f"{u[own > 1e-11].median():.2f}"
+        )
+
+
+def test_low_carriers(rows):
+    """Carriers below 100 Hz, where a period is as long as an attack."""
+    low = rows[rows.hz < 100]
+    print("\ncarriers below 100 Hz")
+    for name, most in REACH.items():
+        part = low[(low.name == name) & low.kind.isin((*LINEAR, "law")) & np.isfinite(low.error)]
+        held = low[(low.name == name) & np.isfinite(low.z)].z.abs() <= 2
+        print(
+            f"{name}, {most:g}: {(part.error.abs() <= most).sum()} of {len(part)}; "
+            f"2u holds {held.sum()} of {held.size}"
         )
 
 

@@ -14,6 +14,7 @@ from sigkit.captures.wav import open_capture
 from sigkit.errors import InputError
 from sigkit.measures import bench_test
 from sigkit.measures.envelope import measure_envelope
+from sigkit.measures.envelope.answers import _peak_spread
 from sigkit.measures.envelope.result import COLUMNS, VALUES
 
 KINDS = ("plain", "aim below", "dead zone", "leak", "no decay")
@@ -375,3 +376,17 @@ def test_a_long_capture_does_not_grow_in_memory(tmp_path):
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 1.3 * peaks[0]
+
+
+@pytest.mark.parametrize("count", [2, 3, 5])
+def test_the_spread_of_peaks_that_are_alike_holds_zero(count):
+    """The range of normal deviates within its 95 % point (Studentized range), 3 deviations off."""
+    rng = np.random.default_rng(count)
+    held = 0
+    for _ in range(400):
+        notes = pd.DataFrame(
+            {"peak_dbfs": 0.01 * rng.standard_normal(count), "u_peak_dbfs": np.full(count, 0.01)}
+        )
+        spread = _peak_spread(notes)
+        held += float(spread) <= 2 * spread.u
+    assert held / 400 == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / 400))

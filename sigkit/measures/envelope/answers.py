@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from sigkit.measures.envelope.notes import HeardNote
 from sigkit.measures.envelope.result import COLUMNS, VALUES
@@ -20,6 +22,8 @@ COUNT_U = 0.2
 OTHER_LAW = 4.0
 """Scatter about the model, in units of the noise and of 1 % of the peak, that is told."""
 QUIET_THUMP_DB = -50.0
+ALIKE = 3.0
+"""Standard uncertainties from the highest or lowest peak within which another may be it."""
 
 UNITS = {
     "attack": "s",
@@ -176,12 +180,18 @@ def _peak_spread(own: pd.DataFrame) -> Quantity:
     known = np.isfinite(peaks)
     if known.sum() < 2:
         return not_measurable("dB", "a single note: press five times")
-    u = own["u_peak_dbfs"].to_numpy(float)[known]
-    return combine(
-        float(np.ptp(peaks[known])),
-        "dB",
-        [Term("noise of two peaks", math.sqrt(2 * float(np.mean(u**2))), "A")],
-    )
+    peaks, u = peaks[known], own["u_peak_dbfs"].to_numpy(float)[known]
+    noise = math.sqrt(float(np.mean(u**2)))
+    # Of notes that are alike, noise picks the highest and the lowest.
+    near = np.minimum(peaks.max() - peaks, peaks - peaks.min()) < ALIKE * noise
+    u_range = noise * _range_of_noise(int(near.sum())) / 2
+    return combine(float(np.ptp(peaks)), "dB", [Term("noise of the peaks", u_range, "A")])
+
+
+@lru_cache
+def _range_of_noise(count: int) -> float:
+    """Return the range that so many normal deviates keep within in 95 % (Studentized range)."""
+    return float(stats.studentized_range.ppf(0.95, count, math.inf))
 
 
 def _repeat(own: pd.DataFrame, column: str) -> Quantity:
@@ -248,6 +258,8 @@ def remarks_of(table: pd.DataFrame, heard: list[HeardNote]) -> list[str]:
         at = ", ".join(f"{t:.2f}" for t in table.loc[table["retrigger"], "onset_s"].head(4))
         said.append(f"retriggered at {at} s")
     misfit = float(table["misfit"].median())
+    if not math.isfinite(misfit):
+        return said
     said.append(
         f"scatter about the model of a capacitor: {math.sqrt(misfit):.1f} times the noise"
         + ("; another law may be at work" if misfit > 100 * OTHER_LAW else "")

@@ -68,7 +68,7 @@ def edges_about(
         t = edges[-1]
         apart = np.abs(at - t)
         step = float(np.min(np.maximum(width, apart / growth)))
-        edges.append(t + min(step, most_s))
+        edges.append(min(t + min(step, most_s), stop_s))
     return np.array(edges)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
-from sigkit.measures.envelope.laws import CONVEX, MANY, STRAIGHT, other_law
+from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, other_law
 from sigkit.measures.envelope.model import Law, LeastSquares, Shape
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
@@ -25,6 +25,8 @@ FINE, FINER_GROWTH = 150, 24
 """Blocks in a rise or a fall, and distance from it per length of block at last."""
 BENT, BENT_SHARE = 1.15, 0.0003
 """Scatter of a linear fit, in units of the noise and re the peak, from which others are tried."""
+AWAY = 0.2
+"""Time before the end of a gate, in time constants of the release, that it is not yet felt."""
 OFF_SHARE = 0.002
 """Change of the end of the gate, in time constants of the release, that the rise is fitted anew
 for."""
@@ -105,12 +107,42 @@ def fit_note(
         law, ratio, knee, shape = other_law(
             source, data, (start_s, stop_s), best, knee, shape, shortest_s, coherent=coherent
         )
+        if law != "linear" and best.scatter > BAD * ratio and _holds_until(data, *straight):
+            # Its release is of another kind; no law of the amplifier explains that.
+            law, ratio, (knee, shape) = "linear", 1.0, straight
     found = _finely(source, (start_s, stop_s, most, shortest_s), law, ratio, shape, knee)
     if law == "power" and abs(math.log(found.shape.power)) < STRAIGHT:
         # In finer blocks it is none.
         knee, shape = straight
         found = _finely(source, (start_s, stop_s, most, shortest_s), "linear", 1.0, shape, knee)
     return found
+
+
+def refit_note(
+    source: Source, start_s: float, stop_s: float, shortest_s: float, found: NoteFit
+) -> NoteFit:
+    """Fit a note again to an envelope that is better known.
+
+    Parameters
+    ----------
+    source, start_s, stop_s, shortest_s
+        As for `fit_note`.
+    found : NoteFit
+        The note as it was fitted before.
+    """
+    most = max((stop_s - start_s) / 250, source.period_s / 4, shortest_s)
+    span = (start_s, stop_s, most, shortest_s)
+    return _finely(source, span, found.law, found.law_ratio, found.shape, found.knee)
+
+
+def _holds_until(data: Blocks, knee: bool, shape: Shape) -> bool:
+    """Whether a linear amplifier leaves nothing but noise up to the end of the gate."""
+    if not knee:
+        return False
+    before = data.between(-math.inf, shape.gate_off_s - AWAY * shape.fall_s)
+    if before.time_s.size < MANY / 2:
+        return False
+    return run(before, "linear", free_of(shape, False), shape, 60).scatter < BENT
 
 
 def _finely(
@@ -129,7 +161,7 @@ def _finely(
     rise_s = shape.rise_s
     anchors = [(t, max(rise_s / FINE, shortest_s)) for t in (shape.onset_s, shape.peak_s)]
     if knee:
-        short = min(shape.release_s, stop_s - shape.gate_off_s) / FINE
+        short = min(shape.fall_s, stop_s - shape.gate_off_s) / FINE
         anchors.append((shape.gate_off_s, max(short, shortest_s)))
     data = blocks_of(source, edges_about(start_s, stop_s, anchors, most, FINER_GROWTH))
     return _final(data, law, ratio, shape, knee)
@@ -163,7 +195,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
         fit = run(data, law, free, shape, 60)
         return NoteFit(with_values(shape, free, fit), free, fit, False, None, law, ratio, data)
     off = float(release.values[2])
-    if abs(off - shape.gate_off_s) > OFF_SHARE * shape.release_s:
+    if abs(off - shape.gate_off_s) > OFF_SHARE * shape.fall_s:
         shape = shape._replace(gate_off_s=off)
         fit, used = _rise_fit(data, law, free, shape, held=held)
     shape = shape._replace(

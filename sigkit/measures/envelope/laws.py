@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
+from sigkit.arrays import Real
+from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.knees import COARSE
 from sigkit.measures.envelope.model import Law, LeastSquares, Shape, rise_share_s
 from sigkit.measures.envelope.structure import (
@@ -39,6 +40,8 @@ LEAST = 1e-4
 """Level re the peak from which an exponential amplifier is thought to start."""
 POWERS = (1.0, 1.6)
 """Powers of the control that a fit of one begins with."""
+SHARP = 12
+"""Blocks in the time in which the level of an exponential amplifier falls to 1/e."""
 DIM = 3.0
 """Noise below which the logarithm of an envelope says nothing."""
 
@@ -82,7 +85,7 @@ def other_law(
         shape = with_values(shape, free_of(shape, knee), best)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
     if convex or (best.scatter > BAD and away > BAD_SHARE):
-        other = _exponential(source, data, span, shape, shortest_s)
+        other = _exponential(source, data, span, shape, shortest_s, coherent=coherent)
         least = 1.0 if convex or law == "exponential" else ANOTHER_LAW
         if other is not None and other[0].scatter * least < best.scatter:
             best, knee, shape = other
@@ -140,7 +143,13 @@ def _heard(shape: Shape) -> Shape:
 
 
 def _exponential(
-    source: Source, data: Blocks, span: tuple[float, float], linear: Shape, shortest_s: float
+    source: Source,
+    data: Blocks,
+    span: tuple[float, float],
+    linear: Shape,
+    shortest_s: float,
+    *,
+    coherent: bool,
 ) -> tuple[LeastSquares, bool, Shape] | None:
     """Fit an exponential amplifier: its control is the logarithm of the envelope.
 
@@ -168,12 +177,29 @@ def _exponential(
     free = free_of(start, knee)
     fit = run(data, "exponential", free, start, MANY)
     shape = with_values(start, free, fit)
+    if coherent and fit.scatter > BAD and math.isfinite(fit.chi2):
+        # Its peak is so sharp that blocks made for a linear one smear it.
+        data = blocks_of(source, _sharp_edges(shape, span, shortest_s, knee=knee))
+        fit = run(data, "exponential", free, shape, MANY)
+        shape = with_values(shape, free, fit)
     if not knee:
         let_go = _let_go(data, shape)
         if let_go is not None and fit.chi2 - let_go[0].chi2 > KNEE * max(let_go[0].scatter, 1.0):
             (fit, shape), knee = let_go, True
     fine = math.isfinite(fit.chi2) and all(map(math.isfinite, shape[:6]))
     return (fit, knee, shape) if fine else None
+
+
+def _sharp_edges(shape: Shape, span: tuple[float, float], shortest_s: float, *, knee: bool) -> Real:
+    """Return edges of blocks that follow the peak of an exponential amplifier."""
+    steep = max(shape.range_nepers * (1 - shape.sustain), 1.0)
+    fall_s = shape.decay_s / steep / SHARP
+    rise_s = shape.rise_s / (SHARP * max(shape.range_nepers, 1.0))
+    anchors = [(shape.peak_s, fall_s), (shape.onset_s, rise_s)]
+    if knee:
+        anchors.append((shape.gate_off_s, shape.release_s / max(shape.range_nepers, 1.0) / SHARP))
+    anchors = [(at, max(width, shortest_s)) for at, width in anchors]
+    return edges_about(*span, anchors, (span[1] - span[0]) / 250, SHARP)
 
 
 def _let_go(data: Blocks, held: Shape) -> tuple[LeastSquares, Shape] | None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
+from scipy.linalg.lapack import dposv
 
 from sigkit.arrays import Real
 
@@ -23,6 +24,8 @@ MOST_STEPS = 80
 STILL = 1e-12
 SMALL = 1e-6
 MOST_BEND = 30.0
+LOWEST, LEAK = 0.01, 0.2
+"""Sustain that a last aim is seen re at least, and aim above which no fall to 1/e is meant."""
 MOST_LOG = 25.0
 """Logarithms of times are kept within this, so that no step of a fit leads nowhere."""
 
@@ -129,12 +132,13 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSq
     for _ in range(steps):
         columns = slope * weight[:, None]
         normal, pull = columns.T @ columns, columns.T @ rest
-        size = np.maximum(np.diag(normal), 1e-30)
+        size = np.maximum(normal.flat[:: pull.size + 1], 1e-30)
         better = False
         while damping < 1e12:
-            try:
-                move = np.linalg.solve(normal + damping * np.diag(size), pull)
-            except np.linalg.LinAlgError:
+            damped = normal.copy()
+            damped.flat[:: size.size + 1] += damping * size
+            _, move, failed = dposv(damped, pull)
+            if failed:
                 damping *= 10
                 continue
             value_new, slope_new = curve(p + move)
@@ -162,6 +166,13 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSq
 
 def _seconds(log_s: float) -> float:
     return math.exp(min(max(log_s, -MOST_LOG), MOST_LOG))
+
+
+def to_an_eth(time_constant_s: float, aim: float) -> float:
+    """Return the time to 1/e of a fall toward an aim re where it begins."""
+    if aim > LEAK:
+        return time_constant_s
+    return time_constant_s * math.log((1 - aim) / (1 / math.e - aim))
 
 
 class Shape(NamedTuple):
@@ -195,6 +206,11 @@ class Shape(NamedTuple):
     def release_s(self) -> float:
         """Time constant of the release."""
         return _seconds(self.log_release_s)
+
+    @property
+    def fall_s(self) -> float:
+        """Time in which the control falls to 1/e once it is let go, its last aim minded."""
+        return to_an_eth(self.release_s, self.last / max(self.sustain, LOWEST))
 
     @property
     def size(self) -> float:

@@ -8,20 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigkit.arrays import Real
+from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, is_same, tell_hum
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope.fit import NoteFit, fit_note
 from sigkit.measures.envelope.model import note
 from sigkit.measures.envelope.numbers import numbers_of
+from sigkit.measures.envelope.relearn import with_relearned_wave
 from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
-from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier, rough_pitches
+from sigkit.tracks.envelope.beating import beats
+from sigkit.tracks.envelope.carrier import CarrierTrack, rough_pitches
 from sigkit.tracks.envelope.hum import cleaned
 from sigkit.tracks.envelope.power import power_track
 from sigkit.tracks.envelope.stretches import Stretch
 
-INCOHERENT = 0.05
-"""Share of a note's energy that its wave leaves, from which on only its power is used."""
-FEWEST_HELD = 6.0
-"""Periods that a wave is learned from at least."""
 RISE_DB, RISE_DB_NOISE, RISE_DB_POWER = 1.0, 3.0, 6.0
 """Rise of the level that is another note: on a known wave, of noise, of a tone that beats."""
 LOUD_DB, DEEP_DB = 30.0, 60.0
@@ -34,6 +33,12 @@ shorter than a hand presses keys in turn, with a standard deviation of this shar
 WAVE_CHANGES = 3e-3
 """Share of a note's energy that its wave leaves, from which on a filter follows its level: 5e-3
 where one does, 1e-5 and less where none does."""
+SWINGS_CENTS = 15.0
+"""Extent of the pitch from which on it is that, and no filter, which moves the wave."""
+UNLIKE_WHY = (
+    "its level does not rise and fall like a note's, or something else sounds with it: nothing is "
+    "told"
+)
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
 TELLS = 3.0
@@ -104,16 +109,23 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     """
     pitches = rough_pitches(stretch.sound, stretch.rate)
     first = pitches[0] if pitches else None
-    sound, quiet, hum_hz = cleaned(stretch.sound, stretch.rate, stretch.quiet, near_hz, first)
-    carrier, coherent = None, False
-    for rough in pitches:
-        tried = find_carrier(sound, stretch.rate, stretch.start_s, quiet, rough)
-        if tried is None:
-            continue
-        if carrier is None or tried.misfit < carrier.misfit:
-            carrier = tried
-        coherent = carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
-        if coherent:
+    low = first is not None and first < BESIDE_HZ
+    sound, quiet, hum_hz = cleaned(
+        stretch.sound, stretch.rate, stretch.quiet, near_hz, first, first=low
+    )
+    carrier, coherent = carrier_of(sound, quiet, stretch, pitches)
+    untold = 0.0
+    # The wave was learned with the hum in it, where that lies at the carrier: twice.
+    for _ in range(2):
+        if carrier is None or not coherent or carrier.hz > BESIDE_HZ:
+            break
+        beside = hum_beside(stretch, carrier, near_hz)
+        untold = beside.untold
+        if is_same(sound, quiet, hum_hz, beside):
+            break
+        sound, quiet, hum_hz = beside.sound, beside.quiet, beside.hz
+        carrier, coherent = carrier_of(sound, quiet, stretch, [carrier.hz])
+        if not beside.again:
             break
     track: Source
     if carrier is not None and coherent:
@@ -126,13 +138,23 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         track, shortest_s, size, held = power, power.period_s, power.size, math.inf
     rise_db = RISE_DB if coherent else (RISE_DB_NOISE if math.isnan(hz) else RISE_DB_POWER)
     spans, trembles_hz = _without_tremolo(_spans(track, stretch, rise_db))
+    why = ""
+    if math.isfinite(trembles_hz):
+        why = f"its level rises and falls {trembles_hz:.1f} times a second: turn tremolo off"
+    elif carrier is not None and not coherent and beats(carrier):
+        why = "its harmonics come and go, as where two oscillators beat: let one sound"
     out = []
+    fits: list[NoteFit | None] = [None] * len(spans)
+    bounds = [(begin, end) for begin, end, _ in spans]
+    if not why:
+        fits = [fit_note(track, *bound, shortest_s, coherent=coherent) for bound in bounds]
+    if carrier is not None and coherent:
+        carrier, fits = with_relearned_wave(carrier, fits, bounds, shortest_s)
+        track, size = carrier, carrier.wave_rms
     for i, (begin, end, bounced) in enumerate(spans):
-        found = None
-        if math.isnan(trembles_hz):
-            found = fit_note(track, begin, end, shortest_s, coherent=coherent)
+        found = fits[i]
         if found is None or not _is_like(found, begin, end, noise=math.isnan(hz)):
-            numbers, drawn = _unlike(track, begin, end, trembles_hz)
+            numbers, drawn = _unlike(track, begin, end, why or UNLIKE_WHY)
             scale = size * math.sqrt(2)
             numbers.values["peak_dbfs"] = (math.nan, math.nan)
             out.append(
@@ -146,13 +168,13 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         )
         if carrier is not None and coherent:
             numbers.flags["thump_db"] = _thump(carrier, found)
+            tell_hum(numbers, untold, hum_hz, carrier.hz)
             if carrier.misfit > WAVE_CHANGES:
-                numbers.none(
-                    (*FALL, *RELEASE),
-                    "the tone's wave changes with its level, as a filter makes it that follows the "
-                    "note: open the filter and turn its envelope down",
-                )
+                _wave_changes(numbers, carrier)
         _edges_of_sound(numbers, stretch, first=i == 0, last=i == len(spans) - 1)
+        # It begins somewhere in its own stretch, whatever a bad fit says.
+        value, u = numbers.values["onset_s"]
+        numbers.values["onset_s"] = (value, min(u, (end - begin) / math.sqrt(12)))
         value, u = numbers.values["peak_dbfs"]
         scale = size * math.sqrt(2)
         numbers.values["peak_dbfs"] = (value + 20 * math.log10(scale), u)
@@ -172,16 +194,28 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     return out, hum_hz
 
 
-def _unlike(
-    track: Source, begin: float, end: float, trembles_hz: float = math.nan
-) -> tuple[Numbers, Blocks]:
+def _wave_changes(numbers: Numbers, carrier: CarrierTrack) -> None:
+    """Leave out what can't be told of a tone that keeps its pitch or its wave too badly."""
+    if carrier.drift_cents > SWINGS_CENTS:
+        numbers.none(
+            (*RISE, *FALL, *RELEASE),
+            f"its pitch moves by {carrier.drift_cents:.0f} cents while it sounds: turn vibrato, "
+            "glide and bender off",
+        )
+        numbers.flags |= {"law": "", "law_power": math.nan, "thump_db": math.nan}
+        return
+    numbers.none(
+        (*FALL, *RELEASE),
+        "the tone's wave changes with its level, as a filter makes it that follows the "
+        "note: open the filter and turn its envelope down",
+    )
+
+
+def _unlike(track: Source, begin: float, end: float, why: str) -> tuple[Numbers, Blocks]:
     """Return a note that is like no charge of a capacitor: where it begins, and nothing else."""
     step = max(track.period_s, (end - begin) / DRAWN)
     rough = blocks_of(track, np.arange(begin, end + step, step))
     numbers = Numbers()
-    why = "its level does not rise and fall like a note's: nothing is told"
-    if math.isfinite(trembles_hz):
-        why = f"its level rises and falls {trembles_hz:.1f} times a second: turn tremolo off"
     numbers.none(EVERY, why)
     if rough.gain.size:
         onset = float(rough.time_s[int(np.argmax(rough.gain > 0.5 * rough.gain.max()))])

@@ -11,13 +11,14 @@ from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.fit import NoteFit
 from sigkit.measures.envelope.laws import CONVEX
 from sigkit.measures.envelope.model import (
+    MOST_POWER,
     LeastSquares,
     Shape,
     note,
     rise_share_s,
 )
 from sigkit.measures.envelope.release_times import release_numbers
-from sigkit.measures.envelope.told import FALL, RELEASE, Numbers, shape_at, spread
+from sigkit.measures.envelope.told import FALL, RELEASE, RISE, Numbers, shape_at, spread
 from sigkit.measures.held_note import CLOCK_PPM
 
 CLOCK = CLOCK_PPM * 1e-6 / math.sqrt(3)
@@ -44,6 +45,8 @@ HEARD = 3.0
 """Level re the noise of a block from which on a rise is heard."""
 AT_ONCE = -20.0
 """Logarithm of the time constant of a decay that is over as it begins."""
+SHORT_S = 0.05
+"""Gate so short that no decay need show."""
 NOT_SEEN_DB = 0.1
 """A decay by less than this is none: its time constant says nothing."""
 AT_PEAK = 0.05
@@ -98,7 +101,11 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
     """Leave out what a carrier that is too low for its fall, or a law that is none, can't tell."""
     shape = found.shape
     held_s = shape.gate_off_s - shape.peak_s
-    if found.knee and held_s < AT_PEAK * shape.rise_s and not _cut_short(out, found):
+    soonest_s = AT_PEAK * shape.rise_s
+    if found.rise.scatter > UNLIKE:
+        # Within a period what the wave is off by bends as well.
+        soonest_s = max(soonest_s, source.period_s)
+    if found.knee and held_s < soonest_s and not _cut_short(out, found):
         out.none(
             (*FALL, *RELEASE),
             "the level falls as soon as it has come to its peak: decay or release, none can tell; "
@@ -123,12 +130,20 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
             value, u = out.values["onset_s"]
             out.values["onset_s"] = (value, math.hypot(u, late_s))
             out.none(("onset_to_peak_s",), "the rise begins below the noise: raise the level")
-    elif (
-        not power
-        and shape.bend + 2 * spread(lambda p: shape_at(found, p).bend, found.rise) < CONVEX
-    ):
+    elif found.law == "power" and shape.power > MOST_POWER - 1:
         out.none(
             (*FALL, *RELEASE),
+            "no law of the amplifier explains how the level goes: play a higher note, louder",
+        )
+    elif (not power or found.rise.scatter > UNLIKE) and shape.bend + 2 * spread(
+        lambda p: shape_at(found, p).bend, found.rise
+    ) < CONVEX:
+        left = (*FALL, *RELEASE) if not power else (*RISE[:2], *FALL, *RELEASE)
+        if power:
+            value, u = out.values["onset_s"]
+            out.values["onset_s"] = (value, math.hypot(u, 0.5 * shape.rise_s))
+        out.none(
+            left,
             "its rise bends as none does that a capacitor's charge controls, and no law of the "
             "amplifier explains it: play a higher note, louder",
         )
@@ -236,9 +251,12 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         return
     seen = held_s / decay_s if free else math.inf
     if not free or -sustain < max(NOT_SEEN_DB, 3 * u_sustain):
+        short = f"no decay shows in the {1000 * held_s:.2g} ms that it is held: hold the key longer"
         out.none(
             ("decay_time_constant_s",),
-            "no decay: the level is held at the peak (sustain at 100 %); lower the sustain",
+            short
+            if held_s < SHORT_S
+            else "no decay: the level is held at the peak (sustain at 100 %); lower the sustain",
         )
     elif not u < 0.3 * value:
         out.none(("decay_time_constant_s",), "the gate ended too early in the decay: hold longer")

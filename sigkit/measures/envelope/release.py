@@ -45,7 +45,7 @@ def fit_release(
     """
     off = shape.gate_off_s
     level = float(note(np.array([off - 1e-9]), law, shape)[0][0])
-    held, release_s = off - shape.peak_s, shape.release_s
+    held, release_s = off - shape.peak_s, shape.fall_s
     decay_s = shape.decay_s if shape.sustain < 1 else held
     reach = min(0.98 * held, max(decay_s, 5 * release_s))
     part = data.between(off - reach, math.inf)

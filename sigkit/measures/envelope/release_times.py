@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
+from sigkit.measures.envelope.along import WholeRelease, whole_release
 from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.crossings import Crossing, crossing
 from sigkit.measures.envelope.fit import NoteFit
-from sigkit.measures.envelope.model import MOST_LOG, note
+from sigkit.measures.envelope.model import MOST_LOG, note, to_an_eth
 from sigkit.measures.envelope.sixty import MODEL_SHARE, sixty_down
 from sigkit.measures.envelope.told import RELEASE, Numbers, shape_at, spread
 
@@ -17,6 +18,12 @@ BENDS = 0.8
 """Time constants of the release over which a fall's logarithm is a parabola, whatever follows."""
 SLOWS = 1.5
 """Factor by which a fall is slower at -40 dB than at -20 dB where it does not go to silence."""
+STRAIGHT_DOWN = -1.0
+"""Aim re the level at release below which a release is a straight line."""
+NEAR_NOISE = 0.002
+"""Uncertainty of a crossing re the time from the release from which on the whole fall is fitted."""
+APART = 4.0
+"""Standard deviations by which a crossing by itself and along the whole fall may differ."""
 DOWN_DB = (20, 40, 60)
 
 
@@ -38,7 +45,7 @@ def release_numbers(
     shortest_s : float
         Length of the shortest block.
     """
-    shape = found.shape
+    shape, aim = found.shape, 0.0
     out.flags["release_extrapolated"] = False
     out.flags["level_at_release"] = math.nan
     if not found.knee and not out.flags.get("cut_short"):
@@ -63,6 +70,7 @@ def release_numbers(
         )
         release_s = math.exp(min(max(float(fit.values[3]), -MOST_LOG), MOST_LOG))
         u_release = release_s * math.sqrt(max(fit.inverse[3, 3], 0.0)) * grown
+        aim = float(fit.values[4])
     else:
         off = shape.gate_off_s
         u_off = spread(lambda p: shape_at(found, p).gate_off_s, found.rise)
@@ -78,10 +86,16 @@ def release_numbers(
     out.values["gate_off_s"] = (off, max(u_off, 1e-7))
     out.values["release_time_constant_s"] = (release_s, u_release)
     out.flags["level_at_release"] = level
-    if not u_release < 0.3 * release_s:
+    if aim < STRAIGHT_DOWN:
+        out.none(("release_time_constant_s",), "the level falls in a straight line: it has none")
+    elif not u_release < 0.3 * release_s:
         out.none(("release_time_constant_s",), "too little of the release stands above the floor")
+    fall_s = to_an_eth(release_s, aim)
+    if not u_off < fall_s:
+        out.none(RELEASE, "the end of the gate is not told from the noise and the wave")
+        return
     knee = off, u_off, level, u_level
-    _times(out, source, knee, release_s, stop_s, shortest_s, shape.power)
+    _times(out, source, knee, fall_s, stop_s, shortest_s, shape.power)
 
 
 def _times(
@@ -98,19 +112,27 @@ def _times(
     names = {20: "release_20_s", 40: "release_40_s", 60: "release_s"}
     seen: dict[int, Crossing] = {}
     begin, fall_s = off, release_s
+    whole: WholeRelease | None = None
+    looked = out.flags["law"] == "exponential"
     for down in DOWN_DB:
-        found = crossing(
-            source, level * 10 ** (-down / 20), begin, stop_s, fall_s, shortest_s, BENDS * release_s
-        )
+        share = level * 10 ** (-down / 20)
+        found = crossing(source, share, begin, stop_s, fall_s, shortest_s, BENDS * release_s)
         if found is None:
             break
+        own = found
+        if not looked and down < DOWN_DB[-1] and found.u_time_s > NEAR_NOISE * (found.time_s - off):
+            looked = True
+            bounds = (off + 2 * u_off, stop_s)
+            whole = whole_release(source, level, release_s, bounds, shortest_s, power)
+        if down < DOWN_DB[-1]:
+            found = _surer(found, whole, share)
         u = math.sqrt(found.u_time_s**2 + u_off**2 + (u_level * found.fall_s) ** 2)
         if not u < 0.5 * (found.time_s - off):
             break
-        seen[down] = found
+        seen[down] = own
         out.values[names[down]] = (found.time_s - off, u)
-        begin = found.time_s - 0.5 * (found.time_s - begin)
-        fall_s = found.fall_s
+        begin = own.time_s - 0.5 * (own.time_s - begin)
+        fall_s = own.fall_s
     missing = [down for down in DOWN_DB if down not in seen]
     if not missing:
         return
@@ -124,13 +146,24 @@ def _times(
     if out.flags["law"] == "exponential":
         return  # Its fall slows on its way, so that nothing is foretold.
     if missing[0] == 60 or (missing[0] == 40 and seen):
-        _extrapolated(out, source, knee, seen, stop_s, power)
+        _extrapolated(out, source, knee, release_s, seen, stop_s, power)
+
+
+def _surer(found: Crossing, whole: WholeRelease | None, level: float) -> Crossing:
+    """Return a crossing as the whole release tells it, where that tells it more surely."""
+    other = None if whole is None else whole.crossing(level)
+    if other is None or not other[1] < found.u_time_s:
+        return found
+    # Another law than that of the fit would show here first.
+    apart = abs(other[0] - found.time_s) / math.sqrt(found.u_time_s**2 - other[1] ** 2)
+    return Crossing(*other) if apart < APART else found
 
 
 def _extrapolated(
     out: Numbers,
     source: Source,
     knee: tuple[float, float, float, float],
+    release_s: float,
     seen: dict[int, Crossing],
     stop_s: float,
     power: float,
@@ -143,7 +176,8 @@ def _extrapolated(
     share = level * 10 ** (-down / 20)
     expected = share * math.exp(-(stop_s - 0.3 - last.time_s) / last.fall_s)
     leaks = stays is not None and stays[0] > max(4 * stays[1], 1.2e-3 * level, 2 * expected)
-    if not leaks and 20 in seen and down == 40 and last.fall_s > SLOWS * seen[20].fall_s:
+    before_s = seen[20].fall_s if down == 40 else release_s
+    if not leaks and last.fall_s > SLOWS * before_s:
         out.none(
             ("release_s",),
             "the fall slows down before -60 dB: the amplifier leaks or does not close",

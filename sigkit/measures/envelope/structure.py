@@ -112,7 +112,7 @@ def structure(
     )
     shape = with_values(first, knee_free, best)
     scatter = max(best.scatter, 1.0)
-    inside = is_inside(shape, data)
+    inside = _lets_down(shape, data)
     flat_free = (*ATTACK, *RELEASE)
     away = math.sqrt(float(np.mean((best.residuals * data.u_gain) ** 2))) / first.size
     if away > ASTRAY:
@@ -132,7 +132,7 @@ def structure(
             if other.chi2 < best.chi2:
                 best, shape = other, with_values(tried, knee_free, other)
         scatter = max(best.scatter, 1.0)
-        inside = is_inside(shape, data)
+        inside = _lets_down(shape, data)
     flat_starts = [s._replace(sustain=1.0) for s in (shape, starts[0])]
     flats = [run(data, law, flat_free, s, 40) for s in flat_starts]
     flat, flat_start = min(zip(flats, flat_starts, strict=True), key=lambda pair: pair[0].chi2)
@@ -140,7 +140,7 @@ def structure(
     least_flat = least_knee = KNEE
     near = NEAR_PEAK if coherent else AT_PEAK
     for at in (level, shape):
-        if at.gate_off_s < at.peak_s + near * at.release_s:
+        if at.gate_off_s < at.peak_s + near * at.fall_s:
             # A gate that ends at the peak is a decay to silence by another name.
             falls = as_decay(at)
             other = run(data, law, plain_free, falls, 60)
@@ -148,7 +148,7 @@ def structure(
                 plain, plain_shape = other, with_values(falls, plain_free, other)
             least = max(KNEE, NEAR_SHARE * plain.dof) if coherent else KNEE
             least_flat, least_knee = (least, least_knee) if at is level else (least_flat, least)
-    held = level.gate_off_s > level.peak_s + AT_PEAK * level.release_s
+    held = level.gate_off_s > level.peak_s + AT_PEAK * level.fall_s
     if (held and (not inside or flat.chi2 - best.chi2 < FLAT * scatter)) and (
         plain.chi2 - flat.chi2 > least_flat * max(flat.scatter, 1.0)
     ):
@@ -160,8 +160,13 @@ def structure(
 
 def is_inside(shape: Shape, data: Blocks) -> bool:
     """Whether a gate ends clearly after the peak and before the sound does."""
-    after = shape.peak_s + AT_PEAK * shape.release_s
+    after = shape.peak_s + AT_PEAK * shape.fall_s
     return bool(after < shape.gate_off_s < data.time_s[-1])
+
+
+def _lets_down(shape: Shape, data: Blocks) -> bool:
+    """Whether a knee is one, and the decay before it goes down: one that goes up is no decay."""
+    return shape.sustain < 1 and is_inside(shape, data)
 
 
 def as_decay(shape: Shape) -> Shape:

@@ -37,6 +37,8 @@ ROUNDS = 2
 does not do."""
 HEARD = 0.1
 """Level re the peak from which on a period counts."""
+SURE, ENDS = 0.5, 60
+"""Level re the peak where the phase is sure, and periods at its ends that it is gone on from."""
 FEW_POINTS, LEAST_READ = 200, 0.2
 """Points a period up to which each of them is looked at for what reading there loses, and share of
 a harmonic left by that from which on it is made up for."""
@@ -115,6 +117,25 @@ class CarrierTrack:
         told = energy > 1e-6 * self.wave_rms**2 * np.diff(index)
         product, energy, moment = product[told], energy[told], moment[told]
         return moment / energy, product / energy, self.noise / np.sqrt(energy)
+
+    def phase_at(self, time_s: Real) -> Real:
+        """Return the carrier's phase in periods from its first point, gone on evenly beyond it.
+
+        Where the note is loud it is as followed; before and after that the pitch stays, because
+        what is heard of it there may be hum.
+        """
+        loud = np.flatnonzero(self.gain > SURE * self.gain.max())
+        first, last = int(loud[0]), int(loud[-1])
+        begins = self.time_s[:: self.points]
+        out: Real = np.interp(time_s, self.time_s, np.arange(self.time_s.size) / self.points)
+        for edge, other in ((first, min(first + ENDS, last)), (last, max(last - ENDS, first))):
+            if edge == other:
+                continue
+            a, b = sorted((edge, other))
+            slope, offset = np.polyfit(begins[a : b + 1], np.arange(a, b + 1), 1)
+            beyond = time_s < begins[edge] if edge == a else time_s > begins[edge]
+            out[beyond] = offset + slope * time_s[beyond]
+        return out
 
     def rest(
         self, start_s: float, stop_s: float, envelope: Callable[[Real], Real]

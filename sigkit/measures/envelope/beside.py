@@ -1,0 +1,167 @@
+"""The carrier of a stretch, and hum that lies at it or at one of its harmonics."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from sigkit.arrays import Flags, Real
+from sigkit.measures.envelope.told import EVERY, Numbers
+from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier
+from sigkit.tracks.envelope.hum import still_in, without_hum_beside
+from sigkit.tracks.envelope.stretches import Stretch
+
+INCOHERENT = 0.05
+"""Share of a note's energy that its wave leaves, from which on only its power is used."""
+FEWEST_HELD = 6.0
+"""Periods that a wave is learned from at least."""
+BESIDE_HZ = 760.0
+"""Carriers below this have harmonics among the lines of hum that are taken out."""
+MOST, MOST_CROSSED = 0.003, 0.1
+"""What may be hum or the tone, re the peak, up to which numbers are told, and re a level that is
+crossed: 0.026 dB of the peak, and a tenth of a time constant."""
+SAME, ALIKE_HZ = 0.1, 0.05
+LEARNED = 3e-3
+"""Hum at the carrier re its wave from which on the wave was learned with it."""
+DB = 20 / math.log(10)
+
+
+class Beside(NamedTuple):
+    """A sound less its hum, where it is quiet, the mains frequency, and what is left open.
+
+    ``untold``: level re the peak that may be hum or the tone itself; ``again``: whether the
+    carrier's wave was learned with so much hum in it that both have to be told anew;
+    ``at_carrier``: whether a line lies there at all.
+    """
+
+    sound: Real
+    quiet: Flags
+    hz: float
+    untold: float
+    again: bool
+    at_carrier: bool
+
+
+def carrier_of(
+    sound: Real, quiet: Flags, stretch: Stretch, pitches: list[float]
+) -> tuple[CarrierTrack | None, bool]:
+    """Return the carrier that explains a sound best, and whether it keeps its wave.
+
+    Parameters
+    ----------
+    sound, quiet
+        As for `find_carrier`.
+    stretch : Stretch
+        Where they are from.
+    pitches : list of float
+        Rough pitches, the likeliest first.
+    """
+    carrier, coherent = None, False
+    for rough in pitches:
+        tried = find_carrier(sound, stretch.rate, stretch.start_s, quiet, rough)
+        if tried is None:
+            continue
+        if carrier is None or tried.misfit < carrier.misfit:
+            carrier = tried
+        coherent = carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
+        if coherent:
+            break
+    return carrier, coherent
+
+
+def hum_beside(stretch: Stretch, carrier: CarrierTrack, near_hz: float) -> Beside:
+    """Take the hum out of a stretch anew, beside a carrier whose wave is known.
+
+    Parameters
+    ----------
+    stretch : Stretch
+        As it was recorded.
+    carrier : CarrierTrack
+        Its carrier.
+    near_hz : float
+        Mains frequency of the stretch before.
+    """
+    rate, quiet = stretch.rate, stretch.quiet
+    phase = carrier.phase_at(stretch.start_s + np.arange(stretch.sound.size) / rate)
+    sound, hum, untold = without_hum_beside(
+        stretch.sound, rate, quiet, phase, carrier.wave, near_hz
+    )
+    still = still_in(sound, rate, quiet)
+    quiet = quiet if still is None else still
+    if quiet.any():
+        sound = sound - sound[quiet].mean()
+    top = float(carrier.gain.max())
+    if hum is None:
+        return Beside(sound, quiet, math.nan, 0.0, False, False)
+    there = hum.at(carrier.hz)
+    again = there > LEARNED * carrier.wave_rms * top
+    return Beside(sound, quiet, hum.hz, untold / top, again, there > 0)
+
+
+def is_same(sound: Real, quiet: Flags, mains_hz: float, beside: Beside) -> bool:
+    """Return whether a sound is what it was, where it is quiet and to a tenth of its noise.
+
+    Parameters
+    ----------
+    sound, quiet, mains_hz
+        As it was cleaned before its carrier was known.
+    beside : Beside
+        As it was cleaned after.
+    """
+    if math.isnan(beside.hz) and math.isnan(mains_hz):
+        return True
+    if beside.at_carrier or not abs(beside.hz - mains_hz) < ALIKE_HZ:
+        return False
+    before, after = sound[quiet], beside.sound[quiet]
+    left = float(np.mean((after - before) ** 2)) if before.size else 0.0
+    return left <= SAME**2 * float(np.mean(after**2)) if before.size else True
+
+
+def tell_hum(numbers: Numbers, untold: float, mains_hz: float, carrier_hz: float) -> None:
+    """Widen or leave out the numbers of a note that hum in step with its carrier may have moved.
+
+    Parameters
+    ----------
+    numbers : Numbers
+        The numbers of the note.
+    untold : float
+        As in `Beside`.
+    mains_hz, carrier_hz : float
+        What the reader is told.
+    """
+    if not untold > 0:
+        return
+    why = (
+        f"hum of {mains_hz:.2f} Hz lies at the carrier of {carrier_hz:.2f} Hz and can't be told "
+        "from it: play another note"
+    )
+    if untold > MOST:
+        numbers.none(tuple(name for name in EVERY if name != "onset_s"), why)
+        numbers.flags["law"], numbers.flags["law_power"] = "", math.nan
+        return
+    values = numbers.values
+    released = float(str(numbers.flags.get("level_at_release", math.nan)))
+    level = 10 ** (values["sustain_db"][0] / 20)
+    level = released if math.isfinite(released) else level
+    level = max(level, untold) if math.isfinite(level) else 1.0
+    fall_s = values["release_time_constant_s"][0]
+    absolute = {"peak_dbfs": DB * untold, "sustain_db": DB * untold * (1 + 1 / level)}
+    shares = {
+        "attack_s": untold,
+        "onset_to_peak_s": untold,
+        "decay_time_constant_s": 2 * untold / max(1 - level, 0.1),
+        "release_time_constant_s": 3 * untold / level,
+    }
+    for name, share in shares.items():
+        absolute[name] = share * values[name][0]
+    for name, down in (("release_20_s", 20), ("release_40_s", 40), ("release_s", 60)):
+        share = untold / (level * 10 ** (-down / 20))
+        if share > MOST_CROSSED and math.isfinite(values[name][0]):
+            numbers.none((name,), why)
+        absolute[name] = share * fall_s
+    for name, more in absolute.items():
+        value, u = values[name]
+        if math.isfinite(value) and math.isfinite(more):
+            values[name] = (value, math.hypot(u, more))
