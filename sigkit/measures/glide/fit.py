@@ -76,8 +76,15 @@ class Problem:
 
     def scatter(self, numbers: Real) -> Real:
         """Scatter of each mark in periods, from that on both held notes."""
-        share, s = self.share(numbers), self.series
-        ln = np.log(s.before_sd)[s.family] * (1 - share) + np.log(s.after_sd)[s.family] * share
+        return self._between(numbers, self.series.before_sd, self.series.after_sd)
+
+    def fine_scatter(self, numbers: Real) -> Real:
+        """Return the same, as far as an edge can be read."""
+        return self._between(numbers, *self.series.fine_sd)
+
+    def _between(self, numbers: Real, before_sd: Real, after_sd: Real) -> Real:
+        share, family = self.share(numbers), self.series.family
+        ln = np.log(before_sd)[family] * (1 - share) + np.log(after_sd)[family] * share
         return np.asarray(np.exp(ln))
 
     def gap(self, numbers: Real) -> Real:
@@ -202,9 +209,11 @@ def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False)
         dof=found.fun.size - guess.size - families,
         residual=found.fun[:count] * sd,
         sd=sd,
+        fine_sd=problem.fine_scatter(guess),
         time_s=series.time_s,
         family=series.family,
         shift=series.shift,
+        ripple=series.ripple,
     )
 
 

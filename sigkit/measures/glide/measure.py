@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar
 
@@ -23,7 +23,14 @@ from sigkit.measures.glide.numbers import (
     number_of,
     spread_of,
 )
-from sigkit.measures.glide.rows import GLIDE_COLUMNS, OTHER, Heard, hear_change, measured
+from sigkit.measures.glide.rows import (
+    GLIDE_COLUMNS,
+    OTHER,
+    Heard,
+    Measured,
+    hear_change,
+    measured,
+)
 from sigkit.measures.glide.weighing import weighed
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Result
@@ -74,7 +81,10 @@ class GlideResult(Result):
         departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents`` and
         ``u_landing_error_cents``, without what the oscillator wanders from hold to hold;
         ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
-        99 % of the interval; ``reason`` where it has no time.
+        99 % of the interval; ``held_from_s`` and ``held_to_s``, the part of the note after it whose
+        mean pitch says where it stands; ``whole``, whether the capture holds it from one held note
+        to another without a drop-out: what it does not is left out of all means and counts;
+        ``reason`` where it has no time.
     faults : DataFrame
         Steps and plateaux: ``glide`` (row of ``glides``), ``kind``, ``time_s``, ``at_hz``,
         ``progress`` (share of the interval, 0 to 1), ``size_cents`` of steps, ``duration_s`` of
@@ -101,7 +111,8 @@ class GlideResult(Result):
 
     def at_most(self) -> Mapping[str, Quantity]:
         """Return the bound of the glide time where all glides are too fast for a number."""
-        times, bounds = self.glides["glide_time_s"], self.glides["at_most_s"]
+        whole = counted(self.glides)
+        times, bounds = whole["glide_time_s"], whole["at_most_s"]
         if times.notna().any() or bounds.isna().any() or bounds.empty:
             return {}
         highest = float(bounds.max())
@@ -167,16 +178,16 @@ def measure_glide(capture: Capture) -> GlideResult:
     heard = [one for one in map(hear_change, note_changes(watch)) if one is not None]
     fits = iter(weighed([one.fit for one in heard if isinstance(one, Heard)]))
     found = [measured(one, next(fits)) if isinstance(one, Heard) else one for one in heard]
-    if not found:
+    if not any(one.stands for one in found):
+        lost = "; ".join(dict.fromkeys(str(one.row["reason"]).split(":")[0] for one in found))
         raise SignalError(
-            "No glide from one held note to another was found.",
+            "No glide from one held note to another was found"
+            + (f"; of {len(found)} heard in part: {lost}." if found else "."),
             where=capture.path.name,
             remedy="Hold the amplifier open and play a low and a high key in turn, each held until "
             "its pitch has settled and half a second longer.",
         )
-    table = pd.DataFrame([one.row for one in found], columns=list(GLIDE_COLUMNS))
-    landing = landing_errors([one.stands for one in found])
-    table[["landing_error_cents", "u_landing_error_cents"]] = landing
+    table = _table(found)
     faults = pd.DataFrame(
         [
             (number, f.kind, f.time_s, f.at_hz, f.progress, f.size_cents, f.duration_s)
@@ -185,8 +196,9 @@ def measure_glide(capture: Capture) -> GlideResult:
         ],
         columns=list(FAULT_COLUMNS),
     )
-    up = table["interval_cents"] > 0
-    times = {"up": mean_time(table[up], "up"), "down": mean_time(table[~up], "down")}
+    whole = counted(table)
+    up = ~(whole["interval_cents"] < 0)
+    times = {"up": mean_time(whole[up], "up"), "down": mean_time(whole[~up], "down")}
     return GlideResult(
         source=source_of(capture),
         settings={},
@@ -194,33 +206,54 @@ def measure_glide(capture: Capture) -> GlideResult:
             *_notes(table, faults, watch.watch, capture),
             *unanswered(capture, "glide", table["start_s"].tolist(), ("up", "down"), "a glide"),
         ),
-        glide_time=mean_time(table, ""),
+        glide_time=mean_time(whole, ""),
         time_up=times["up"],
         time_down=times["down"],
         up_down_difference=imbalance_of(times["up"], times["down"]),
-        repeat_spread=spread_of(table),
+        repeat_spread=spread_of(whole),
         time_constant=mean_time(
-            table,
+            whole,
             "",
             column="time_constant_s",
             why="a glide follows no law"
-            if OTHER in set(table["law"])
+            if OTHER in set(whole["law"])
             else "a glide runs at constant rate to its end: it has no time constant",
         ),
         time_to_5_cents=mean_time(
-            table,
+            whole,
             "",
             column="time_to_5_cents_s",
             why="the pitch does not stay within 5 cents of where it is held: hold it longer, turn "
             "vibrato off",
         ),
-        landing_error=largest_of(table, "landing_error_cents"),
-        overshoot=largest_of(table, "overshoot_cents"),
-        glitches=number_of(table),
+        landing_error=largest_of(whole, "landing_error_cents"),
+        overshoot=largest_of(whole, "overshoot_cents"),
+        glitches=number_of(whole),
         glides=table,
         faults=faults,
         curves=tuple(one.curve for one in found),
     )
+
+
+def counted(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a table of glides that count: those that the capture holds whole, if any.
+
+    Leaving one out favours none: it is the recording that lacks it, or a key that came too soon.
+    """
+    whole = table["whole"].to_numpy(bool)
+    return table[whole] if whole.any() else table
+
+
+def _table(found: Sequence[Measured]) -> pd.DataFrame:
+    """Lay the rows together, with where each note stands against where it stands otherwise."""
+    table = pd.DataFrame([one.row for one in found], columns=list(GLIDE_COLUMNS))
+    table["whole"] = table["whole"].astype(bool)
+    held = [(number, one.stands) for number, one in enumerate(found) if one.stands]
+    errors = landing_errors([stands for _, stands in held])
+    columns = ["landing_error_cents", "u_landing_error_cents", "held_from_s", "held_to_s"]
+    for (number, (_, after)), error in zip(held, errors, strict=True):
+        table.loc[number, columns] = [*error, after.from_s, after.to_s]
+    return table
 
 
 def _notes(
@@ -229,7 +262,11 @@ def _notes(
     notes = []
     unmeasured = table[table["reason"] != ""]
     for reason, same in unmeasured.groupby("reason", sort=False):
-        notes.append(f"{len(same)} of {len(table)} glides without a time: {reason}")
+        many = "glide" if len(table) == 1 else "glides"
+        said = f"{len(same)} of {len(table)} {many} without a time"
+        if table["whole"].any() and not same["whole"].any():
+            said += f" and left out (at {spoken_places(same['start_s'].head(5))})"
+        notes.append(f"{said}: {reason}")
     laws = sorted(set(table["law"]) - {""})
     if len(laws) > 1:
         notes.append(f"the glides follow different laws: {', '.join(laws)}")

@@ -31,10 +31,14 @@ class Series:
         Which level it crosses, in which direction.
     before_sd, after_sd : ndarray, shape (n_families,)
         Scatter in periods on the note before and the note after.
+    fine_sd : ndarray, shape (2, n_families)
+        Both, as far as an edge can be read.
     shift : ndarray, shape (n_marks,)
         Periods by which each hertz of a coupling's corner moves each mark.
     held_log2 : ndarray, shape (2,)
         Rough pitch of both notes, log2 of Hz.
+    ripple : ndarray, shape (n_families,)
+        Periods by which the highest harmonic moves the marks on the higher note.
     """
 
     time_s: Real
@@ -42,8 +46,10 @@ class Series:
     family: NDArray[np.intp]
     before_sd: Real
     after_sd: Real
+    fine_sd: Real
     shift: Real
     held_log2: Real
+    ripple: Real
 
 
 def series_of(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Series:
@@ -56,7 +62,10 @@ def series_of(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Seri
     of_each = {side: np.array([getattr(m, side) for m in marks]) for side in sides}
     held = np.log2([before_hz, after_hz])
     shift = np.concatenate([m.shift for m in marks])[order]
-    return Series(time[order], cycle[order], family[order], **of_each, shift=shift, held_log2=held)
+    ripple = np.array([m.ripple for m in marks])
+    fine = np.transpose([m.fine_sd for m in marks])
+    beside = {"fine_sd": fine, "shift": shift, "held_log2": held, "ripple": ripple}
+    return Series(time[order], cycle[order], family[order], **of_each, **beside)
 
 
 def all_of(series: Series, numbers: Real) -> Series:
