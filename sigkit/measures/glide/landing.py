@@ -78,7 +78,7 @@ def _stand(
 
     Marks err by their scatter, and by jitter, which adds up. A line weighs the middle of the hold
     more than its ends: of a note that is still landing the mean lies beside it, by what the law
-    says. Where no law holds, the marks of the hold alone tell what they err by.
+    says.
     """
     t = time_s[(time_s >= held[0]) & (time_s <= held[1])]
     if t.size < FEWEST_MARKS:
@@ -87,10 +87,9 @@ def _stand(
     line = cycle / float(cycle @ cycle)
     period = float(line @ t)
     walk = np.cumsum(line[::-1])[-2::-1]  # what each period adds to the slope
-    scatter, jitter, bend = fit.scatter, fit.jitter, 0.0
-    if fit.departs:
-        scatter, jitter = noise_of_line((t - t.mean()) / period - cycle, sd)
-    elif lands:
+    scatter, jitter = noise_in(t, sd, fit)
+    bend = 0.0
+    if lands and not fit.departs:
         gap = np.diff(t)
         pitch = fit.log2_at(t[:-1] + gap / 2)
         bend = float(np.average(pitch, weights=gap)) + math.log2(float(walk @ np.exp2(-pitch)))
@@ -101,6 +100,15 @@ def _stand(
         start_s + float(t[0]),
         start_s + float(t[-1]),
     )
+
+
+def noise_in(time_s: Real, sd: float, fit: Fit) -> tuple[float, float]:
+    """Return scatter and jitter of the marks of a hold: where no law holds, they alone tell."""
+    if not fit.departs or time_s.size < FEWEST_MARKS:
+        return fit.scatter, fit.jitter
+    cycle = np.arange(time_s.size) - (time_s.size - 1) / 2
+    period = float(cycle @ time_s) / float(cycle @ cycle)
+    return noise_of_line((time_s - time_s.mean()) / period - cycle, sd)
 
 
 def landing_errors(stands: Sequence[tuple[Stand, Stand]]) -> list[tuple[float, float]]:
