@@ -29,6 +29,7 @@ from sigkit.measures.glide.series import (
     series_of,
     thinned,
 )
+from sigkit.measures.glide.waver import Waver
 from sigkit.tracks.marks import Marks
 
 COARSE_MARKS, COARSE_SD = 160, 0.003
@@ -217,7 +218,9 @@ def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False)
     )
 
 
-def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
+def fit_glide(
+    marks: Sequence[Marks], before_hz: float, after_hz: float, waver: Waver | None = None
+) -> Fit:
     """Find the law of one glide and fit it.
 
     Parameters
@@ -226,6 +229,8 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
         One or two families of marks from a held note through a glide to another held note.
     before_hz, after_hz : float
         Rough pitch of the two notes.
+    waver : Waver, optional
+        Vibrato on both.
 
     Returns
     -------
@@ -234,7 +239,7 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
         the one into the other, if that explains them clearly better.
     """
     guess = first_guess(marks[0], before_hz, after_hz)
-    series = series_of(marks, before_hz, after_hz)
+    series = series_of(marks, before_hz, after_hz, waver)
     few = thinned(around(series, guess), guess, COARSE_MARKS)
     few = replace(
         few,

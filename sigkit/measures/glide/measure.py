@@ -31,6 +31,7 @@ from sigkit.measures.glide.rows import (
     hear_change,
     measured,
 )
+from sigkit.measures.glide.waver import Waver
 from sigkit.measures.glide.weighing import weighed
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Result
@@ -81,10 +82,10 @@ class GlideResult(Result):
         departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents`` and
         ``u_landing_error_cents``, without what the oscillator wanders from hold to hold;
         ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
-        99 % of the interval; ``held_from_s`` and ``held_to_s``, the part of the note after it whose
-        mean pitch says where it stands; ``whole``, whether the capture holds it from one held note
-        to another without a drop-out: what it does not is left out of all means and counts;
-        ``reason`` where it has no time.
+        99 % of the interval; ``before_from_s`` to ``before_to_s`` and ``after_from_s`` to
+        ``after_to_s``, parts of the notes whose mean pitch says where they stand; ``whole``, whether
+        the capture holds it from one held note to another without a drop-out: what it does not is
+        left out of all means and counts; ``reason`` where it has no time.
     faults : DataFrame
         Steps and plateaux: ``glide`` (row of ``glides``), ``kind``, ``time_s``, ``at_hz``,
         ``progress`` (share of the interval, 0 to 1), ``size_cents`` of steps, ``duration_s`` of
@@ -167,7 +168,10 @@ def measure_glide(capture: Capture) -> GlideResult:
     cents a second at most. The last three are fitted with the law, so that they count by what the
     marks of all glides of the capture leave open of them, or as much as they may be where there are
     few periods. Fewer than 3 periods of
-    the carrier between the start and 99 % of the interval give a bound.
+    the carrier between the start and 99 % of the interval give a bound. A vibrato that both notes
+    have is taken out of the marks first. What the capture holds in part (a glide that begins in
+    silence, is cut off by the next key or by the end, or that a drop-out hits) is listed with the
+    reason, if it takes longer than a tenth of a second or so.
 
     References
     ----------
@@ -204,6 +208,7 @@ def measure_glide(capture: Capture) -> GlideResult:
         settings={},
         notes=(
             *_notes(table, faults, watch.watch, capture),
+            *_vibrato([one.fit.waver for one in heard if isinstance(one, Heard)]),
             *unanswered(capture, "glide", table["start_s"].tolist(), ("up", "down"), "a glide"),
         ),
         glide_time=mean_time(whole, ""),
@@ -250,9 +255,11 @@ def _table(found: Sequence[Measured]) -> pd.DataFrame:
     table["whole"] = table["whole"].astype(bool)
     held = [(number, one.stands) for number, one in enumerate(found) if one.stands]
     errors = landing_errors([stands for _, stands in held])
-    columns = ["landing_error_cents", "u_landing_error_cents", "held_from_s", "held_to_s"]
-    for (number, (_, after)), error in zip(held, errors, strict=True):
-        table.loc[number, columns] = [*error, after.from_s, after.to_s]
+    columns = ["landing_error_cents", "u_landing_error_cents"]
+    columns += ["before_from_s", "before_to_s", "after_from_s", "after_to_s"]
+    for (number, (before, after)), error in zip(held, errors, strict=True):
+        spans = [before.from_s, before.to_s, after.from_s, after.to_s]
+        table.loc[number, columns] = [*error, *spans]
     return table
 
 
@@ -279,6 +286,19 @@ def _notes(
         at = spoken_places(first / capture.rate for first in sorted(spoilt)[:5])
         notes.append(f"the recorder silenced or spoilt samples at {at}")
     return tuple(notes)
+
+
+def _vibrato(wavers: Sequence[Waver | None]) -> tuple[str, ...]:
+    """Say what vibrato was taken out of the times."""
+    found = [waver for waver in wavers if waver]
+    if not found:
+        return ()
+    cents = float(np.median([waver.cents for waver in found]))
+    rate = float(np.median([waver.rate_hz for waver in found]))
+    return (
+        f"the held notes waver by ±{cents:.1f} cents at {rate:.1f} Hz beside {len(found)} of "
+        f"{len(wavers)} glides: taken out of what a law is fitted to; turn vibrato off",
+    )
 
 
 def _where(faults: pd.DataFrame, glides: int) -> str:

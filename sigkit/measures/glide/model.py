@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sigkit.arrays import Real
 from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.laws import Law
+from sigkit.measures.glide.waver import Waver
 
 NODES, WEIGHTS = legendre.leggauss(6)
 """Points a piece, over which the pitch is integrated to the phase."""
@@ -162,6 +163,8 @@ class Fit:
         Periods by which the highest harmonic moves the marks of each on the higher note.
     rate : int
         Sample rate in Hz.
+    waver : Waver or None
+        Vibrato that was taken out of the marks.
     terms : dict of str to ndarray, shape (n_numbers, n_numbers)
         Covariance of the numbers by each of the named terms; empty while a law is looked for.
     corners : ndarray, shape (n_corners,)
@@ -186,6 +189,7 @@ class Fit:
     fine_sd: Real = field(default_factory=lambda: np.empty(0))
     ripple: Real = field(default_factory=lambda: np.zeros(2))
     rate: int = 0
+    waver: Waver | None = None
     terms: dict[str, Real] = field(default_factory=dict)
     corners: Real = field(default_factory=lambda: np.zeros(CORNERS_HZ.size))
     scatter: float = 1.0

@@ -26,6 +26,7 @@ from sigkit.measures.glide.gaps import Gap, without_gaps
 from sigkit.measures.glide.landing import Stand, noise_in, rough_stand, stands_of
 from sigkit.measures.glide.model import Fit
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
+from sigkit.measures.glide.waver import waver_of
 from sigkit.tracks.marks import Marks, find_marks
 from sigkit.tracks.note_changes import NoteChange
 from sigkit.tracks.part_changes import PartChange
@@ -71,8 +72,10 @@ GLIDE_COLUMNS = (
     "u_landing_error_cents",
     "glitches",
     "periods",
-    "held_from_s",
-    "held_to_s",
+    "before_from_s",
+    "before_to_s",
+    "after_from_s",
+    "after_to_s",
     "whole",
     "reason",
 )
@@ -150,12 +153,13 @@ def hear_change(change: NoteChange | PartChange) -> Heard | Measured | None:
         )
     if len(marks) == 2 and _scatter(marks[1]) > WORSE * _scatter(marks[0]):
         marks = marks[:1]
-    fit = fit_glide(marks, before[2], after[2])
+    waver = waver_of(marks[0].time_s, before[1], (change.settled_s, after[1]))
+    fit = fit_glide(marks, before[2], after[2], waver)
     if len(marks) == 2 and fit.reduced > AT_ODDS:
-        alone = fit_glide(marks[:1], before[2], after[2])
+        alone = fit_glide(marks[:1], before[2], after[2], waver)
         fit = alone if alone.reduced < fit.reduced / 2 else fit
     corners = corners_of(change.sound, rate, marks[0], before, after)
-    fit = replace(fit, corners=corners, rate=rate)
+    fit = replace(fit, corners=corners, rate=rate, waver=waver)
     return Heard(replace(change, sound=np.empty(0)), marks[0], fit)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
+from sigkit.measures.glide.waver import Waver
 from sigkit.tracks.marks import Marks
 
 MOST_MARKS = 600
@@ -26,7 +27,7 @@ class Series:
     time_s : ndarray, shape (n_marks,)
         Instants, rising, of all families together.
     cycle : ndarray, shape (n_marks,)
-        Whole number of each mark within its family.
+        Number of each mark within its family: whole, less what a vibrato has run ahead.
     family : ndarray of int, shape (n_marks,)
         Which level it crosses, in which direction.
     before_sd, after_sd : ndarray, shape (n_families,)
@@ -52,10 +53,14 @@ class Series:
     ripple: Real
 
 
-def series_of(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Series:
-    """Lay the marks of several families together in time."""
+def series_of(
+    marks: Sequence[Marks], before_hz: float, after_hz: float, waver: Waver | None
+) -> Series:
+    """Lay the marks of several families together in time, what they waver by taken out."""
     time = np.concatenate([m.time_s for m in marks])
-    cycle = np.concatenate([np.arange(m.time_s.size, dtype=np.float64) for m in marks])
+    cycle = np.concatenate(
+        [np.arange(m.time_s.size) - (waver.cycles(m.time_s) if waver else 0.0) for m in marks]
+    )
     family = np.repeat(np.arange(len(marks)), [m.time_s.size for m in marks])
     order = np.argsort(time, kind="stable")
     sides = ("before_sd", "after_sd")

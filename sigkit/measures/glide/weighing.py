@@ -41,6 +41,8 @@ RECORDER, TURNS = 0.46, np.arange(1, 7) / 6
 one does to a mark may differ from the next: by its phase there, whatever that is."""
 LEAST_RIPPLE = 1e-5
 """Periods of such a ripple below which there is none."""
+WAVES = ((1, 1.0), (2, 1 / 9), (3, 1 / 9))
+"""Orders in a vibrato, and how large each may be re the sine that was taken out."""
 LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
 LEAST_WEIGHT = 1e-5
@@ -123,6 +125,11 @@ class _Told:
         """Number of columns of harmonics that come and go at the recorder's own filter."""
         return int(_ripples(self.fit).shape[1])
 
+    @property
+    def wavers(self) -> int:
+        """Number of columns of what is left of a vibrato."""
+        return 2 * len(WAVES) if self.fit.waver else 0
+
 
 @dataclass(frozen=True, eq=False)
 class _Answers:
@@ -158,7 +165,7 @@ def _by_fine_scatter(fit: Fit) -> Fit:
 def _rows(fit: Fit) -> tuple[Real, Real]:
     """Columns of all that is fitted and, last, the residuals; the columns' units."""
     n = fit.time_s.size
-    beside = [_ripples(fit), _landing(fit), _settling(fit), _filters(fit), _drift(fit)]
+    beside = [_ripples(fit), _waver(fit), _landing(fit), _settling(fit), _filters(fit), _drift(fit)]
     design = np.hstack([fit.jacobian[:n], _phases(fit), *beside])
     unit = np.linalg.norm(design, axis=0)
     unit[unit == 0] = 1.0
@@ -217,6 +224,21 @@ def _ripples(fit: Fit) -> Real:
     return np.column_stack(columns) if columns else np.empty((fit.time_s.size, 0))
 
 
+def _waver(fit: Fit) -> Real:
+    """Columns of a vibrato as large as the one that was taken out, and of what it lacks of a sine.
+
+    In two phases each. A triangle has a ninth of its third harmonic (Fourier series).
+    """
+    if fit.waver is None:
+        return np.empty((fit.time_s.size, 0))
+    pieces = Pieces.of(fit.law, fit.numbers, fit.time_s)
+    hz = 2.0 ** fit.log2_at(pieces.at)
+    turns = 2 * math.pi * fit.waver.rate_hz * pieces.at
+    size = hz * math.log(2) / 1200 * fit.waver.cents
+    waves = [part * size * wave(k * turns) for k, part in WAVES for wave in (np.cos, np.sin)]
+    return np.column_stack([pieces.total(wave) / fit.sd for wave in waves])
+
+
 def _landing(fit: Fit) -> Real:
     """Column of what a note that has not landed does, where the fit has none of it."""
     if fit.model.beside:
@@ -269,7 +291,8 @@ def _expected(told: _Told) -> Real:
     n, count = fit.time_s.size, fit.numbers.size
     own = fit.left.size - n
     landing = int(not fit.model.beside)
-    more = own + landing + SETTLINGS + ripples
+    wavers = told.wavers
+    more = own + landing + SETTLINGS + wavers + ripples
     rows = np.zeros((len(WAYS), more + filters + 1, unit.size + 1))
     rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
     top = float(2.0 ** fit.log2_at(fit.time_s).max())
@@ -277,8 +300,8 @@ def _expected(told: _Told) -> Real:
     for i in range(filters):
         shift = np.maximum(part ** ORDERS[i % len(ORDERS)], LEAST_SHIFT)
         rows[:, more + i, unit.size - 1 - filters + i] = 1 / shift
-    first = unit.size - 1 - filters - SETTLINGS - landing - ripples
-    for i in range(ripples):
+    first = unit.size - 1 - filters - SETTLINGS - landing - wavers - ripples
+    for i in range(ripples + wavers):  # in units of what is expected of them; ripples last
         rows[:, more - 1 - i, first + i] = 1.0
     for i in range(SETTLINGS):
         rows[:, own + landing + i, unit.size - 2 - filters - i] = _periods(fit) / (
