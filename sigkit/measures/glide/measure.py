@@ -83,9 +83,9 @@ class GlideResult(Result):
         ``u_landing_error_cents``, without what the oscillator wanders from hold to hold;
         ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
         99 % of the interval; ``before_from_s`` to ``before_to_s`` and ``after_from_s`` to
-        ``after_to_s``, parts of the notes whose mean pitch says where they stand; ``whole``, whether
-        the capture holds it from one held note to another without a drop-out: what it does not is
-        left out of all means and counts; ``reason`` where it has no time.
+        ``after_to_s``, parts of the notes whose mean pitch says where they stand; ``whole``,
+        whether the capture holds it from one held note to another without a drop-out: what it does
+        not is left out of all means and counts; ``reason`` where it has no time.
     faults : DataFrame
         Steps and plateaux: ``glide`` (row of ``glides``), ``kind``, ``time_s``, ``at_hz``,
         ``progress`` (share of the interval, 0 to 1), ``size_cents`` of steps, ``duration_s`` of
