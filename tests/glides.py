@@ -148,6 +148,36 @@ def play(
     return Played(x * ramp, pd.DataFrame(rows), cents=pitch)
 
 
+def landings_of(played: Played, found: pd.DataFrame) -> np.ndarray:
+    """Return where each note was played after its glide, re the median of its other holds, cents.
+
+    By the planted pitch, over the parts of the notes that the table of glides tells; a note is the
+    same within 60 cents.
+    """
+
+    def mean(from_s: float, to_s: float) -> float:
+        inside = slice(round(from_s * played.rate), round(to_s * played.rate))
+        return float(played.cents[inside].mean())
+
+    first = found.iloc[0]
+    stands = [mean(first["before_from_s"], first["before_to_s"])]
+    stands += [mean(*pair) for pair in found[["after_from_s", "after_to_s"]].to_numpy()]
+    out = []
+    for number in range(1, len(stands)):
+        others = np.array(stands[:number] + stands[number + 1 :])
+        others = others[np.abs(others - stands[number]) < 60]
+        out.append(stands[number] - np.median(others) if others.size else math.nan)
+    return np.array(out)
+
+
+def settled_of(law: str, seconds: float, interval_cents: float, band_cents: float = 5.0) -> float:
+    """Return when a glide by one law is within a band of its target (closed forms)."""
+    left = band_cents / abs(interval_cents)
+    if law == "exponential":
+        return -seconds / LN9 * math.log(left)
+    return seconds / 0.8 * (1 - left) if law == "linear" else math.nan
+
+
 def target_of(rows: list[dict], first: float) -> float:
     """Return where the note before this one was heading."""
     return rows[-1]["target"] if rows else first

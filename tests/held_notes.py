@@ -62,11 +62,9 @@ def glide(rng, folder):
         within = 100 * math.sqrt(np.sum((relative - 1) ** 2) / (count - 2))
     constant = seconds / LN9 if law == "exponential" else math.nan
     interval = 1200 * octaves
-    near = (
-        constant * math.log(interval / 5)
-        if law == "exponential"
-        else (seconds / 0.8 * (1 - 5 / interval))
-    )
+    # A single pole is still on its way when its note is left: by the pitch that was played.
+    landings = glides.landings_of(replace(played, rate=rate), result.glides)
+    farthest = float(landings[np.nanargmax(np.abs(landings))])
     truths = {
         "glide_time": seconds,
         "time_up": seconds,
@@ -74,8 +72,8 @@ def glide(rng, folder):
         "up_down_difference": 0.0,
         "repeat_spread": within,
         "time_constant": constant,
-        "time_to_5_cents": near,
-        "landing_error": 0.0,
+        "time_to_5_cents": glides.settled_of(law, seconds, interval),
+        "landing_error": farthest,
         "overshoot": 0.0,
         "glitches": 0.0,
     }

@@ -40,6 +40,8 @@ ROUGH_PITCH = 0.01
 """How far the rough pitch of a note that is still landing may err."""
 FOLDED, POINTS = 40, 128
 """Periods laid over each other, and points of each, for the shape of the wave."""
+PASSED = 0.4
+"""Part of its sample rate up to which a recorder lets harmonics through."""
 SECANT, AS_STEEP = 64.0, 0.8
 """The longest secant to either side, in parts of a period,
 and part of the steepest one from which on it tells the slope."""
@@ -54,8 +56,9 @@ PAD_PERIODS = 4
 """Periods of the lower note beside what is filtered, that the filter may bend."""
 EDGE_PERIODS = 3
 """Periods at both ends of the sound that the high-pass bends."""
-FINEST = 1e-4
-"""Scatter, in periods, that is always allowed for: an edge is read between samples no better."""
+FINEST, FINER = 1e-4, 1e-5
+"""Scatter, in periods, that is always allowed for while levels and laws are chosen, and the least
+that is believed: an edge is read between samples no better."""
 UNSTEADY = 0.1
 """Scatter, in periods, of marks that mark nothing."""
 AS_STEADY = 1.5
@@ -70,16 +73,23 @@ class Marks:
     time_s : ndarray, shape (n_marks,)
         Instants, one a period.
     before_sd, after_sd : float
-        Scatter of the marks in periods, on the held note before and after.
+        Scatter of the marks in periods, on the held note before and after; at least 1e-4.
     shift : ndarray, shape (n_marks,)
         By how many periods a coupling capacitor moves each mark, for every hertz of its corner:
         hardly at steep edges, by 1/(2 pi f) on a sine.
+    fine_sd : tuple of float
+        The same, at least 1e-5.
+    ripple : float
+        By how many periods the highest harmonic that the recorder lets through moves the marks on
+        the higher note: a pitch that glides gains or loses one after the other.
     """
 
     time_s: Real
     before_sd: float
     after_sd: float
     shift: Real
+    fine_sd: tuple[float, float]
+    ripple: float = 0.0
 
 
 def find_marks(
@@ -179,7 +189,13 @@ class _Level:
     at: float
     back: float
     room: float
-    spread: tuple[float, float]
+    fine_sd: tuple[float, float]
+
+    @property
+    def spread(self) -> tuple[float, float]:
+        """Scatter on both notes as far as it tells levels apart."""
+        before, after = self.fine_sd
+        return max(before, FINEST), max(after, FINEST)
 
     @property
     def sd(self) -> float:
@@ -227,7 +243,10 @@ def _first_level(
         pitch = 1 / np.diff(at)
         # A ripple beside an edge may reach the level now and then.
         if pitch.size and pitch.min() > low / BEYOND and pitch.max() < high * BEYOND:
-            return Marks(at, *level.spread, _shifts(at, parts, level, rate, notes))
+            shift = _shifts(at, parts, level, rate, notes)
+            highest = parts[0 if notes[0][2] > notes[1][2] else 1] - level.at
+            ripple = _ripple(highest, level.back, high, band.rate)
+            return Marks(at, *level.spread, shift, level.fine_sd, ripple)
     return None
 
 
@@ -291,12 +310,28 @@ def _even(sound: Real, back: float) -> tuple[Real, float]:
     return np.asarray(even[1:-1]), float(even[-1] - even[0]) / (at.size - 1)
 
 
-def _area(sound: Real, back: float) -> float:
-    """Return the integral of a wave at its marks, over a period, about its mean."""
+def _wave(sound: Real, back: float) -> Real:
+    """Return a period of a wave from its mark on, about its mean, many laid over each other."""
     first, period = _even(sound, back)
     grid = first[:, None] + period * np.arange(POINTS) / POINTS
     wave = np.interp(grid, np.arange(sound.size), sound).mean(axis=0)
-    wave = wave - wave.mean()
+    return np.asarray(wave - wave.mean())
+
+
+def _ripple(sound: Real, back: float, hz: float, rate: int) -> float:
+    """Return the highest harmonic below the recorder's own filter over the slope at the marks.
+
+    The largest of the highest three: a pulse lacks some.
+    """
+    size = 2 / POINTS * np.abs(fft.rfft(_wave(sound, back)))
+    top = min(int(PASSED * rate / hz), POINTS // 2 - 1)
+    slope = _slope(sound, back) * _even(sound, back)[1]
+    return float(size[max(top - 2, 2) : top + 1].max(initial=0.0) / slope)
+
+
+def _area(sound: Real, back: float) -> float:
+    """Return the integral of a wave at its marks, over a period, about its mean."""
+    wave = _wave(sound, back)
     integral = np.concatenate([[0.0], np.cumsum((wave + np.roll(wave, -1))[:-1] / 2)]) / POINTS
     return float(integral[0] - integral.mean())
 
@@ -321,4 +356,4 @@ def _scatter(time_s: Real) -> float:
     period = (time_s[-1] - time_s[0]) / (time_s.size - 1)
     robust = 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6) / period
     plain = math.sqrt(float(np.mean(bend**2)) / 6) / period
-    return float(max(robust, plain, FINEST))
+    return float(max(robust, plain, FINER))

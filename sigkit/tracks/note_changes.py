@@ -12,11 +12,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from sigkit.arrays import Flags, Real
 from sigkit.captures.wav import Capture
 from sigkit.tracks.coarse import CoarsePitch
+from sigkit.tracks.part_changes import LEAST_CENTS, PartChange, parts_of
 
 LOWEST_HZ, HIGHEST_HZ = 27.0, 4500.0
 HOP_S = 0.03
@@ -28,8 +30,6 @@ LANDING, SOON_S = 0.06, 0.5
 """So does one that moves at this share of the speed that follows so soon: it has all but landed."""
 PAUSE_S = 0.5
 """A pause shorter than this, between two moves the same way, is a plateau of one glide."""
-LEAST_CENTS = 70.0
-"""Smaller changes are vibrato or a bend, not another note."""
 SILENT = 0.05
 """Level of a frame, re the loud ones, that holds no tone."""
 LEAD_S, HELD_S, LEAST_HELD_S = 4.0, 0.3, 0.1
@@ -54,6 +54,8 @@ class NoteChange:
         Where it begins in the capture.
     before, after : tuple of float
         From and to (s from the start of ``sound``) and pitch (Hz) of the held notes.
+    settled_s : float
+        Where the note after begins to be held, s from the start of ``sound``.
     broken_s : float or None
         Where the tone was silent between the notes, s from the start of the capture.
     """
@@ -63,6 +65,7 @@ class NoteChange:
     start_s: float
     before: tuple[float, float, float]
     after: tuple[float, float, float]
+    settled_s: float
     broken_s: float | None = None
 
 
@@ -73,8 +76,8 @@ class _Move:
     sign: float
 
 
-def note_changes(capture: Capture) -> Iterator[NoteChange]:
-    """Yield every change of note of a monophonic capture, in order.
+def note_changes(capture: Capture) -> Iterator[NoteChange | PartChange]:
+    """Yield every change of note of a monophonic capture, in order, also those heard in part.
 
     Parameters
     ----------
@@ -110,20 +113,36 @@ def note_changes(capture: Capture) -> Iterator[NoteChange]:
             if not heard and not ended:
                 break
             previous = moves[number - 1].last + 1 if number else 0
+            pitch = np.array(cents[begin:])
+            done = begin + move.last + 1
+            before = np.flatnonzero(steady[previous : move.first]) + previous
+            after = np.flatnonzero(steady[move.last + 1 : follows]) + move.last + 1
+            ends = (
+                int(before[-1]) if before.size else None,
+                int(after[0]) if after.size else None,
+            )
+            parts = parts_of(pitch, loud, *ends, (move.first, move.last))
+            for part in parts:
+                sides = [
+                    math.nan if i is None else _hz(pitch[i]) for i in (part.before, part.after)
+                ]
+                at_s = ((begin + part.first) * hop + coarse.size // 2) / rate
+                yield PartChange(at_s, sides[0], sides[1], part.reason)
+            if parts or not before.size or not after.size:
+                continue
             change = _change(
                 held,
                 begin,
-                np.array(cents[begin:]),
-                steady,
+                pitch,
                 loud,
-                move,
+                before,
+                after,
                 previous,
                 follows,
                 hop,
                 coarse.size,
                 rate,
             )
-            done = begin + move.last + 1
             if change is not None:
                 yield change
         busy = [m.first for m in moves if begin + m.first >= done]
@@ -179,9 +198,9 @@ def _change(
     held: Real,
     begin: int,
     cents: Real,
-    steady: Flags,
     loud: Flags,
-    move: _Move,
+    before: NDArray[np.intp],
+    after: NDArray[np.intp],
     previous: int,
     follows: int,
     hop: int,
@@ -189,10 +208,7 @@ def _change(
     rate: int,
 ) -> NoteChange | None:
     """Cut out what lies around a move, if it leads from one held note to another."""
-    before = np.flatnonzero(steady[previous : move.first]) + previous
-    after = np.flatnonzero(steady[move.last + 1 : follows]) + move.last + 1
-    if not before.size or not after.size:
-        return None
+    settled = after[0]
     many = round(HELD_S / HOP_S)
     before, after = before[-many:], after[-many:]
     if abs(float(np.median(cents[after])) - float(np.median(cents[before]))) < LEAST_CENTS:
@@ -214,6 +230,7 @@ def _change(
         start_s=(begin * hop + first) / rate,
         before=spans[0],
         after=spans[1],
+        settled_s=(settled * hop + middle - first) / rate,
         broken_s=((begin + int(quiet[0])) * hop + middle) / rate if quiet.size > 1 else None,
     )
 

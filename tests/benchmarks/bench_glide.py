@@ -21,6 +21,12 @@ pytestmark = pytest.mark.benchmark
 FIRST = int(os.environ.get("SIGKIT_FIRST", "900000"))
 CASES = int(os.environ.get("SIGKIT_CASES", "200"))
 LAWS = ("exponential", "linear", "mixed")
+PLANTED = ["law", "glide_time_s", "interval_cents"]
+BESIDE = {
+    "landing": "landing error",
+    "settled": "time to 5 cents",
+    "overshoot": "overshoot, of none",
+}
 
 
 def drawn(seed, *, high=False, path=None):
@@ -72,6 +78,14 @@ def run(tmp_path, seeds, **options):
                     "start": found["start_s"] - truth["start_s"],
                     "measured": found["reason"] == "",
                     "glitches": found["glitches"],
+                    "landing": (found["landing_error_cents"] - glides.landings_of(played, found))
+                    / found["u_landing_error_cents"],
+                    "settled": (
+                        found["time_to_5_cents_s"]
+                        - [glides.settled_of(*row) for row in truth[PLANTED].to_numpy()]
+                    )
+                    / found["u_time_to_5_cents_s"],
+                    "overshoot": found["overshoot_cents"] / found["u_overshoot_cents"],
                 }
             )
         )
@@ -95,6 +109,12 @@ def say(name, table, wrong, speed):
         f"  {speed:.1f} times real time",
         flush=True,
     )
+    for column, what in BESIDE.items():
+        z = known[column].dropna()
+        print(
+            f"    {what}: {len(z)}, 2u true {100 * (z.abs() <= 2).mean():.1f} %, error over u: rms "
+            f"{z.pow(2).mean() ** 0.5:.2f}"
+        )
     for kind, part in known.groupby("kind"):
         held = (part["error"].abs() <= 2 * part["u"]).mean()
         print(

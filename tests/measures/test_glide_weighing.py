@@ -1,20 +1,33 @@
 """Weights, derivatives and landings of a glide against dense matrices and closed forms."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import optimize
 
 from sigkit.measures.glide.fit import Problem
-from sigkit.measures.glide.landing import ROUGH_U_CENTS, Stand, landing_errors, stand_of
-from sigkit.measures.glide.laws import Law
+from sigkit.measures.glide.landing import ROUGH_U_CENTS, landing_errors, stands_of
+from sigkit.measures.glide.landing import Stand as At
+from sigkit.measures.glide.laws import LN9, Law
 from sigkit.measures.glide.model import Fit, Model
+from sigkit.measures.glide.noise import noise_of_line, whitened
 from sigkit.measures.glide.series import Series
-from sigkit.measures.glide.weighing import _whitened
 from sigkit.tracks.marks import Marks
 
 MARKS = 120
+
+
+def fitted(numbers, time_s, sd=None):
+    """A single pole of these numbers, as if fitted."""
+    count = time_s.size
+    zeros, empty = np.zeros(count), np.zeros((count, 5))
+    sd = np.full(count, 1e-3) if sd is None else sd
+    return Fit(
+        Model(Law(0.0)), Law(0.0), numbers, empty, zeros, 0.0, 1, zeros, sd, time_s,
+        np.zeros(count, np.intp), zeros,
+    )  # fmt: skip
 
 
 def made_series(rng):
@@ -25,8 +38,10 @@ def made_series(rng):
         family=rng.integers(0, 2, MARKS),
         before_sd=sd,
         after_sd=2 * sd,
+        fine_sd=np.array([sd, 2 * sd]),
         shift=rng.uniform(1e-3, 3e-3, MARKS),
         held_log2=np.array([7.0, 8.0]),
+        ripple=np.zeros(2),
     )
 
 
@@ -50,43 +65,81 @@ def test_whitening_is_that_of_the_whole_covariance(jitter):
     rng = np.random.default_rng(2)
     sd = rng.uniform(1e-3, 3e-3, MARKS)
     numbers = np.array([0.3, math.log(0.2), 7.0, 8.0, 0.0])
-    empty = np.zeros((MARKS, 5))
-    fit = Fit(
-        Model(Law(0.0)), Law(0.0), numbers, empty, np.zeros(MARKS), 0.0, 1, np.zeros(MARKS), sd,
-        np.sort(rng.uniform(0, 1, MARKS)), np.zeros(MARKS, np.intp), np.zeros(MARKS),
-    )  # fmt: skip
+    fit = fitted(numbers, np.sort(rng.uniform(0, 1, MARKS)), sd)
     rows = rng.standard_normal((MARKS, 3))
     walk = np.minimum.outer(fit.cycles, fit.cycles)
     covariance = np.diag(sd**2) + jitter**2 * walk
     late = rows * sd[:, None]
     expected = late.T @ np.linalg.solve(covariance, late)
-    white, _ = _whitened(fit, rows, jitter)
+    white, _ = whitened(sd, fit.cycles, rows, jitter)
     np.testing.assert_allclose(white.T @ white, expected, rtol=1e-8, atol=1e-8)
 
 
-def test_where_a_note_stands():
-    """A line through marks that err independently: its slope's variance is 12 s2 / (n3 - n)."""
+def marks_of(time_s):
+    return Marks(time_s, 1e-3, 1e-3, np.zeros(time_s.size), (1e-3, 1e-3))
+
+
+@pytest.mark.parametrize(("scatter", "jitter"), [(1e-3, 0.0), (1e-4, 1e-3), (1e-3, 3e-4)])
+def test_where_a_note_stands(scatter, jitter):
+    """A line through marks that err independently, and by periods that jitter.
+
+    The variance of its slope is 12 s2 / (n3 - n) for the one, and 6/5 q2 / n for the other: a
+    period between the marks weighs 3/2 (1 - x2), x from -1 to 1 (for many).
+    """
     rng = np.random.default_rng(3)
-    off = []
+    off, n, hold = [], 60, (0.45, 0.9, 200.0)
+    fit = fitted(np.array([0.2, math.log(0.05), 7.0, math.log2(200.0), 0.0]), np.arange(5.0))
+    fit = replace(fit, scatter=(scatter / 1e-3) ** 2, jitter=jitter)
     for _ in range(400):
-        t = 0.5 + (np.arange(60) + 1e-3 * rng.standard_normal(60)) / 200.0
-        stand = stand_of(Marks(t, 1e-3, 1e-3, np.zeros(t.size)), (0.45, 0.9, 201.0))
+        late = scatter * rng.standard_normal(n) + np.cumsum(jitter * rng.standard_normal(n))
+        marks = marks_of(0.5 + (np.arange(n) + late) / 200.0)
+        _, stand = stands_of(marks, fit, hold, hold, 3.0)
         off.append((stand.cents - 1200 * math.log2(200.0), stand.u_cents))
     error, u = np.array(off).T
-    closed = 1200 / math.log(2) * 1e-3 * math.sqrt(12 / (60**3 - 60))
-    assert np.sqrt(np.mean(error**2)) == pytest.approx(closed, rel=0.11)
-    assert np.sqrt(np.mean(u**2)) == pytest.approx(closed, rel=0.05)
-    assert 0.92 <= np.mean(np.abs(error) <= 2 * u) <= 0.97
+    closed = 12 * scatter**2 / (n**3 - n) + 6 / 5 * jitter**2 / n
+    assert np.mean(u) == pytest.approx(1200 / math.log(2) * math.sqrt(closed), rel=0.02)
+    assert np.sqrt(np.mean(error**2)) == pytest.approx(np.mean(u), rel=0.11)
+    assert (stand.from_s, stand.to_s) == pytest.approx((3.5, 3.795), abs=1e-3)
+
+
+def test_a_note_that_is_landing_stands_at_its_mean():
+    """A pole of 0.1 s that has 20 cents to go: a line weighs its middle, its pitch has a mean."""
+    tau, high = 0.1, 220.0
+    fit = fitted(np.array([0.0, math.log(tau * LN9), 6.0, math.log2(high), 0.0]), np.arange(5.0))
+    t = np.linspace(0, 1.5, 600_001)
+    octaves = fit.log2_at(t)
+    phase = np.concatenate([[0], np.cumsum(2.0 ** ((octaves[1:] + octaves[:-1]) / 2))]) * t[1]
+    marks = marks_of(np.interp(np.arange(int(phase[-1])), phase, t))
+    from_s, to_s = 0.55, 0.85
+    _, stand = stands_of(marks, fit, (0.0, 0.1, 64.0), (from_s, to_s, high), 0.0)
+    inside = (t >= stand.from_s) & (t <= stand.to_s)
+    assert stand.cents == pytest.approx(1200 * octaves[inside].mean(), abs=0.002)
+    line, *_ = stands_of(marks, fit, (from_s, to_s, high), (from_s, to_s, high), 0.0)
+    assert abs(line.cents - stand.cents) > 0.1
+
+
+@pytest.mark.parametrize(("scatter", "jitter"), [(1e-3, 1e-6), (1e-4, 1e-3)])
+def test_noise_of_a_line(scatter, jitter):
+    """Where one of both is all there is, the other is found to be little beside it."""
+    rng = np.random.default_rng(5)
+    late = scatter * rng.standard_normal(400) + np.cumsum(jitter * rng.standard_normal(400))
+    found_scatter, found_jitter = noise_of_line(late, 1e-3)
+    if scatter > jitter:
+        assert math.sqrt(found_scatter) == pytest.approx(1.0, rel=0.15)
+        assert found_jitter < 1e-4
+    else:
+        assert found_jitter == pytest.approx(jitter, rel=0.15)
 
 
 def test_a_note_without_marks_stands_roughly():
-    stand = stand_of(Marks(np.arange(3.0), 1e-3, 1e-3, np.zeros(3)), (5.0, 6.0, 440.0))
-    assert stand == Stand(1200 * math.log2(440.0), ROUGH_U_CENTS)
+    fit, hold = fitted(np.array([0.2, -3.0, 7.0, 8.0, 0.0]), np.arange(5.0)), (5.0, 6.0, 440.0)
+    stand, _ = stands_of(marks_of(np.arange(3.0)), fit, hold, hold, 10.0)
+    assert stand == At(1200 * math.log2(440.0), ROUGH_U_CENTS, 15.0, 16.0)
 
 
 def test_each_landing_is_against_the_other_holds_of_its_note():
-    low, high = (Stand(cents, 0.1) for cents in (8000.0, 9200.0))
-    short = Stand(9195.0, 0.1)
+    low, high = (At(cents, 0.1) for cents in (8000.0, 9200.0))
+    short = At(9195.0, 0.1)
     errors = landing_errors([(low, high), (high, low), (low, short), (short, low), (low, high)])
     assert [error for error, _ in errors] == pytest.approx([2.5, 0.0, -5.0, 0.0, 2.5])
     assert errors[1][1] == pytest.approx(0.1 * math.sqrt(1 + 1 / 2))

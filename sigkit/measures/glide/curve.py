@@ -165,12 +165,17 @@ def _steps(curve: Curve, span: float, low_log2: float) -> list[Fault]:
     return out
 
 
-def overshoot_of(curve: Curve, from_s: float, final_cents: float) -> tuple[float, float]:
+def overshoot_of(
+    curve: Curve, from_s: float, final_cents: float, jitter: float
+) -> tuple[float, float]:
     """Return how far the pitch goes beyond where it lands, and its standard uncertainty, cents.
 
     The largest mean over 5 ms, or 3 periods, after ``from_s``, where 90 % of the interval are
     covered, beyond the pitch of the last fifth of the note, or the pitch it is still rising to
-    (``final_cents``, signed); less what the noise of so many means makes of nothing.
+    (``final_cents``, signed). The largest of many means is more than that of none with noise: by
+    nothing where the pitch stands out, and by what noise makes of so many where it does not. Half
+    of that is taken off, and it is in the uncertainty (rectangular). ``jitter`` is the relative
+    standard deviation of a period.
     """
     late = np.flatnonzero(curve.time_s > from_s)
     if late.size < 4 * OVER_PERIODS:
@@ -183,11 +188,16 @@ def overshoot_of(curve: Curve, from_s: float, final_cents: float) -> tuple[float
     means = (total[width:] - total[:-width]) / width
     landed = cents[-max(width, late.size // 5) :]
     # Periods that share a mark err against each other: a mean's error is that of its two ends.
-    u = float(np.median(curve.u_cents[late])) / width
-    u = math.hypot(u, float(np.median(curve.u_cents[late])) / landed.size)
+    each = float(np.median(curve.u_cents[late]))
+    u = math.hypot(*(_u_of_mean(each, jitter, many) for many in (width, landed.size)))
     chance = u * math.sqrt(2 * math.log(max(2.0, means.size / width)))
     beyond = float(means.max()) - max(float(landed.mean()), abs(final_cents))
-    return max(0.0, beyond - chance), u
+    return max(0.0, beyond - chance / 2), math.hypot(u, chance / math.sqrt(12))
+
+
+def _u_of_mean(each: float, jitter: float, many: int) -> float:
+    """Return the standard uncertainty of the mean pitch of periods, cents."""
+    return math.hypot(each / many, CENTS / math.log(2) * jitter / math.sqrt(many))
 
 
 def misfit_cents(curve: Curve, fit: Fit) -> float:

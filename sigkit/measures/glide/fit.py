@@ -29,6 +29,7 @@ from sigkit.measures.glide.series import (
     series_of,
     thinned,
 )
+from sigkit.measures.glide.waver import Waver
 from sigkit.tracks.marks import Marks
 
 COARSE_MARKS, COARSE_SD = 160, 0.003
@@ -76,8 +77,15 @@ class Problem:
 
     def scatter(self, numbers: Real) -> Real:
         """Scatter of each mark in periods, from that on both held notes."""
-        share, s = self.share(numbers), self.series
-        ln = np.log(s.before_sd)[s.family] * (1 - share) + np.log(s.after_sd)[s.family] * share
+        return self._between(numbers, self.series.before_sd, self.series.after_sd)
+
+    def fine_scatter(self, numbers: Real) -> Real:
+        """Return the same, as far as an edge can be read."""
+        return self._between(numbers, *self.series.fine_sd)
+
+    def _between(self, numbers: Real, before_sd: Real, after_sd: Real) -> Real:
+        share, family = self.share(numbers), self.series.family
+        ln = np.log(before_sd)[family] * (1 - share) + np.log(after_sd)[family] * share
         return np.asarray(np.exp(ln))
 
     def gap(self, numbers: Real) -> Real:
@@ -202,13 +210,17 @@ def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False)
         dof=found.fun.size - guess.size - families,
         residual=found.fun[:count] * sd,
         sd=sd,
+        fine_sd=problem.fine_scatter(guess),
         time_s=series.time_s,
         family=series.family,
         shift=series.shift,
+        ripple=series.ripple,
     )
 
 
-def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
+def fit_glide(
+    marks: Sequence[Marks], before_hz: float, after_hz: float, waver: Waver | None = None
+) -> Fit:
     """Find the law of one glide and fit it.
 
     Parameters
@@ -217,6 +229,8 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
         One or two families of marks from a held note through a glide to another held note.
     before_hz, after_hz : float
         Rough pitch of the two notes.
+    waver : Waver, optional
+        Vibrato on both.
 
     Returns
     -------
@@ -225,7 +239,7 @@ def fit_glide(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Fit:
         the one into the other, if that explains them clearly better.
     """
     guess = first_guess(marks[0], before_hz, after_hz)
-    series = series_of(marks, before_hz, after_hz)
+    series = series_of(marks, before_hz, after_hz, waver)
     few = thinned(around(series, guess), guess, COARSE_MARKS)
     few = replace(
         few,

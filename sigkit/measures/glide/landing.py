@@ -8,6 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sigkit.arrays import Real
+from sigkit.measures.glide.model import Fit
+from sigkit.measures.glide.noise import noise_of_line
 from sigkit.tracks.marks import Marks
 
 CENTS = 1200.0
@@ -20,29 +23,92 @@ ROUGH_U_CENTS = 5.0
 
 @dataclass(frozen=True)
 class Stand:
-    """Where a note stands: its mean pitch at the end of its hold, cents re 1 Hz, and its u."""
+    """Where a note stands: its mean pitch at the end of its hold, cents re 1 Hz, and its u.
+
+    ``from_s`` and ``to_s`` say of what part of the capture that is the mean.
+    """
 
     cents: float
     u_cents: float
+    from_s: float = math.nan
+    to_s: float = math.nan
 
 
-def rough_stand(held: tuple[float, float, float]) -> Stand:
-    """Return where a note stands by its rough pitch: from, to (s) and Hz."""
-    return Stand(CENTS * math.log2(held[2]), ROUGH_U_CENTS)
+def rough_stand(held: tuple[float, float, float], start_s: float) -> Stand:
+    """Return where a note stands by its rough pitch: from, to (s after ``start_s``) and Hz."""
+    return Stand(CENTS * math.log2(held[2]), ROUGH_U_CENTS, start_s + held[0], start_s + held[1])
 
 
-def stand_of(marks: Marks, held: tuple[float, float, float]) -> Stand:
-    """Return where a note stands by the marks in its hold, a line through them."""
-    t = marks.time_s[(marks.time_s >= held[0]) & (marks.time_s <= held[1])]
+def stands_of(
+    marks: Marks,
+    fit: Fit,
+    before: tuple[float, float, float],
+    after: tuple[float, float, float],
+    start_s: float,
+) -> tuple[Stand, Stand]:
+    """Return where the notes on either side of a glide stand, by the marks in their holds.
+
+    Parameters
+    ----------
+    marks : Marks
+        One a period.
+    fit : Fit
+        The glide between them, weighed.
+    before, after : tuple of float
+        From and to (s) and rough pitch (Hz) of the holds.
+    start_s : float
+        Where their time begins in the capture.
+    """
+    return (
+        _stand(marks.time_s, before, marks.fine_sd[0], fit, start_s, lands=False),
+        _stand(marks.time_s, after, marks.fine_sd[1], fit, start_s, lands=True),
+    )
+
+
+def _stand(
+    time_s: Real,
+    held: tuple[float, float, float],
+    sd: float,
+    fit: Fit,
+    start_s: float,
+    *,
+    lands: bool,
+) -> Stand:
+    """Return the pitch of a line through the marks of a hold, as the mean over it.
+
+    Marks err by their scatter, and by jitter, which adds up. A line weighs the middle of the hold
+    more than its ends: of a note that is still landing the mean lies beside it, by what the law
+    says.
+    """
+    t = time_s[(time_s >= held[0]) & (time_s <= held[1])]
     if t.size < FEWEST_MARKS:
-        return rough_stand(held)
+        return rough_stand(held, start_s)
     cycle = np.arange(t.size) - (t.size - 1) / 2
-    spread = float(cycle @ cycle)
-    period = float(cycle @ t) / spread
-    left = t - t.mean() - period * cycle
-    scatter = math.sqrt(float(left @ left) / (t.size - 2))
-    u = CENTS / math.log(2) * scatter / math.sqrt(spread) / period
-    return Stand(-CENTS * math.log2(period), u)
+    line = cycle / float(cycle @ cycle)
+    period = float(line @ t)
+    walk = np.cumsum(line[::-1])[-2::-1]  # what each period adds to the slope
+    scatter, jitter = noise_in(t, sd, fit)
+    bend = 0.0
+    if lands and not fit.departs:
+        gap = np.diff(t)
+        pitch = fit.log2_at(t[:-1] + gap / 2)
+        bend = float(np.average(pitch, weights=gap)) + math.log2(float(walk @ np.exp2(-pitch)))
+    u = math.sqrt(scatter * sd**2 * float(line @ line) + jitter**2 * float(walk @ walk))
+    return Stand(
+        CENTS * (bend - math.log2(period)),
+        CENTS / math.log(2) * u,
+        start_s + float(t[0]),
+        start_s + float(t[-1]),
+    )
+
+
+def noise_in(time_s: Real, sd: float, fit: Fit) -> tuple[float, float]:
+    """Return scatter and jitter of the marks of a hold: where no law holds, they alone tell."""
+    if not fit.departs or time_s.size < FEWEST_MARKS:
+        return fit.scatter, fit.jitter
+    cycle = np.arange(time_s.size) - (time_s.size - 1) / 2
+    period = float(cycle @ time_s) / float(cycle @ cycle)
+    return noise_of_line((time_s - time_s.mean()) / period - cycle, sd)
 
 
 def landing_errors(stands: Sequence[tuple[Stand, Stand]]) -> list[tuple[float, float]]:
@@ -72,6 +138,8 @@ def landing_errors(stands: Sequence[tuple[Stand, Stand]]) -> list[tuple[float, f
     for number in range(1, cents.size):
         others = np.flatnonzero(np.abs(cents - cents[number]) < SAME_NOTE_CENTS)
         others = others[others != number]
+        marked = others[u[others] < ROUGH_U_CENTS]
+        others = marked if marked.size else others
         if not others.size:
             out.append((math.nan, math.nan))
             continue

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar
 
@@ -23,7 +23,15 @@ from sigkit.measures.glide.numbers import (
     number_of,
     spread_of,
 )
-from sigkit.measures.glide.rows import GLIDE_COLUMNS, OTHER, Heard, hear_change, measured
+from sigkit.measures.glide.rows import (
+    GLIDE_COLUMNS,
+    OTHER,
+    Heard,
+    Measured,
+    hear_change,
+    measured,
+)
+from sigkit.measures.glide.waver import Waver
 from sigkit.measures.glide.weighing import weighed
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Result
@@ -74,7 +82,10 @@ class GlideResult(Result):
         departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents`` and
         ``u_landing_error_cents``, without what the oscillator wanders from hold to hold;
         ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
-        99 % of the interval; ``reason`` where it has no time.
+        99 % of the interval; ``before_from_s`` to ``before_to_s`` and ``after_from_s`` to
+        ``after_to_s``, parts of the notes whose mean pitch says where they stand; ``whole``,
+        whether the capture holds it from one held note to another without a drop-out: what it does
+        not is left out of all means and counts; ``reason`` where it has no time.
     faults : DataFrame
         Steps and plateaux: ``glide`` (row of ``glides``), ``kind``, ``time_s``, ``at_hz``,
         ``progress`` (share of the interval, 0 to 1), ``size_cents`` of steps, ``duration_s`` of
@@ -101,7 +112,8 @@ class GlideResult(Result):
 
     def at_most(self) -> Mapping[str, Quantity]:
         """Return the bound of the glide time where all glides are too fast for a number."""
-        times, bounds = self.glides["glide_time_s"], self.glides["at_most_s"]
+        whole = counted(self.glides)
+        times, bounds = whole["glide_time_s"], whole["at_most_s"]
         if times.notna().any() or bounds.isna().any() or bounds.empty:
             return {}
         highest = float(bounds.max())
@@ -156,7 +168,10 @@ def measure_glide(capture: Capture) -> GlideResult:
     cents a second at most. The last three are fitted with the law, so that they count by what the
     marks of all glides of the capture leave open of them, or as much as they may be where there are
     few periods. Fewer than 3 periods of
-    the carrier between the start and 99 % of the interval give a bound.
+    the carrier between the start and 99 % of the interval give a bound. A vibrato that both notes
+    have is taken out of the marks first. What the capture holds in part (a glide that begins in
+    silence, is cut off by the next key or by the end, or that a drop-out hits) is listed with the
+    reason, if it takes longer than a tenth of a second or so.
 
     References
     ----------
@@ -167,16 +182,16 @@ def measure_glide(capture: Capture) -> GlideResult:
     heard = [one for one in map(hear_change, note_changes(watch)) if one is not None]
     fits = iter(weighed([one.fit for one in heard if isinstance(one, Heard)]))
     found = [measured(one, next(fits)) if isinstance(one, Heard) else one for one in heard]
-    if not found:
+    if not any(one.stands for one in found):
+        lost = "; ".join(dict.fromkeys(str(one.row["reason"]).split(":")[0] for one in found))
         raise SignalError(
-            "No glide from one held note to another was found.",
+            "No glide from one held note to another was found"
+            + (f"; of {len(found)} heard in part: {lost}." if found else "."),
             where=capture.path.name,
             remedy="Hold the amplifier open and play a low and a high key in turn, each held until "
             "its pitch has settled and half a second longer.",
         )
-    table = pd.DataFrame([one.row for one in found], columns=list(GLIDE_COLUMNS))
-    landing = landing_errors([one.stands for one in found])
-    table[["landing_error_cents", "u_landing_error_cents"]] = landing
+    table = _table(found)
     faults = pd.DataFrame(
         [
             (number, f.kind, f.time_s, f.at_hz, f.progress, f.size_cents, f.duration_s)
@@ -185,42 +200,67 @@ def measure_glide(capture: Capture) -> GlideResult:
         ],
         columns=list(FAULT_COLUMNS),
     )
-    up = table["interval_cents"] > 0
-    times = {"up": mean_time(table[up], "up"), "down": mean_time(table[~up], "down")}
+    whole = counted(table)
+    up = ~(whole["interval_cents"] < 0)
+    times = {"up": mean_time(whole[up], "up"), "down": mean_time(whole[~up], "down")}
     return GlideResult(
         source=source_of(capture),
         settings={},
         notes=(
             *_notes(table, faults, watch.watch, capture),
+            *_vibrato([one.fit.waver for one in heard if isinstance(one, Heard)]),
             *unanswered(capture, "glide", table["start_s"].tolist(), ("up", "down"), "a glide"),
         ),
-        glide_time=mean_time(table, ""),
+        glide_time=mean_time(whole, ""),
         time_up=times["up"],
         time_down=times["down"],
         up_down_difference=imbalance_of(times["up"], times["down"]),
-        repeat_spread=spread_of(table),
+        repeat_spread=spread_of(whole),
         time_constant=mean_time(
-            table,
+            whole,
             "",
             column="time_constant_s",
             why="a glide follows no law"
-            if OTHER in set(table["law"])
+            if OTHER in set(whole["law"])
             else "a glide runs at constant rate to its end: it has no time constant",
         ),
         time_to_5_cents=mean_time(
-            table,
+            whole,
             "",
             column="time_to_5_cents_s",
             why="the pitch does not stay within 5 cents of where it is held: hold it longer, turn "
             "vibrato off",
         ),
-        landing_error=largest_of(table, "landing_error_cents"),
-        overshoot=largest_of(table, "overshoot_cents"),
-        glitches=number_of(table),
+        landing_error=largest_of(whole, "landing_error_cents"),
+        overshoot=largest_of(whole, "overshoot_cents"),
+        glitches=number_of(whole),
         glides=table,
         faults=faults,
         curves=tuple(one.curve for one in found),
     )
+
+
+def counted(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a table of glides that count: those that the capture holds whole, if any.
+
+    Leaving one out favours none: it is the recording that lacks it, or a key that came too soon.
+    """
+    whole = table["whole"].to_numpy(bool)
+    return table[whole] if whole.any() else table
+
+
+def _table(found: Sequence[Measured]) -> pd.DataFrame:
+    """Lay the rows together, with where each note stands against where it stands otherwise."""
+    table = pd.DataFrame([one.row for one in found], columns=list(GLIDE_COLUMNS))
+    table["whole"] = table["whole"].astype(bool)
+    held = [(number, one.stands) for number, one in enumerate(found) if one.stands]
+    errors = landing_errors([stands for _, stands in held])
+    columns = ["landing_error_cents", "u_landing_error_cents"]
+    columns += ["before_from_s", "before_to_s", "after_from_s", "after_to_s"]
+    for (number, (before, after)), error in zip(held, errors, strict=True):
+        spans = [before.from_s, before.to_s, after.from_s, after.to_s]
+        table.loc[number, columns] = [*error, *spans]
+    return table
 
 
 def _notes(
@@ -229,7 +269,11 @@ def _notes(
     notes = []
     unmeasured = table[table["reason"] != ""]
     for reason, same in unmeasured.groupby("reason", sort=False):
-        notes.append(f"{len(same)} of {len(table)} glides without a time: {reason}")
+        many = "glide" if len(table) == 1 else "glides"
+        said = f"{len(same)} of {len(table)} {many} without a time"
+        if table["whole"].any() and not same["whole"].any():
+            said += f" and left out (at {spoken_places(same['start_s'].head(5))})"
+        notes.append(f"{said}: {reason}")
     laws = sorted(set(table["law"]) - {""})
     if len(laws) > 1:
         notes.append(f"the glides follow different laws: {', '.join(laws)}")
@@ -242,6 +286,19 @@ def _notes(
         at = spoken_places(first / capture.rate for first in sorted(spoilt)[:5])
         notes.append(f"the recorder silenced or spoilt samples at {at}")
     return tuple(notes)
+
+
+def _vibrato(wavers: Sequence[Waver | None]) -> tuple[str, ...]:
+    """Say what vibrato was taken out of the times."""
+    found = [waver for waver in wavers if waver]
+    if not found:
+        return ()
+    cents = float(np.median([waver.cents for waver in found]))
+    rate = float(np.median([waver.rate_hz for waver in found]))
+    return (
+        f"the held notes waver by ±{cents:.1f} cents at {rate:.1f} Hz beside {len(found)} of "
+        f"{len(wavers)} glides: taken out of what a law is fitted to; turn vibrato off",
+    )
 
 
 def _where(faults: pd.DataFrame, glides: int) -> str:

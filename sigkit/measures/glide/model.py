@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sigkit.arrays import Real
 from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.laws import Law
+from sigkit.measures.glide.waver import Waver
 
 NODES, WEIGHTS = legendre.leggauss(6)
 """Points a piece, over which the pitch is integrated to the phase."""
@@ -156,10 +157,21 @@ class Fit:
         Which level each crosses, in which direction.
     shift : ndarray, shape (n_marks,)
         Periods by which each hertz of a coupling's corner moves each mark.
+    fine_sd : ndarray, shape (n_marks,)
+        The marks' scatter as far as an edge can be read.
+    ripple : ndarray, shape (n_families,)
+        Periods by which the highest harmonic moves the marks of each on the higher note.
+    rate : int
+        Sample rate in Hz.
+    waver : Waver or None
+        Vibrato that was taken out of the marks.
     terms : dict of str to ndarray, shape (n_numbers, n_numbers)
         Covariance of the numbers by each of the named terms; empty while a law is looked for.
     corners : ndarray, shape (n_corners,)
         How likely the corners of a low-pass on the way are by the notes' harmonics, logarithms.
+    scatter, jitter : float
+        Variance of the marks, in units of ``fine_sd`` squared, and relative standard deviation of a
+        period, as the marks of the capture tell them.
     """
 
     model: Model
@@ -174,8 +186,14 @@ class Fit:
     time_s: Real
     family: NDArray[np.intp]
     shift: Real
+    fine_sd: Real = field(default_factory=lambda: np.empty(0))
+    ripple: Real = field(default_factory=lambda: np.zeros(2))
+    rate: int = 0
+    waver: Waver | None = None
     terms: dict[str, Real] = field(default_factory=dict)
     corners: Real = field(default_factory=lambda: np.zeros(CORNERS_HZ.size))
+    scatter: float = 1.0
+    jitter: float = 0.0
 
     @property
     def start_s(self) -> float:

@@ -22,11 +22,14 @@ from sigkit.measures.glide.curve import (
     read_off,
 )
 from sigkit.measures.glide.fit import fit_glide
-from sigkit.measures.glide.landing import Stand, rough_stand, stand_of
+from sigkit.measures.glide.gaps import Gap, without_gaps
+from sigkit.measures.glide.landing import Stand, noise_in, rough_stand, stands_of
 from sigkit.measures.glide.model import Fit
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
+from sigkit.measures.glide.waver import waver_of
 from sigkit.tracks.marks import Marks, find_marks
 from sigkit.tracks.note_changes import NoteChange
+from sigkit.tracks.part_changes import PartChange
 
 FEWEST_PERIODS = 3.0
 """Periods of the carrier, from the start to 99 % of the interval, that a glide time needs."""
@@ -69,6 +72,11 @@ GLIDE_COLUMNS = (
     "u_landing_error_cents",
     "glitches",
     "periods",
+    "before_from_s",
+    "before_to_s",
+    "after_from_s",
+    "after_to_s",
+    "whole",
     "reason",
 )
 
@@ -100,8 +108,8 @@ class Measured:
     ----------
     row : dict
         Its row of the table of glides.
-    stands : tuple of Stand
-        Where the notes before and after stand.
+    stands : tuple of Stand, or None
+        Where the notes before and after stand; None where one of them is not held.
     faults : list of Fault
         Steps and plateaux, times from the start of the capture.
     curve : Curve
@@ -109,20 +117,32 @@ class Measured:
     """
 
     row: dict[str, object]
-    stands: tuple[Stand, Stand]
+    stands: tuple[Stand, Stand] | None = None
     faults: list[Fault] = field(default_factory=list)
     curve: Curve = field(default_factory=lambda: Curve(np.empty(0), np.empty(0), np.empty(0)))
 
 
-def hear_change(change: NoteChange) -> Heard | Measured | None:
+def hear_change(change: NoteChange | PartChange) -> Heard | Measured | None:
     """Fit one change of note; None where it is none, its row where there is nothing to fit."""
-    rate, before, after = change.rate, change.before, change.after
+    if isinstance(change, PartChange):
+        return Measured(_part_row(change))
     if change.broken_s is not None:
         return _without_time(
             change,
             f"the tone stops at {spoken_place(change.broken_s)}, between the notes: hold the "
             "amplifier open",
+            whole=False,
         )
+    trimmed = without_gaps(change)
+    if isinstance(trimmed, Gap):
+        return _without_time(
+            change,
+            f"the sound drops out for {1000 * trimmed.seconds:.2g} ms at "
+            f"{spoken_place(change.start_s + trimmed.at_s)}, in it or beside it: record it again",
+            whole=False,
+        )
+    change = trimmed
+    rate, before, after = change.rate, change.before, change.after
     marks = find_marks(change.sound, rate, before, after)
     if not marks:
         if _same_after_all(change, rate):
@@ -133,12 +153,13 @@ def hear_change(change: NoteChange) -> Heard | Measured | None:
         )
     if len(marks) == 2 and _scatter(marks[1]) > WORSE * _scatter(marks[0]):
         marks = marks[:1]
-    fit = fit_glide(marks, before[2], after[2])
+    waver = waver_of(marks[0].time_s, before[1], (change.settled_s, after[1]))
+    fit = fit_glide(marks, before[2], after[2], waver)
     if len(marks) == 2 and fit.reduced > AT_ODDS:
-        alone = fit_glide(marks[:1], before[2], after[2])
+        alone = fit_glide(marks[:1], before[2], after[2], waver)
         fit = alone if alone.reduced < fit.reduced / 2 else fit
     corners = corners_of(change.sound, rate, marks[0], before, after)
-    fit = replace(fit, corners=corners)
+    fit = replace(fit, corners=corners, rate=rate, waver=waver)
     return Heard(replace(change, sound=np.empty(0)), marks[0], fit)
 
 
@@ -156,7 +177,9 @@ def measured(heard: Heard, fit: Fit) -> Measured:
             change,
             "its pitch leaps back and forth between the notes: play one oscillator, filter open",
         )
-    row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
+    landed = marks.time_s[(marks.time_s >= after[0]) & (marks.time_s <= after[1])]
+    _, jitter = noise_in(landed, marks.fine_sd[1], fit)
+    row |= _of_curve(read, curve, fit, jitter) if read else _of_law(fit, curve)
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
     end_s = read.end_s if read else fit.start_s + fit.law.when(0.99) * fit.seconds
     curve = replace(curve, cents=curve.cents - 1200 * (low - float(fit.numbers[2])))
@@ -167,7 +190,7 @@ def measured(heard: Heard, fit: Fit) -> Measured:
     row |= {"start_s": change.start_s + start_s, "glitches": len(faults)}
     return Measured(
         row,
-        (stand_of(marks, before), stand_of(marks, after)),
+        stands_of(marks, fit, before, after, change.start_s),
         _later(faults, change.start_s),
         _drawn(curve, start_s, end_s),
     )
@@ -197,6 +220,19 @@ def _goes_on(curve: Curve, fit: Fit, after: tuple[float, float, float]) -> bool:
     return away > ELSEWHERE_CENTS + DRIFTS_CENTS_S * max(0.0, float(t.mean()) - end_s)
 
 
+def _part_row(change: PartChange) -> dict[str, object]:
+    """Row of a change of note that the capture does not hold whole."""
+    return dict.fromkeys(GLIDE_COLUMNS, math.nan) | {
+        "start_s": change.start_s,
+        "from_hz": change.from_hz,
+        "to_hz": change.to_hz,
+        "law": "",
+        "glitches": 0,
+        "whole": False,
+        "reason": change.reason,
+    }
+
+
 def _row(change: NoteChange, reason: str = "") -> dict[str, object]:
     """Row of a change of note before it is measured."""
     before, after = change.before, change.after
@@ -207,18 +243,21 @@ def _row(change: NoteChange, reason: str = "") -> dict[str, object]:
         "interval_cents": 1200 * math.log2(after[2] / before[2]),
         "law": "",
         "glitches": 0,
+        "whole": True,
         "reason": reason,
     }
 
 
-def _without_time(change: NoteChange, reason: str) -> Measured:
-    return Measured(_row(change, reason), (rough_stand(change.before), rough_stand(change.after)))
+def _without_time(change: NoteChange, reason: str, *, whole: bool = True) -> Measured:
+    before, after = (rough_stand(held, change.start_s) for held in (change.before, change.after))
+    row = _row(change, reason) | {"whole": whole}
+    return Measured(row, (before, after))
 
 
-def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
+def _of_curve(read: Read, curve: Curve, fit: Fit, jitter: float) -> dict[str, object]:
     """Row of a glide that follows no law."""
     final = 1200 * (read.to_log2 - float(fit.numbers[2]))
-    over, u_over = overshoot_of(curve, read.late_s, final)
+    over, u_over = overshoot_of(curve, read.late_s, final, jitter)
     inside = (curve.time_s > read.start_s) & (curve.time_s < read.end_s)
     return {
         "from_hz": 2.0**read.from_log2,
@@ -274,7 +313,8 @@ def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
     out |= {"law": fit.law_name, "glide_time_s": seconds, "u_glide_time_s": u_seconds}
     out |= {COLUMNS[name]: u for name, u in terms.items()}
     out |= _times_after(fit, span)
-    over, u_over = overshoot_of(curve, fit.start_s + fit.law.when(0.9) * seconds, span)
+    late_s = fit.start_s + fit.law.when(0.9) * seconds
+    over, u_over = overshoot_of(curve, late_s, span, fit.jitter)
     return out | {"overshoot_cents": over, "u_overshoot_cents": u_over}
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
+from sigkit.measures.glide.waver import Waver
 from sigkit.tracks.marks import Marks
 
 MOST_MARKS = 600
@@ -26,15 +27,19 @@ class Series:
     time_s : ndarray, shape (n_marks,)
         Instants, rising, of all families together.
     cycle : ndarray, shape (n_marks,)
-        Whole number of each mark within its family.
+        Number of each mark within its family: whole, less what a vibrato has run ahead.
     family : ndarray of int, shape (n_marks,)
         Which level it crosses, in which direction.
     before_sd, after_sd : ndarray, shape (n_families,)
         Scatter in periods on the note before and the note after.
+    fine_sd : ndarray, shape (2, n_families)
+        Both, as far as an edge can be read.
     shift : ndarray, shape (n_marks,)
         Periods by which each hertz of a coupling's corner moves each mark.
     held_log2 : ndarray, shape (2,)
         Rough pitch of both notes, log2 of Hz.
+    ripple : ndarray, shape (n_families,)
+        Periods by which the highest harmonic moves the marks on the higher note.
     """
 
     time_s: Real
@@ -42,21 +47,30 @@ class Series:
     family: NDArray[np.intp]
     before_sd: Real
     after_sd: Real
+    fine_sd: Real
     shift: Real
     held_log2: Real
+    ripple: Real
 
 
-def series_of(marks: Sequence[Marks], before_hz: float, after_hz: float) -> Series:
-    """Lay the marks of several families together in time."""
+def series_of(
+    marks: Sequence[Marks], before_hz: float, after_hz: float, waver: Waver | None
+) -> Series:
+    """Lay the marks of several families together in time, what they waver by taken out."""
     time = np.concatenate([m.time_s for m in marks])
-    cycle = np.concatenate([np.arange(m.time_s.size, dtype=np.float64) for m in marks])
+    cycle = np.concatenate(
+        [np.arange(m.time_s.size) - (waver.cycles(m.time_s) if waver else 0.0) for m in marks]
+    )
     family = np.repeat(np.arange(len(marks)), [m.time_s.size for m in marks])
     order = np.argsort(time, kind="stable")
     sides = ("before_sd", "after_sd")
     of_each = {side: np.array([getattr(m, side) for m in marks]) for side in sides}
     held = np.log2([before_hz, after_hz])
     shift = np.concatenate([m.shift for m in marks])[order]
-    return Series(time[order], cycle[order], family[order], **of_each, shift=shift, held_log2=held)
+    ripple = np.array([m.ripple for m in marks])
+    fine = np.transpose([m.fine_sd for m in marks])
+    beside = {"fine_sd": fine, "shift": shift, "held_log2": held, "ripple": ripple}
+    return Series(time[order], cycle[order], family[order], **of_each, **beside)
 
 
 def all_of(series: Series, numbers: Real) -> Series:

@@ -13,14 +13,10 @@ from sigkit.arrays import Real
 from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.fit import CORNER_SD_HZ
 from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, Pieces, phase_of
+from sigkit.measures.glide.noise import noise_of, whitened
 from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, SCATTER
 
-JITTERS = np.array([0.0, *np.geomspace(1e-6, 3e-3, 21)])
-"""Jitter that an oscillator may have, relative standard deviation of a period, in units of the
-scatter: none, or as likely in each decade (common practice, no source)."""
-LEAST = 1e-4
-"""Least variance of the scatter, in units of the held notes': what the matrices bear."""
-ORDERS, SHIFT = (2, 3, 4, 5, 6, 7), 0.2
+ORDERS, SHIFT = (2, 3, 4, 5, 6, 7), 0.12
 """Beyond a mere delay the phase of a filter left open is odd in frequency, and what it takes from
 the level moves marks beside the middle of the wave by even orders: of each, so many periods at its
 corner. (A pole of four, 4 arctan(x), has 0.21, 0.13 and 0.09 of the odd ones; two Butterworth poles
@@ -40,6 +36,13 @@ USUAL_HZ, SETTLINGS, SETTLES = 8.0, 2, 3.0
 periods in the glide up to which all of what the coupling does may be unsettled."""
 LANDING_SD = 40.0 / 1200
 """What is expected of a note that has not landed, octaves a second."""
+RECORDER, TURNS = 0.46, np.arange(1, 7) / 6
+"""Part of the sample rate above which a recorder cuts harmonics off; turns a harmonic by which what
+one does to a mark may differ from the next: by its phase there, whatever that is."""
+LEAST_RIPPLE = 1e-5
+"""Periods of such a ripple below which there is none."""
+WAVES = ((1, 1.0), (2, 1 / 9), (3, 1 / 9))
+"""Orders in a vibrato, and how large each may be re the sine that was taken out."""
 LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
 LEAST_WEIGHT = 1e-5
@@ -65,7 +68,8 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     -----
     The marks err by their scatter, independent of each other, and by jitter of the oscillator,
     which adds up from period to period: both are their covariance (JCGM 100:2008, 5.2: correlated
-    inputs), and how much of the residuals is which comes from their restricted likelihood. Filters
+    inputs), and how much of the residuals is which comes from their restricted likelihood, that of
+    all glides together for the jitter: it is one oscillator's. Filters
     on the way, whose phase is no mere delay, a drift and couplings are fitted with the law, each
     expected to be about nothing, by more or less. By how much, the marks of all glides of a
     capture say together of the drift, and the harmonics of its notes of the filters: marks of a
@@ -73,7 +77,14 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     covariance are means over all that may be, each weighed by its likelihood (Hoeting et al.,
     Bayesian model averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
     """
-    told = [_told(fit) for fit in fits]
+    fits = [_by_fine_scatter(fit) for fit in fits]
+    rows = [_rows(fit) for fit in fits]
+    noise = noise_of(fits, [columns for columns, _ in rows])
+    fits = [
+        replace(fit, scatter=scatter, jitter=jitter)
+        for fit, (scatter, jitter) in zip(fits, noise, strict=True)
+    ]
+    told = [_told(fit, *own) for fit, own in zip(fits, rows, strict=True)]
     answers = [_answers(one) for one in told]
     votes = [a.likely for a, fit in zip(answers, fits, strict=True) if not fit.departs]
     told_by_marks = (np.zeros(len(WAYS)) + sum(votes)).reshape(CORNERS_HZ.size, DRIFTS.size)
@@ -109,6 +120,16 @@ class _Told:
         """Number of columns of what filters may do."""
         return len(ORDERS) * int(np.unique(self.fit.family).size)
 
+    @property
+    def ripples(self) -> int:
+        """Number of columns of harmonics that come and go at the recorder's own filter."""
+        return int(_ripples(self.fit).shape[1])
+
+    @property
+    def wavers(self) -> int:
+        """Number of columns of what is left of a vibrato."""
+        return 2 * len(WAVES) if self.fit.waver else 0
+
 
 @dataclass(frozen=True, eq=False)
 class _Answers:
@@ -132,69 +153,33 @@ class _Answers:
     expected: Real
 
 
-def _told(fit: Fit) -> _Told:
-    """Weigh the marks by their scatter and jitter, both by their restricted likelihood."""
+def _by_fine_scatter(fit: Fit) -> Fit:
+    """Weigh marks by their scatter as far as an edge can be read."""
+    count = fit.time_s.size
+    larger = np.concatenate([fit.sd / fit.fine_sd, np.ones(fit.left.size - count)])
+    return replace(
+        fit, left=fit.left * larger, jacobian=fit.jacobian * larger[:, None], sd=fit.fine_sd
+    )
+
+
+def _rows(fit: Fit) -> tuple[Real, Real]:
+    """Columns of all that is fitted and, last, the residuals; the columns' units."""
     n = fit.time_s.size
-    beside = [_landing(fit), _settling(fit), _filters(fit), _drift(fit)]
+    beside = [_ripples(fit), _waver(fit), _landing(fit), _settling(fit), _filters(fit), _drift(fit)]
     design = np.hstack([fit.jacobian[:n], _phases(fit), *beside])
     unit = np.linalg.norm(design, axis=0)
     unit[unit == 0] = 1.0
-    rows = np.column_stack([design / unit, fit.left[:n]])
-    scatter, jitter = _levels(fit, rows)
-    white, lower = _whitened(fit, rows, jitter / math.sqrt(scatter))
+    return np.column_stack([design / unit, fit.left[:n]]), unit
+
+
+def _told(fit: Fit, rows: Real, unit: Real) -> _Told:
+    """Weigh the marks by their scatter and jitter."""
+    scatter, jitter = fit.scatter, fit.jitter
+    white, lower = whitened(fit.sd, fit.cycles, rows, jitter / math.sqrt(scatter))
     back = linalg.solve_banded((0, 1), np.array([[0, *lower[1, :-1]], lower[0]]), white[:, :-1])
     root = np.asarray(np.linalg.qr(white, mode="r")) / math.sqrt(scatter)
     part = (back[1:].T * np.diff(fit.cycles)) @ back[1:]
     return _Told(fit, unit, root, (jitter / scatter) ** 2 * part)
-
-
-def _whitened(fit: Fit, rows: Real, jitter: float) -> tuple[Real, Real]:
-    """Take correlations out of columns over the marks; the jitter in units of the scatter.
-
-    Between a mark and the one before it, jitter adds what the periods between them err by, and no
-    more: of such differences only neighbours are correlated. Returns the columns, and the Cholesky
-    factor of the differences as the two diagonals that it has.
-    """
-    own = fit.sd**2
-    band = np.zeros((2, own.size))
-    band[0] = own
-    band[0, 1:] += own[:-1] + jitter**2 * np.diff(fit.cycles)
-    band[1, :-1] = -own[:-1]
-    lower = linalg.cholesky_banded(band, lower=True)
-    late = rows * fit.sd[:, None]
-    late[1:] -= late[:-1].copy()
-    return linalg.solve_banded((1, 0), lower, late), lower
-
-
-def _levels(fit: Fit, rows: Real) -> tuple[float, float]:
-    """Return the variance of the scatter and the size of the jitter that the residuals speak for.
-
-    Parameters
-    ----------
-    fit : Fit
-        Of least squares.
-    rows : ndarray, shape (n_marks, n_columns + 1)
-        All that is fitted, what is left beside it tells of the noise alone, and the residuals.
-
-    Returns
-    -------
-    tuple of float
-        Mean variance of the scatter, in units of the held notes', and mean jitter, over the
-        restricted likelihood.
-    """
-    spare = rows.shape[0] - rows.shape[1] + 1
-    if spare <= 0:
-        return 1.0, 0.0
-    likely, scatter = np.empty(JITTERS.size), np.empty(JITTERS.size)
-    for i, jitter in enumerate(JITTERS.tolist()):
-        white, lower = _whitened(fit, rows, jitter)
-        size = np.abs(np.diag(np.linalg.qr(white, mode="r")))
-        scatter[i] = max(size[-1] ** 2 / spare, LEAST)
-        told = size[:-1][size[:-1] > FLAT]
-        likely[i] = -0.5 * spare * math.log(scatter[i]) - np.log(told).sum()
-        likely[i] -= np.log(lower[0]).sum()
-    weight = special.softmax(likely)
-    return float(weight @ scatter), float(weight @ (JITTERS * np.sqrt(scatter)))
 
 
 def _phases(fit: Fit) -> Real:
@@ -216,6 +201,42 @@ def _filters(fit: Fit) -> Real:
             at_top = SHIFT * min(1.0, top / CORNERS_HZ[0]) ** order
             columns.append(np.where(fit.family == family, at_top * (hz / top) ** order, 0) / fit.sd)
     return np.column_stack(columns)
+
+
+def _ripples(fit: Fit) -> Real:
+    """Columns of what the highest harmonics do to each family, one standard deviation each.
+
+    A harmonic of order n beside an edge is 1/(pi n) of its height, where the slope is 2 n of it a
+    period: one that comes or goes moves the marks by 1/(2 pi n^2) periods (Fourier series of a saw;
+    as much less as the wave is rounder). That of the next has another phase there.
+    """
+    hz = 2.0 ** fit.log2_at(fit.time_s)
+    top = 2.0 ** float(max(fit.numbers[2:4]))
+    columns = []
+    for family in np.unique(fit.family):
+        ripple = float(fit.ripple[family])
+        if ripple < LEAST_RIPPLE:
+            continue
+        size = ripple / math.sqrt(2 * TURNS.size) * (hz / top) ** 2 / fit.sd
+        turns = 2 * math.pi * TURNS[:, None] * (RECORDER * fit.rate / hz)
+        own = np.where(fit.family == family, size, 0.0)
+        columns += [*(own * np.cos(turns)), *(own * np.sin(turns))]
+    return np.column_stack(columns) if columns else np.empty((fit.time_s.size, 0))
+
+
+def _waver(fit: Fit) -> Real:
+    """Columns of a vibrato as large as the one that was taken out, and of what it lacks of a sine.
+
+    In two phases each. A triangle has a ninth of its third harmonic (Fourier series).
+    """
+    if fit.waver is None:
+        return np.empty((fit.time_s.size, 0))
+    pieces = Pieces.of(fit.law, fit.numbers, fit.time_s)
+    hz = 2.0 ** fit.log2_at(pieces.at)
+    turns = 2 * math.pi * fit.waver.rate_hz * pieces.at
+    size = hz * math.log(2) / 1200 * fit.waver.cents
+    waves = [part * size * wave(k * turns) for k, part in WAVES for wave in (np.cos, np.sin)]
+    return np.column_stack([pieces.total(wave) / fit.sd for wave in waves])
 
 
 def _landing(fit: Fit) -> Real:
@@ -263,13 +284,15 @@ def _drift(fit: Fit) -> Real:
 def _expected(told: _Told) -> Real:
     """Rows of what is expected of the numbers and, last column, of what they depart by from it.
 
-    Shape (n_ways, n_expected, n_columns + 1): those of the fit, couplings first; filters; drift.
+    Shape (n_ways, n_expected, n_columns + 1): those of the fit, couplings first; ripples; filters;
+    drift.
     """
-    fit, unit, filters = told.fit, told.unit, told.filters
+    fit, unit, filters, ripples = told.fit, told.unit, told.filters, told.ripples
     n, count = fit.time_s.size, fit.numbers.size
     own = fit.left.size - n
     landing = int(not fit.model.beside)
-    more = own + landing + SETTLINGS
+    wavers = told.wavers
+    more = own + landing + SETTLINGS + wavers + ripples
     rows = np.zeros((len(WAYS), more + filters + 1, unit.size + 1))
     rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
     top = float(2.0 ** fit.log2_at(fit.time_s).max())
@@ -277,8 +300,11 @@ def _expected(told: _Told) -> Real:
     for i in range(filters):
         shift = np.maximum(part ** ORDERS[i % len(ORDERS)], LEAST_SHIFT)
         rows[:, more + i, unit.size - 1 - filters + i] = 1 / shift
+    first = unit.size - 1 - filters - SETTLINGS - landing - wavers - ripples
+    for i in range(ripples + wavers):  # in units of what is expected of them; ripples last
+        rows[:, more - 1 - i, first + i] = 1.0
     for i in range(SETTLINGS):
-        rows[:, more - 1 - i, unit.size - 2 - filters - i] = _periods(fit) / (
+        rows[:, own + landing + i, unit.size - 2 - filters - i] = _periods(fit) / (
             SETTLES * CORNER_SD_HZ
         )
     if landing:
@@ -327,7 +353,7 @@ def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     terms = {
         SCATTER: part(marks - told.jitter),
         JITTER: part(told.jitter),
-        FILTERS: part(of(expected[:, -1 - told.filters : -1])),
+        FILTERS: part(of(expected[:, -1 - told.filters - told.ripples : -1])),
         DRIFT: part(of(expected[:, -1:])),
     }
     whole = np.tensordot(weight, covariance, 1) + (weight * off.T) @ off

@@ -1,0 +1,105 @@
+"""Scatter of the marks and jitter of the oscillator, told apart by what a fit leaves."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import linalg, special
+
+from sigkit.arrays import Real
+from sigkit.measures.glide.model import Fit
+
+JITTERS = np.array([0.0, *np.geomspace(1e-7, 3e-3, 37)])
+"""Jitter that an oscillator may have, relative standard deviation of a period: none, or as likely
+in each decade (common practice, no source)."""
+RATIOS = np.array([0.0, *np.geomspace(1e-6, 0.3, 23)])
+"""Jitter in units of the scatter for which the likelihood is worked out; between, interpolated."""
+SCATTERS = 10.0 ** (np.arange(-48, 25) / 12)
+"""Variance that the scatter may have, in units of the held notes'; as likely in each decade."""
+FLAT = 1e-8
+"""What a column tells at least of its number to count as told of."""
+
+
+def whitened(sd: Real, cycles: Real, rows: Real, jitter: float) -> tuple[Real, Real]:
+    """Take correlations out of columns over the marks; the jitter in units of the scatter.
+
+    Between a mark and the one before it, jitter adds what the periods between them err by, and no
+    more: of such differences only neighbours are correlated. Returns the columns, and the Cholesky
+    factor of the differences as the two diagonals that it has.
+    """
+    own = sd**2
+    band = np.zeros((2, own.size))
+    band[0] = own
+    band[0, 1:] += own[:-1] + jitter**2 * np.diff(cycles)
+    band[1, :-1] = -own[:-1]
+    lower = linalg.cholesky_banded(band, lower=True)
+    late = rows * sd[:, None]
+    late[1:] -= late[:-1].copy()
+    return linalg.solve_banded((1, 0), lower, late), lower
+
+
+def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, float]]:
+    """Return the noise that the residuals of a capture's glides speak for.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+        Of least squares.
+    rows : sequence of ndarray, shape (n_marks, n_columns + 1)
+        Of each, all that is fitted and the residuals: what is left of these beside it tells of the
+        noise alone.
+
+    Returns
+    -------
+    list of tuple of float
+        Of each, mean variance of the scatter, in units of the held notes', and mean jitter, over
+        the restricted likelihood. The jitter is that of one oscillator: all glides that follow a
+        law tell of it together.
+    """
+    likely = [_likelihood(f.sd, f.cycles, own) for f, own in zip(fits, rows, strict=True)]
+    every = sum(
+        (
+            special.logsumexp(own, axis=1)
+            for own, fit in zip(likely, fits, strict=True)
+            if not fit.departs
+        ),
+        start=np.zeros(JITTERS.size),
+    )
+    out = []
+    for own, fit in zip(likely, fits, strict=True):
+        alone = special.logsumexp(own, axis=1)
+        share = special.softmax(alone if fit.departs else every)
+        scatter = share @ special.softmax(own, axis=1) @ SCATTERS
+        out.append((float(scatter), math.sqrt(share @ JITTERS**2)))
+    return out
+
+
+def noise_of_line(phase: Real, sd: float) -> tuple[float, float]:
+    """Return the same of marks on a straight line: their phase in periods, one a period."""
+    count = np.arange(phase.size, dtype=np.float64)
+    rows = np.column_stack([np.ones(phase.size), count - count.mean(), phase]) / sd
+    likely = special.softmax(_likelihood(np.full(phase.size, sd), count, rows))
+    scatter = float(likely.sum(axis=0) @ SCATTERS)
+    return scatter, math.sqrt(likely.sum(axis=1) @ JITTERS**2)
+
+
+def _likelihood(sd: Real, cycles: Real, rows: Real) -> Real:
+    """Return the restricted log-likelihood of jitter and scatter, shape (n_jitters, n_scatters)."""
+    spare = rows.shape[0] - rows.shape[1] + 1
+    if spare <= 0:  # nothing is left that could tell: the scatter of the held notes
+        known_alone = np.abs(np.log(SCATTERS)) > 1e-9
+        return np.tile(np.where(known_alone, -math.inf, 0.0), (JITTERS.size, 1))
+    left, known = np.empty(RATIOS.size), np.empty(RATIOS.size)
+    for i, ratio in enumerate(RATIOS.tolist()):
+        white, lower = whitened(sd, cycles, rows, ratio)
+        size = np.abs(np.diag(np.linalg.qr(white, mode="r")))
+        left[i] = math.log(max(size[-1] ** 2, 1e-30))
+        told = size[:-1][size[:-1] > FLAT]
+        known[i] = np.log(told).sum() + np.log(lower[0]).sum()
+    at = np.log(np.maximum(JITTERS[:, None] / np.sqrt(SCATTERS), 1e-9))
+    ln = np.log(np.maximum(RATIOS, 1e-9))
+    squares = np.exp(np.interp(at, ln, left))
+    out: Real = -0.5 * (spare * np.log(SCATTERS) + squares / SCATTERS) - np.interp(at, ln, known)
+    return out
