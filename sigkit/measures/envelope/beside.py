@@ -116,7 +116,7 @@ def tell_hum(numbers: Numbers, untold: float, mains_hz: float, carrier_hz: float
     )
     if untold > MOST:
         numbers.none(tuple(name for name in EVERY if name != "onset_s"), why)
-        numbers.flags["law"], numbers.flags["law_power"] = "", math.nan
+        numbers.flags |= {"law": "", "law_power": math.nan, "misfit": math.nan}
         return
     values = numbers.values
     released = float(str(numbers.flags.get("level_at_release", math.nan)))
