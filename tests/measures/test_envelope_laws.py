@@ -87,7 +87,7 @@ def test_the_sharp_peak_of_an_exponential_amplifier_is_followed(tmp_path):
 
 
 def test_a_thump_with_the_attack_is_no_law_of_the_amplifier(tmp_path):
-    """30 Hz, a third of the tone: the decay after it is a capacitor's through a linear amplifier."""
+    """30 Hz at half the tone's rms; the decay after it is a capacitor's, linear."""
     made = take(
         Plant(to_peak_s=0.03),
         [(0.8, 1.6), (2.6, 3.4)],
