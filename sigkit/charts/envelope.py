@@ -70,6 +70,11 @@ def compare_envelope(stages: Mapping[str, EnvelopeResult], ax: Axes | None = Non
     if not math.isfinite(top):
         _write_reason(ax, next(iter(stages.values()), None))
         return ax
+    for result in stages.values():
+        if not (result.attack.measurable or result.release_20.measurable):
+            # Notes are seen of which hardly anything can be told.
+            _write_reason(ax, result)
+            break
     ax.set_ylim(max(top - DEEP_DB, bottom) - 2, top + 4)
     ax.set_xlim(-0.03 * longest, longest)
     ax.set_xlabel(_since(stages))
@@ -203,4 +208,5 @@ def _write_reason(ax: Axes, result: EnvelopeResult | None) -> None:
         transform=ax.transAxes,
         ha="center",
         va="center",
+        bbox={"facecolor": "white", "edgecolor": "none"},
     )

@@ -84,3 +84,17 @@ def test_the_sharp_peak_of_an_exponential_amplifier_is_followed(tmp_path):
     truth = [note.gate_off_s for note in case.made.notes]
     assert (np.abs(table["gate_off_s"] - truth) < 2.5 * table["u_gate_off_s"]).all()
     assert table["decay_time_constant_s"].to_numpy() == pytest.approx(case.plant.decay_s, rel=0.01)
+
+
+def test_a_thump_with_the_attack_is_no_law_of_the_amplifier(tmp_path):
+    """30 Hz at half the tone's rms; the decay after it is a capacitor's, linear."""
+    made = take(
+        Plant(to_peak_s=0.03),
+        [(0.8, 1.6), (2.6, 3.4)],
+        4.6,
+        thump=0.5,
+        rng=np.random.default_rng(3),
+    )
+    table = measured(tmp_path, made).notes
+    assert set(table["law"]) == {"linear"}
+    assert table["decay_time_constant_s"].to_numpy() == pytest.approx(0.15, rel=0.01)

@@ -94,6 +94,7 @@ def test_power_of_noise_scatters_as_stated():
     sound[:24_000] *= 0.01
     quiet = np.arange(96_000) < 24_000
     track = power_track(sound, 48_000, 0.0, quiet, None)
+    assert not track.blocks(np.zeros(0))[0].size
     _, gain, u = track.blocks(np.arange(0.6, 2.0, 0.004))
     assert track.is_noise
     assert track.wave_rms == pytest.approx(1.0, rel=0.1)

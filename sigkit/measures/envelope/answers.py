@@ -247,7 +247,7 @@ def remarks_of(table: pd.DataFrame, heard: list[HeardNote]) -> list[str]:
     if (table["method"] == "power").any():
         said.append(
             "measured by power alone: the carrier is noise, or its pitch or wave changes; attacks "
-            "are told from three periods on"
+            "are told from three periods on, and time constants as heard, whatever the amplifier"
         )
     if table["release_extrapolated"].any():
         said.append("release to 60 dB extrapolated where the floor hides it")

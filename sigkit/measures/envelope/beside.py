@@ -22,7 +22,6 @@ BESIDE_HZ = 760.0
 MOST, MOST_CROSSED = 0.003, 0.1
 """What may be hum or the tone, re the peak, up to which numbers are told, and re a level that is
 crossed: 0.026 dB of the peak, and a tenth of a time constant."""
-SAME, ALIKE_HZ = 0.1, 0.05
 LEARNED = 3e-3
 """Hum at the carrier re its wave from which on the wave was learned with it."""
 DB = 20 / math.log(10)
@@ -32,8 +31,7 @@ class Beside(NamedTuple):
     """A sound less its hum, where it is quiet, the mains frequency, and what is left open.
 
     ``untold``: level re the peak that may be hum or the tone itself; ``again``: whether the
-    carrier's wave was learned with so much hum in it that both have to be told anew;
-    ``at_carrier``: whether a line lies there at all.
+    carrier's wave was learned with so much hum in it that both have to be told anew.
     """
 
     sound: Real
@@ -41,7 +39,6 @@ class Beside(NamedTuple):
     hz: float
     untold: float
     again: bool
-    at_carrier: bool
 
 
 def carrier_of(
@@ -94,29 +91,9 @@ def hum_beside(stretch: Stretch, carrier: CarrierTrack, near_hz: float) -> Besid
         sound = sound - sound[quiet].mean()
     top = float(carrier.gain.max())
     if hum is None:
-        return Beside(sound, quiet, math.nan, 0.0, False, False)
-    there = hum.at(carrier.hz)
-    again = there > LEARNED * carrier.wave_rms * top
-    return Beside(sound, quiet, hum.hz, untold / top, again, there > 0)
-
-
-def is_same(sound: Real, quiet: Flags, mains_hz: float, beside: Beside) -> bool:
-    """Return whether a sound is what it was, where it is quiet and to a tenth of its noise.
-
-    Parameters
-    ----------
-    sound, quiet, mains_hz
-        As it was cleaned before its carrier was known.
-    beside : Beside
-        As it was cleaned after.
-    """
-    if math.isnan(beside.hz) and math.isnan(mains_hz):
-        return True
-    if beside.at_carrier or not abs(beside.hz - mains_hz) < ALIKE_HZ:
-        return False
-    before, after = sound[quiet], beside.sound[quiet]
-    left = float(np.mean((after - before) ** 2)) if before.size else 0.0
-    return left <= SAME**2 * float(np.mean(after**2)) if before.size else True
+        return Beside(sound, quiet, math.nan, 0.0, False)
+    again = hum.at(carrier.hz) > LEARNED * carrier.wave_rms * top
+    return Beside(sound, quiet, hum.hz, untold / top, again)
 
 
 def tell_hum(numbers: Numbers, untold: float, mains_hz: float, carrier_hz: float) -> None:
@@ -139,7 +116,7 @@ def tell_hum(numbers: Numbers, untold: float, mains_hz: float, carrier_hz: float
     )
     if untold > MOST:
         numbers.none(tuple(name for name in EVERY if name != "onset_s"), why)
-        numbers.flags["law"], numbers.flags["law_power"] = "", math.nan
+        numbers.flags |= {"law": "", "law_power": math.nan, "misfit": math.nan}
         return
     values = numbers.values
     released = float(str(numbers.flags.get("level_at_release", math.nan)))

@@ -146,6 +146,8 @@ def _local(
     """Return instant, uncertainty of ln(level) there, and time of fall to 1/e, from a parabola."""
     from_s, to_s = bounds
     begin, end = max(from_s, at - half), min(to_s, at + min(half, AFTER * own))
+    if not end > begin:
+        return None
     step = max((end - begin) / BLOCKS, shortest_s)
     data = blocks_of(source, np.arange(begin, end + 0.5 * step, step))
     if data.time_s.size < 5:

@@ -12,6 +12,7 @@ from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, other_law
 from sigkit.measures.envelope.model import Law, LeastSquares, Shape
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
+    DECAY,
     KNEE,
     as_decay,
     first_shape,
@@ -25,6 +26,10 @@ FINE, FINER_GROWTH = 150, 24
 """Blocks in a rise or a fall, and distance from it per length of block at last."""
 BENT, BENT_SHARE = 1.15, 0.0003
 """Scatter of a linear fit, in units of the noise and re the peak, from which others are tried."""
+LOUD = 100.0
+"""Scatter about every law that a thump leaves."""
+THUMPS_S = 0.15
+"""Time after the onset by which a thump is over."""
 AWAY = 0.2
 """Time before the end of a gate, in time constants of the release, that it is not yet felt."""
 OFF_SHARE = 0.002
@@ -107,8 +112,12 @@ def fit_note(
         law, ratio, knee, shape = other_law(
             source, data, (start_s, stop_s), best, knee, shape, shortest_s, coherent=coherent
         )
-        if law != "linear" and best.scatter > BAD * ratio and _holds_until(data, *straight):
-            # Its release is of another kind; no law of the amplifier explains that.
+        if (
+            law != "linear"
+            and best.scatter > BAD * ratio
+            and _holds(data, *straight, left=best.scatter / ratio)
+        ):
+            # Its release is of another kind, or a thump sounds with it: that is no law.
             law, ratio, (knee, shape) = "linear", 1.0, straight
     found = _finely(source, (start_s, stop_s, most, shortest_s), law, ratio, shape, knee)
     if law == "power" and abs(math.log(found.shape.power)) < STRAIGHT:
@@ -135,14 +144,28 @@ def refit_note(
     return _finely(source, span, found.law, found.law_ratio, found.shape, found.knee)
 
 
-def _holds_until(data: Blocks, knee: bool, shape: Shape) -> bool:
-    """Whether a linear amplifier leaves nothing but noise up to the end of the gate."""
+def _holds(data: Blocks, knee: bool, shape: Shape, *, left: float) -> bool:
+    """Whether a linear amplifier leaves nothing but noise up to the end of the gate.
+
+    Or from the peak on to there, where something else sounds with the attack, as a thump.
+    """
+    # ``left`` is the scatter about the other law.
     if not knee:
         return False
-    before = data.between(-math.inf, shape.gate_off_s - AWAY * shape.fall_s)
+    off = shape.gate_off_s - AWAY * shape.fall_s
+    before = data.between(-math.inf, off)
     if before.time_s.size < MANY / 2:
         return False
-    return run(before, "linear", free_of(shape, False), shape, 60).scatter < BENT
+    if run(before, "linear", free_of(shape, False), shape, 60).scatter < BENT:
+        return True
+    if left < LOUD:
+        return False
+    wait_s = max(2 * shape.rise_s, THUMPS_S)
+    after = data.between(shape.peak_s + wait_s, off)
+    # Any law holds a level that is still: the decay has to be seen.
+    if shape.sustain >= 1 or wait_s > 2 * shape.decay_s or after.time_s.size < MANY / 5:
+        return False
+    return run(after, "linear", ("log_size", *DECAY), shape, 60).scatter < BENT
 
 
 def _finely(

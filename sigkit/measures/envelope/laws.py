@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from sigkit.arrays import Real
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.knees import COARSE
 from sigkit.measures.envelope.model import Law, LeastSquares, Shape, rise_share_s
@@ -87,9 +86,15 @@ def other_law(
     if convex or (best.scatter > BAD and away > BAD_SHARE):
         other = _exponential(source, data, span, shape, shortest_s, coherent=coherent)
         least = 1.0 if convex or law == "exponential" else ANOTHER_LAW
-        if other is not None and other[0].scatter * least < best.scatter:
-            best, knee, shape = other
-            law = "exponential"
+        if other is not None:
+            fit, with_knee, steep_shape, blocks = other
+            left = best.scatter
+            if blocks is not data:
+                free = (*free_of(shape, knee), *(("power",) if law == "power" else ()))
+                left = run(blocks, law, free, shape, 60).scatter
+            if fit.scatter * least < left:
+                best, knee, shape = fit, with_knee, steep_shape
+                law = "exponential"
     return law, linear.scatter / max(best.scatter, 1e-12), knee, shape
 
 
@@ -150,7 +155,7 @@ def _exponential(
     shortest_s: float,
     *,
     coherent: bool,
-) -> tuple[LeastSquares, bool, Shape] | None:
+) -> tuple[LeastSquares, bool, Shape, Blocks] | None:
     """Fit an exponential amplifier: its control is the logarithm of the envelope.
 
     The range of the amplifier only scales the control, whose rest and aims are free: it is set so
@@ -179,7 +184,9 @@ def _exponential(
     shape = with_values(start, free, fit)
     if coherent and fit.scatter > BAD and math.isfinite(fit.chi2):
         # Its peak is so sharp that blocks made for a linear one smear it.
-        data = blocks_of(source, _sharp_edges(shape, span, shortest_s, knee=knee))
+        anchors = sharp_anchors(shape, shortest_s, knee=knee)
+        most = (span[1] - span[0]) / 250
+        data = blocks_of(source, edges_about(*span, anchors, most, SHARP))
         fit = run(data, "exponential", free, shape, MANY)
         shape = with_values(shape, free, fit)
     if not knee:
@@ -187,19 +194,20 @@ def _exponential(
         if let_go is not None and fit.chi2 - let_go[0].chi2 > KNEE * max(let_go[0].scatter, 1.0):
             (fit, shape), knee = let_go, True
     fine = math.isfinite(fit.chi2) and all(map(math.isfinite, shape[:6]))
-    return (fit, knee, shape) if fine else None
+    return (fit, knee, shape, data) if fine else None
 
 
-def _sharp_edges(shape: Shape, span: tuple[float, float], shortest_s: float, *, knee: bool) -> Real:
-    """Return edges of blocks that follow the peak of an exponential amplifier."""
+def sharp_anchors(shape: Shape, shortest_s: float, *, knee: bool) -> list[tuple[float, float]]:
+    """Return blocks that follow the bends of an exponential amplifier: times, and length there."""
     steep = max(shape.range_nepers * (1 - shape.sustain), 1.0)
-    fall_s = shape.decay_s / steep / SHARP
-    rise_s = shape.rise_s / (SHARP * max(shape.range_nepers, 1.0))
-    anchors = [(shape.peak_s, fall_s), (shape.onset_s, rise_s)]
+    nepers = SHARP * max(shape.range_nepers, 1.0)
+    anchors = [
+        (shape.peak_s, shape.decay_s / (SHARP * steep)),
+        (shape.onset_s, shape.rise_s / nepers),
+    ]
     if knee:
-        anchors.append((shape.gate_off_s, shape.release_s / max(shape.range_nepers, 1.0) / SHARP))
-    anchors = [(at, max(width, shortest_s)) for at, width in anchors]
-    return edges_about(*span, anchors, (span[1] - span[0]) / 250, SHARP)
+        anchors.append((shape.gate_off_s, shape.release_s / nepers))
+    return [(at, max(width, shortest_s)) for at, width in anchors]
 
 
 def _let_go(data: Blocks, held: Shape) -> tuple[LeastSquares, Shape] | None:

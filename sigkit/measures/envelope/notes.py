@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigkit.arrays import Real
-from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, is_same, tell_hum
+from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, tell_hum
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope.fit import NoteFit, fit_note
 from sigkit.measures.envelope.model import note
@@ -120,10 +120,9 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
         if carrier is None or not coherent or carrier.hz > BESIDE_HZ:
             break
         beside = hum_beside(stretch, carrier, near_hz)
-        untold = beside.untold
-        if is_same(sound, quiet, hum_hz, beside):
+        if math.isnan(beside.hz) and math.isnan(hum_hz):
             break
-        sound, quiet, hum_hz = beside.sound, beside.quiet, beside.hz
+        sound, quiet, hum_hz, untold = beside.sound, beside.quiet, beside.hz, beside.untold
         carrier, coherent = carrier_of(sound, quiet, stretch, [carrier.hz])
         if not beside.again:
             break

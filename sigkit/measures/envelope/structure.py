@@ -8,7 +8,14 @@ import numpy as np
 
 from sigkit.measures.envelope.blocks import Blocks
 from sigkit.measures.envelope.knees import COARSE, knee_starts
-from sigkit.measures.envelope.model import Law, LeastSquares, Shape, fit_curve, shape_curve
+from sigkit.measures.envelope.model import (
+    Law,
+    LeastSquares,
+    Shape,
+    fit_curve,
+    rise_share_s,
+    shape_curve,
+)
 
 SOFT = (0.1, 0.0)
 """Levels re the peak below which the search for a knee looks less closely: an amplifier that closes
@@ -19,6 +26,8 @@ FLAT = 12.0
 """The same for a decay, beside a level that is held."""
 ASTRAY = 0.01
 """Scatter re the peak from which on more starts are tried."""
+BENT = 2.3
+"""Bend of a rise toward 1.1 times the peak."""
 NEAR_PEAK, NEAR_SHARE = 0.5, 0.3
 """The same below which a gate's end is seldom one, and what it must then bring of what is left."""
 AT_PEAK = 0.1
@@ -119,8 +128,8 @@ def structure(
         # Nothing fits yet: try short decays before the end of a gate that a held level shows.
         level = with_values(starts[0], flat_free, run(data, law, flat_free, starts[0], 40))
         held_s = max(level.gate_off_s - first.peak_s, 1e-3)
-        for share in (0.05, 0.15, 0.5):
-            tried = first._replace(
+        for share, bend in ((0.05, None), (0.15, None), (0.5, None), (0.05, BENT), (0.15, BENT)):
+            tried = (first if bend is None else _bent(first, bend))._replace(
                 log_decay_s=math.log(share * held_s),
                 sustain=min(level.size / first.size, 0.95),
                 gate_off_s=level.gate_off_s,
@@ -156,6 +165,19 @@ def structure(
     if plain.chi2 - best.chi2 > least_knee * scatter and inside:
         return best, True, shape
     return plain, False, plain_shape
+
+
+def _bent(first: Shape, bend: float) -> Shape:
+    """Return the shape that goes through 10 and 90 % at the same times with another bend."""
+
+    def between(bend: float) -> float:
+        return rise_share_s(0.9, 1.0, bend) - rise_share_s(0.1, 1.0, bend)
+
+    rise_s = first.rise_s * between(first.bend) / between(bend)
+    low_s = first.onset_s + rise_share_s(0.1, first.rise_s, first.bend)
+    return first._replace(
+        onset_s=low_s - rise_share_s(0.1, rise_s, bend), log_rise_s=math.log(rise_s), bend=bend
+    )
 
 
 def is_inside(shape: Shape, data: Blocks) -> bool:

@@ -56,6 +56,8 @@ class PowerTrack:
         """Return time, envelope and its standard deviation in whole periods between times."""
         index = np.round((np.asarray(edges) - self.start_s) * self.rate).astype(np.intp)
         index = np.unique(np.clip(index, 0, self.running.size - 1))
+        if index.size < 2:
+            return np.zeros(0), np.zeros(0), np.zeros(0)
         least = max(1, round(self.period_s * self.rate))
         kept = [int(index[0])]
         for i in index[1:].tolist():
