@@ -10,6 +10,7 @@ from tones import moving_tone, write_sound
 import sigkit
 from sigkit.captures.parts import join_parts
 from sigkit.errors import InputError, SignalError
+from sigkit.measures.warmup.shape import find_shape
 from sigkit.synth import random_walk_cents, warmup_cents
 
 RATE = 2_000
@@ -280,3 +281,14 @@ def test_times_after_an_unknown_gap_are_not_stated(tmp_path):
     assert r.total_drift.measurable
     known = sigkit.measure_warmup(join_parts(parts, gap_s=40.0))
     assert known.settling_time.value == pytest.approx(60 * math.log(10), abs=2)
+
+
+@pytest.mark.parametrize("period_s", [150.0, 300.0])
+def test_a_cycle_is_seen_in_full_through_means(period_s):
+    """Means over 8 s of a sinusoid lose sin(x) / x of it, x = pi 8 s / period: 0.5 % of 150 s."""
+    t = np.arange(0.0, 1200.0, 0.25)
+    cents = -20 * np.expm1(-t / 150) + 3 * np.sin(2 * np.pi * t / period_s + 1)
+    cents += 0.01 * np.random.default_rng(7).standard_normal(t.size)
+    cycle = find_shape(t, cents, np.empty(0)).cycle
+    assert cycle.cents == pytest.approx(3.0, rel=1e-3)
+    assert cycle.period_s == pytest.approx(period_s, rel=1e-3)
