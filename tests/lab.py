@@ -115,8 +115,7 @@ def run_all(chromium, address, notebook, *, picture=None, seconds=300):
         page.wait_for_selector(".jp-Notebook .jp-CodeCell", timeout=60_000)
         idle = ".jp-Notebook-ExecutionIndicator[data-status=idle]"
         page.wait_for_selector(idle, state="attached", timeout=90_000)
-        _run_all_cells(page)
-        seen = _wait_until_done(page, seconds)
+        seen = _wait_until_done(page, seconds, _run_all_cells(page))
         page.wait_for_timeout(500)
         _look_at(page, seen)
         if picture is not None:
@@ -146,7 +145,7 @@ def _ask(url, method, content=None):
 
 
 def _run_all_cells(page, times=10):
-    """Choose Run, Run All Cells; a page that is still being built may miss it, so look."""
+    """Choose Run, Run All Cells, and return when; a page being built may miss it, so look."""
     menu = page.locator(".lm-MenuBar-item:has(.lm-MenuBar-itemLabel:text-is('Run'))")
     entry = page.locator(".lm-Menu-item:has(.lm-Menu-itemLabel:text-is('Run All Cells'))")
     for _ in range(times):
@@ -155,9 +154,11 @@ def _run_all_cells(page, times=10):
             first.click(position={"x": 200, "y": 20}, timeout=8000)
             menu.click(timeout=4000)
             entry.click(timeout=4000)
-        page.wait_for_timeout(1500)
-        if any(text != "" for text in _prompts(page)):
-            return
+        begun = time.monotonic()
+        while time.monotonic() < begun + 1.5:
+            page.wait_for_timeout(100)
+            if any(text != "" for text in _prompts(page)):
+                return begun
         page.keyboard.press("Escape")
     raise RuntimeError("Run All Cells did nothing")
 
@@ -168,8 +169,9 @@ def _prompts(page):
     return [text.strip("[]: \u00a0\n") for text in texts]
 
 
-def _wait_until_done(page, seconds):
-    begun, first = time.monotonic(), None
+def _wait_until_done(page, seconds, begun):
+    """Wait for the last cell of a notebook whose cells run since ``begun``."""
+    first = None
     tables = page.locator(f"{OUTPUT} table").filter(has_not_text="what to do")  # not that of a cue
     numbers = page.locator(BAR).filter(has_text="left,")  # a number beside the bar comes first
     while True:
