@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +23,8 @@ ERROR = ".jp-RenderedText[data-mime-type='application/vnd.jupyter.error']"
 STDERR = ".jp-RenderedText[data-mime-type='application/vnd.jupyter.stderr']"
 OUTPUT = ".jp-Cell-outputArea .jp-OutputArea-output"
 BAR = ".jupyter-widgets.widget-hbox"
+DROPPED_S = 5.0
+"""No cell waits or runs for so long, though some have not run."""
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -109,14 +112,15 @@ def browser():
 def run_all(chromium, address, notebook, *, picture=None, seconds=300):
     """Open a notebook, choose Run All Cells, wait until it is done, and look at the page."""
     page = chromium.new_page(viewport={"width": 1300, "height": 1000})
-    session = _started(address, f"notebooks/{notebook}.ipynb")
+    _start(address, f"notebooks/{notebook}.ipynb")
     try:
         page.goto(f"{address}/lab/workspaces/{notebook[:2]}/tree/notebooks/{notebook}.ipynb")
         page.wait_for_selector(".jp-Notebook .jp-CodeCell", timeout=60_000)
         idle = ".jp-Notebook-ExecutionIndicator[data-status=idle]"
         page.wait_for_selector(idle, state="attached", timeout=90_000)
-        _run_all_cells(page)
-        seen = _wait_until_done(page, seconds)
+        seen = None
+        while seen is None:
+            seen = _wait_until_done(page, seconds, _run_all_cells(page))
         page.wait_for_timeout(500)
         _look_at(page, seen)
         if picture is not None:
@@ -128,13 +132,15 @@ def run_all(chromium, address, notebook, *, picture=None, seconds=300):
         return seen
     finally:
         page.close()
-        _ask(f"{address}/api/sessions/{session}", "DELETE")
+        for session in json.loads(_ask(f"{address}/api/sessions", "GET")):
+            with contextlib.suppress(urllib.error.HTTPError):  # the page may have ended it
+                _ask(f"{address}/api/sessions/{session['id']}", "DELETE")
 
 
-def _started(address, path):
+def _start(address, path):
     """Start a notebook's kernel before the page opens: a slow page asks which and starts two."""
     wanted = {"path": path, "name": path, "type": "notebook", "kernel": {"name": "python3"}}
-    return json.loads(_ask(f"{address}/api/sessions", "POST", wanted))["id"]
+    _ask(f"{address}/api/sessions", "POST", wanted)
 
 
 def _ask(url, method, content=None):
@@ -146,7 +152,7 @@ def _ask(url, method, content=None):
 
 
 def _run_all_cells(page, times=10):
-    """Choose Run, Run All Cells; a page that is still being built may miss it, so look."""
+    """Choose Run, Run All Cells, and return when; a page being built may miss it, so look."""
     menu = page.locator(".lm-MenuBar-item:has(.lm-MenuBar-itemLabel:text-is('Run'))")
     entry = page.locator(".lm-Menu-item:has(.lm-Menu-itemLabel:text-is('Run All Cells'))")
     for _ in range(times):
@@ -155,9 +161,11 @@ def _run_all_cells(page, times=10):
             first.click(position={"x": 200, "y": 20}, timeout=8000)
             menu.click(timeout=4000)
             entry.click(timeout=4000)
-        page.wait_for_timeout(1500)
-        if any(text != "" for text in _prompts(page)):
-            return
+        begun = time.monotonic()
+        while time.monotonic() < begun + 1.5:
+            page.wait_for_timeout(100)
+            if any(text != "" for text in _prompts(page)):
+                return begun
         page.keyboard.press("Escape")
     raise RuntimeError("Run All Cells did nothing")
 
@@ -168,8 +176,12 @@ def _prompts(page):
     return [text.strip("[]: \u00a0\n") for text in texts]
 
 
-def _wait_until_done(page, seconds):
-    begun, first = time.monotonic(), None
+def _wait_until_done(page, seconds, begun):
+    """Wait for the last cell of a notebook whose cells run since ``begun``.
+
+    Returns None where a page that was still being built has dropped the cells that were waiting.
+    """
+    first, waited = None, begun
     tables = page.locator(f"{OUTPUT} table").filter(has_not_text="what to do")  # not that of a cue
     numbers = page.locator(BAR).filter(has_text="left,")  # a number beside the bar comes first
     while True:
@@ -179,6 +191,10 @@ def _wait_until_done(page, seconds):
         prompts = _prompts(page)
         if page.locator(ERROR).count() or all(text.isdigit() for text in prompts):
             return Seen(now, now if first is None else first)
+        if "*" in prompts:
+            waited = time.monotonic()
+        if time.monotonic() > waited + DROPPED_S:
+            return None
         if now > seconds:
             return Seen(now, now, [f"not done after {seconds} s: {prompts}"])
         page.wait_for_timeout(150)

@@ -128,3 +128,11 @@ def sample_part(tmp_path_factory):
 def sample_folder(sample_part, tmp_path_factory):
     """Return the folder that this evidence was written to."""
     return sample_part.write(tmp_path_factory.mktemp("written") / "evidence")
+
+
+@pytest.fixture
+def bare(monkeypatch):
+    """Leave out pictures and kit, which are not asked about here."""
+    monkeypatch.setattr("sigkit.evidence.report.pictures.drawings_of", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.pictures.listing_drawings", lambda *_: [])
+    monkeypatch.setattr("sigkit.evidence.listing.kit.kit_of", lambda *_, **__: {})
