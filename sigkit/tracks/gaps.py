@@ -31,6 +31,8 @@ def gaps_of(sound: Real, rate: int, lowest_hz: float) -> list[tuple[float, float
     """
     width = 2 * math.ceil(PERIODS / 2 * rate / lowest_hz) + 1
     level = ndimage.maximum_filter1d(np.abs(sound), width)
+    half = min(width, sound.size) // 2  # nearer to an end the window holds less than a period
+    level[:half], level[sound.size - half :] = level[half], level[sound.size - half - 1]
     missing = _wider(level < QUIET * float(np.median(level)), width)
     run = 2 * math.ceil(ZEROS_S / 2 * rate) + 1
     inside = ndimage.minimum_filter1d((sound == 0).astype(np.uint8), run) > 0
