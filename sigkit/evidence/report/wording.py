@@ -130,12 +130,18 @@ def shared_remarks(rows: Sequence[Row]) -> list[str]:
 
 
 def causes_told(rows: Sequence[Row]) -> list[tuple[str, Cause]]:
-    """Return what lies outside its limit, by what it often comes from: labels and the cause."""
-    labels: dict[Cause, list[str]] = {}
+    """Return what lies outside its limit, by what it often comes from: labels and the cause.
+
+    Labels say in which stage, where that was not tested again.
+    """
+    labels: dict[tuple[Cause, str], list[str]] = {}
     for row in rows:
         if row.cause is not None:
-            labels.setdefault(row.cause, []).append(row.judged.label)
-    return [("; ".join(names), cause) for cause, names in labels.items()]
+            labels.setdefault((row.cause, row.since), []).append(row.judged.label)
+    return [
+        ("; ".join(names) + (f" (in {words(since)}, not tested since)" if since else ""), cause)
+        for (cause, since), names in labels.items()
+    ]
 
 
 def caption(row: Row) -> str:
