@@ -9,7 +9,7 @@ import numpy as np
 from scipy import linalg, ndimage
 
 from sigkit.arrays import Complex, Real
-from sigkit.tracks.keyboard.stray import StrayHum, course_of, lines_in_step
+from sigkit.tracks.keyboard.stray import StrayHum, course_of, lines_in_step, lines_on
 
 MAINS_HZ = (50.0, 60.0)
 OFF_HZ, GRID = 0.25, 0.12
@@ -54,12 +54,7 @@ class _Hum:
 
     def at(self, time_s: Real) -> Real:
         base = np.exp(2j * np.pi * self.hz * (time_s - self.from_s))
-        turn, out = np.ones_like(base), np.zeros(time_s.size)
-        for amplitude in self.amplitudes:
-            turn = turn * base
-            if amplitude != 0:
-                out += (amplitude * turn).real
-        return out
+        return lines_on(base, self.amplitudes)
 
 
 def take_mains_out(sound: Real, rate: int) -> float:

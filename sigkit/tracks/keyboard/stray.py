@@ -22,6 +22,16 @@ LEAD_ORDERS = 6
 ROUNDS, TRIES, NEWTON = 12, 48, 4
 
 
+def lines_on(base: Complex, amplitudes: Complex) -> Real:
+    """Return the sum of lines whose phases are multiples of one, given as numbers of length one."""
+    turn, out = np.ones_like(base), np.zeros(base.size)
+    for amplitude in amplitudes:
+        turn = turn * base
+        if amplitude != 0:
+            out += (amplitude * turn).real
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class StrayHum:
     """Mains lines along a phase that strays.
@@ -49,13 +59,7 @@ class StrayHum:
 
     def at(self, time_s: Real) -> Real:
         """Return the hum."""
-        base = self.base(time_s)
-        turn, out = np.ones_like(base), np.zeros(time_s.size)
-        for amplitude in self.amplitudes:
-            turn = turn * base
-            if amplitude != 0:
-                out += (amplitude * turn).real
-        return out
+        return lines_on(self.base(time_s), self.amplitudes)
 
     def left_in(self, time_s: Real, rest: Real, weight: Real) -> float:
         """Return the mean power of what is left of this hum in a sound, re its own.
