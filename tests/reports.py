@@ -1,4 +1,6 @@
-"""A report parsed, for the tests that read it."""
+"""A report parsed, for the tests that read it, and JSON beside it changed."""
+
+import json
 
 from tinyhtml5.parser import HTMLParser
 
@@ -22,3 +24,9 @@ def text_of(element):
 
 def by_id(tree):
     return {element.get("id"): element for element in tree.iter() if element.get("id")}
+
+
+def rewrite_json(path, change):
+    document = json.loads(path.read_text())
+    change(document)
+    path.write_text(json.dumps(document))

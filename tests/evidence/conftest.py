@@ -10,6 +10,7 @@ import pytest
 from reports import COMPLAINT
 
 import sigkit
+from sigkit.evidence.listing.kit import kit_of
 from sigkit.evidence.report import pictures
 from sigkit.measures import BenchTest
 
@@ -67,6 +68,22 @@ def job_folder(tmp_path, fake_slider):  # noqa: ARG001
     return make_job(tmp_path / "Jane Doe" / "job")
 
 
+@pytest.fixture
+def evidence(job_folder):
+    """Return what the small job shows, with dates and an owner that nothing may tell."""
+    (job_folder / "job.toml").write_text(
+        'unit = "K14"\n[stages.before]\ndate = "2026-03-02"\n[stages.after]\ndate = "2026-03-23"\n'
+        '[private]\nowner = "Jane Doe"\n'
+    )
+    return sigkit.open_job(job_folder).measure(progress=False)
+
+
+@pytest.fixture
+def kit(evidence):
+    """Return the files of its listing kit."""
+    return kit_of(evidence, "0123456789abcdef")
+
+
 @pytest.fixture(scope="session")
 def finished_job(tmp_path_factory):
     """Return the small job with its evidence, made once; to be copied, not changed."""
@@ -74,6 +91,17 @@ def finished_job(tmp_path_factory):
     with faked():
         sigkit.open_job(folder).measure(progress=False).write(folder / "evidence")
     return folder
+
+
+@pytest.fixture
+def finished(finished_job, tmp_path):
+    """Return a copy of the small job with its evidence, which may be changed."""
+    return shutil.copytree(finished_job, tmp_path / "job")
+
+
+@pytest.fixture
+def written(finished):
+    return finished / "evidence"
 
 
 PART = ("stability-oscillator_2", "waveform-oscillator_2-square", "noise-output")

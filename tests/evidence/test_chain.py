@@ -6,26 +6,11 @@ import shutil
 import subprocess
 
 import pytest
+from reports import rewrite_json
 
 from sigkit.evidence.chain import chain_breaks, stage_lists
 from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import sha256, verify
-
-
-@pytest.fixture
-def job_folder(finished_job, tmp_path):
-    return shutil.copytree(finished_job, tmp_path / "job")
-
-
-@pytest.fixture
-def written(job_folder):
-    return job_folder / "evidence"
-
-
-def rewrite(path, change):
-    document = json.loads(path.read_text())
-    change(document)
-    path.write_text(json.dumps(document))
 
 
 def test_each_stage_lists_its_captures_and_the_list_before(written):
@@ -39,15 +24,15 @@ def test_each_stage_lists_its_captures_and_the_list_before(written):
 
 
 @pytest.mark.skipif(shutil.which("sha256sum") is None, reason="needs sha256sum of GNU coreutils")
-def test_the_lists_are_checked_without_this_library(job_folder):
+def test_the_lists_are_checked_without_this_library(finished):
     """By GNU coreutils' sha256sum, from the job's folder."""
     call = ["sha256sum", "-c", "--strict", "evidence/stages/after.sha256"]
-    done = subprocess.run(call, cwd=job_folder, capture_output=True, text=True)
+    done = subprocess.run(call, cwd=finished, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert done.stdout.count(": OK") == 3
-    with (job_folder / "after/slider-release.wav").open("ab") as file:
+    with (finished / "after/slider-release.wav").open("ab") as file:
         file.write(b"\0")
-    done = subprocess.run(call, cwd=job_folder, capture_output=True, text=True)
+    done = subprocess.run(call, cwd=finished, capture_output=True, text=True)
     assert done.returncode == 1
     assert "after/slider-release.wav: FAILED" in done.stdout
 
@@ -90,7 +75,7 @@ def test_the_stage_at_which_the_chain_breaks_is_named(written):
             if entry["path"] == "stages/before.sha256":
                 entry["sha256"] = code
 
-    rewrite(written / "manifest.json", carried_on)
+    rewrite_json(written / "manifest.json", carried_on)
     found = verify(written)
     assert found.changed == ()
     assert not found.ok
@@ -101,43 +86,43 @@ def test_the_stage_at_which_the_chain_breaks_is_named(written):
 
 def test_a_capture_slipped_into_the_manifest_breaks_the_chain(written):
     extra = {"path": "after/slider-new.wav", "bytes": 1, "sha256": "0" * 64}
-    rewrite(written / "manifest.json", lambda document: document["captures"].append(extra))
+    rewrite_json(written / "manifest.json", lambda document: document["captures"].append(extra))
     assert verify(written).breaks == (("after", "its list holds other captures than the manifest"),)
-    rewrite(written / "manifest.json", lambda document: document.update(stages=7))
+    rewrite_json(written / "manifest.json", lambda document: document.update(stages=7))
     assert not verify(written).ok
 
 
 @pytest.mark.usefixtures("bare")
 def test_a_follow_up_changes_no_older_list_and_older_evidence_still_holds(
-    written, job_folder, fake_slider
+    written, finished, fake_slider
 ):
-    fake_slider.tone(job_folder / "followup/slider-release.wav", 0.3)
-    new = open_job(job_folder).measure(progress=False).write(written)
+    fake_slider.tone(finished / "followup/slider-release.wav", 0.3)
+    new = open_job(finished).measure(progress=False).write(written)
     assert new.name.startswith("evidence_")
     for name in ("stages/before.sha256", "stages/after.sha256"):
         assert (new / name).read_bytes() == (written / name).read_bytes()
     then, now = (json.loads((f / "manifest.json").read_text())["stages"] for f in (written, new))
     assert now[:2] == then
     assert now[2]["previous_sha256"] == then[1]["sha256"]
-    assert verify(new, job_folder).ok
-    older = verify(written, job_folder)
+    assert verify(new, finished).ok
+    older = verify(written, finished)
     assert older.ok
     assert older.later == ("followup",)
     assert older.added == ()
-    fake_slider.tone(job_folder / "after/slider-late.wav", 0.3)
-    assert verify(written, job_folder).added == ("after/slider-late.wav",)
+    fake_slider.tone(finished / "after/slider-late.wav", 0.3)
+    assert verify(written, finished).added == ("after/slider-late.wav",)
 
 
-def test_a_stage_of_another_name_is_renamed_not_added_later(written, job_folder):
-    (job_folder / "after").rename(job_folder / "done")
-    found = verify(written, job_folder)
+def test_a_stage_of_another_name_is_renamed_not_added_later(written, finished):
+    (finished / "after").rename(finished / "done")
+    found = verify(written, finished)
     assert ("done/slider-release.wav", "after/slider-release.wav") in found.renamed
     assert (found.missing, found.later) == ((), ())
     assert not found.ok
 
 
-def test_a_manifest_without_a_chain_is_still_read(written, job_folder):
-    rewrite(written / "manifest.json", lambda document: document.pop("stages"))
-    found = verify(written, job_folder)
+def test_a_manifest_without_a_chain_is_still_read(written, finished):
+    rewrite_json(written / "manifest.json", lambda document: document.pop("stages"))
+    found = verify(written, finished)
     assert found.ok
     assert (found.chain, found.breaks) == ((), ())

@@ -3,31 +3,15 @@
 import hashlib
 import json
 import os
-import shutil
 
 import pandas as pd
 import pytest
 import soundfile as sf
+from reports import rewrite_json
 
 from sigkit.errors import InputError
 from sigkit.evidence.job.folder import open_job
 from sigkit.evidence.manifest import is_evidence, sha256, verify
-
-
-@pytest.fixture
-def job_folder(finished_job, tmp_path):
-    return shutil.copytree(finished_job, tmp_path / "job")
-
-
-@pytest.fixture
-def written(job_folder):
-    return job_folder / "evidence"
-
-
-def rewrite(path, change):
-    document = json.loads(path.read_text())
-    change(document)
-    path.write_text(json.dumps(document))
 
 
 def test_sha256_matches_fips_180(tmp_path):
@@ -37,15 +21,15 @@ def test_sha256_matches_fips_180(tmp_path):
     assert sha256(tmp_path / "abc") == expected
 
 
-def test_manifest_lists_every_capture_and_output(written, job_folder):
+def test_manifest_lists_every_capture_and_output(written, finished):
     document = json.loads((written / "manifest.json").read_text())
     assert [e["path"] for e in document["captures"]] == sorted(
-        p.relative_to(job_folder).as_posix()
+        p.relative_to(finished).as_posix()
         for stage in ("before", "after")
-        for p in (job_folder / stage).rglob("*.[wW][aA][vV]")
+        for p in (finished / stage).rglob("*.[wW][aA][vV]")
     )
     for entry in document["captures"]:
-        content = (job_folder / entry["path"]).read_bytes()
+        content = (finished / entry["path"]).read_bytes()
         assert entry["sha256"] == hashlib.sha256(content).hexdigest()
         assert entry["bytes"] == len(content)
     for entry in document["outputs"]:
@@ -56,15 +40,15 @@ def test_manifest_lists_every_capture_and_output(written, job_folder):
     assert document["settings"]["captures"]["before/slider-release.wav"]["channel"] == 0
 
 
-def test_every_kind_of_tampering_is_named(written, job_folder):
+def test_every_kind_of_tampering_is_named(written, finished):
     (written / "results.csv").write_text("0")
     (written / "results.json").unlink()
     (written / "extra.txt").write_text("0")
-    with (job_folder / "before/slider-release.wav").open("ab") as file:
+    with (finished / "before/slider-release.wav").open("ab") as file:
         file.write(b"\0")
-    (job_folder / "after/slider-release.wav").rename(job_folder / "after/slider-attack.wav")
-    (job_folder / "after/slider-volume-t1.WAV").unlink()
-    found = verify(written, job_folder)
+    (finished / "after/slider-release.wav").rename(finished / "after/slider-attack.wav")
+    (finished / "after/slider-volume-t1.WAV").unlink()
+    found = verify(written, finished)
     assert not found.ok
     assert found.changed == ("before/slider-release.wav", "results.csv")
     assert found.missing == ("after/slider-volume-t1.WAV", "results.json")
@@ -82,9 +66,9 @@ def test_outputs_alone(written):
     assert found.code == sha256(written / "manifest.json")
 
 
-def test_one_recording_sent_back(written, job_folder, tmp_path):
+def test_one_recording_sent_back(written, finished, tmp_path):
     back = tmp_path / "from the buyer.wav"
-    back.write_bytes((job_folder / "after/slider-release.wav").read_bytes())
+    back.write_bytes((finished / "after/slider-release.wav").read_bytes())
     found = verify(written, back)
     assert found.ok
     assert "after/slider-release.wav" in found.matched
@@ -126,10 +110,10 @@ def test_no_captures(written, tmp_path):
         verify(written, tmp_path / "none")
 
 
-def test_a_recording_with_another_header_is_told_by_its_samples(written, job_folder, tmp_path):
+def test_a_recording_with_another_header_is_told_by_its_samples(written, finished, tmp_path):
     """A chunk behind the sound, as editors write it: not the file, yet every sample of it."""
     back = tmp_path / "tagged.wav"
-    sound, rate = sf.read(job_folder / "after/slider-release.wav", dtype="int16")
+    sound, rate = sf.read(finished / "after/slider-release.wav", dtype="int16")
     with sf.SoundFile(back, "w", rate, 1, "PCM_16") as file:
         file.title = "sent back"
         file.write(sound)
@@ -158,13 +142,13 @@ def test_line_ends_that_a_transfer_changed_are_told_as_that(written, name):
     assert verify(written).how == ()
 
 
-def test_a_size_edited_in_the_manifest_is_noticed(written, job_folder):
+def test_a_size_edited_in_the_manifest_is_noticed(written, finished):
     def edit(document):
         document["captures"][0]["bytes"] += 1
         document["outputs"][0]["bytes"] = 7
 
-    rewrite(written / "manifest.json", edit)
-    found = verify(written, job_folder)
+    rewrite_json(written / "manifest.json", edit)
+    found = verify(written, finished)
     assert not found.ok
     assert len(found.edited) == 2
     assert any("the manifest was edited by hand: it gives" in line for line in found.lines())
@@ -172,20 +156,20 @@ def test_a_size_edited_in_the_manifest_is_noticed(written, job_folder):
 
 
 @pytest.mark.parametrize("kind", [("FLAC", "PCM_16"), ("WAV", "PCM_24")])
-def test_a_capture_written_anew_is_told_from_another_recording(written, job_folder, kind):
+def test_a_capture_written_anew_is_told_from_another_recording(written, finished, kind):
     """Sixteen bits in another file: the same sound, not the same file; fewer bits are another."""
-    path = job_folder / "after/slider-release.wav"
+    path = finished / "after/slider-release.wav"
     sound, rate = sf.read(path, dtype="int16")
     sf.write(path, sound, rate, format=kind[0], subtype=kind[1])
-    found = verify(written, job_folder)
+    found = verify(written, finished)
     assert not found.ok
     assert found.changed == ("after/slider-release.wav",)
     assert "every sample is the same" in found.lines()[0]
     sf.write(path, sound // 256 * 256, rate, format="WAV", subtype="PCM_16")
-    assert verify(written, job_folder).lines()[0] == "changed: after/slider-release.wav"
+    assert verify(written, finished).lines()[0] == "changed: after/slider-release.wav"
 
 
-def test_a_file_that_cannot_be_read_is_named(written, job_folder, monkeypatch):
+def test_a_file_that_cannot_be_read_is_named(written, finished, monkeypatch):
     """As by permission, which the tests of a superuser would not notice."""
 
     def refused(path):
@@ -194,7 +178,7 @@ def test_a_file_that_cannot_be_read_is_named(written, job_folder, monkeypatch):
         return "0" * 64
 
     monkeypatch.setattr("sigkit.evidence.manifest.sha256", refused)
-    for captures in (job_folder, job_folder / "after/slider-release.wav"):
+    for captures in (finished, finished / "after/slider-release.wav"):
         with pytest.raises(InputError, match="cannot be read: Permission denied") as caught:
             verify(written, captures)
         assert len(str(caught.value).splitlines()) == 3
@@ -202,20 +186,20 @@ def test_a_file_that_cannot_be_read_is_named(written, job_folder, monkeypatch):
 
 
 @pytest.mark.usefixtures("bare")
-def test_a_file_of_another_kind_that_was_listed_is_looked_for(job_folder):
+def test_a_file_of_another_kind_that_was_listed_is_looked_for(finished):
     """A recording that is no WAV is listed as not used; it is not missing where it still lies."""
-    sound, rate = sf.read(job_folder / "after/slider-release.wav")
-    sf.write(job_folder / "after/slider-attack.flac", sound, rate)
-    folder = open_job(job_folder).measure(progress=False).write(job_folder / "evidence_2")
-    assert verify(folder, job_folder).ok
-    (job_folder / "after/slider-attack.flac").unlink()
-    assert verify(folder, job_folder).missing == ("after/slider-attack.flac",)
+    sound, rate = sf.read(finished / "after/slider-release.wav")
+    sf.write(finished / "after/slider-attack.flac", sound, rate)
+    folder = open_job(finished).measure(progress=False).write(finished / "evidence_2")
+    assert verify(folder, finished).ok
+    (finished / "after/slider-attack.flac").unlink()
+    assert verify(folder, finished).missing == ("after/slider-attack.flac",)
 
 
-def test_settings_and_logs_that_changed_since_are_remarked(written, job_folder):
-    (job_folder / "readings.csv").write_text("stage,room_c\nbefore,21\n")
-    (job_folder / "job.toml").write_text("mains_hz = 60\n[stages.followup]\nroom_c = 20\n")
-    found = verify(written, job_folder)
+def test_settings_and_logs_that_changed_since_are_remarked(written, finished):
+    (finished / "readings.csv").write_text("stage,room_c\nbefore,21\n")
+    (finished / "job.toml").write_text("mains_hz = 60\n[stages.followup]\nroom_c = 20\n")
+    found = verify(written, finished)
     assert found.ok
     assert found.remarks == (
         "readings.csv is new since this evidence was made",
@@ -224,19 +208,19 @@ def test_settings_and_logs_that_changed_since_are_remarked(written, job_folder):
 
 
 @pytest.mark.usefixtures("fake_slider")
-def test_numbers_are_computed_again(written, job_folder):
-    found = verify(written, job_folder, recompute=True)
+def test_numbers_are_computed_again(written, finished):
+    found = verify(written, finished, recompute=True)
     assert found.ok
     assert found.recomputed.numbers > 30
     assert found.recomputed.other_versions == ()
     assert f"all {found.recomputed.numbers} numbers the same" in str(found)
-    assert list(job_folder.glob("evidence*")) == [written]
+    assert list(finished.glob("evidence*")) == [written]
     with pytest.raises(InputError, match="whole job"):
-        verify(written, job_folder / "before/slider-release.wav", recompute=True)
+        verify(written, finished / "before/slider-release.wav", recompute=True)
 
 
 @pytest.mark.usefixtures("fake_slider")
-def test_a_number_that_was_changed_is_named_with_its_difference(written, job_folder):
+def test_a_number_that_was_changed_is_named_with_its_difference(written, finished):
     """Even in the ninth digit, and with a manifest that was made to fit."""
     lines = (written / "results.csv").read_text().splitlines()
     row = next(n for n, line in enumerate(lines) if line.startswith("slider,release,,worst_level"))
@@ -251,9 +235,9 @@ def test_a_number_that_was_changed_is_named_with_its_difference(written, job_fol
         for entry in document["outputs"]:
             entry["sha256"] = sha256(written / entry["path"])
 
-    rewrite(written / "manifest.json", fit)
+    rewrite_json(written / "manifest.json", fit)
     assert verify(written).ok
-    found = verify(written, job_folder, recompute=True)
+    found = verify(written, finished, recompute=True)
     assert not found.ok
     (difference,) = found.recomputed.differences
     assert (difference.row, difference.column) == ("slider release worst_level", "before")
@@ -262,31 +246,31 @@ def test_a_number_that_was_changed_is_named_with_its_difference(written, job_fol
 
 
 @pytest.mark.usefixtures("fake_slider")
-def test_a_table_of_an_older_version_is_compared_as_far_as_it_goes(written, job_folder):
+def test_a_table_of_an_older_version_is_compared_as_far_as_it_goes(written, finished):
     """Columns and lines that came later are no differences; a number that is another still is."""
     table = pd.read_csv(written / "results.csv", dtype=str, keep_default_na=False)
     older = table.drop(columns=["kind", "mark_percent", "last_tested", "last_tested_verdict"])
     older.to_csv(written / "results.csv", index=False, lineterminator="\n")
-    found = verify(written, job_folder, recompute=True).recomputed
+    found = verify(written, finished, recompute=True).recomputed
     assert found.ok
     assert found.remarks[-1].endswith("last_tested, last_tested_verdict, kind, mark_percent")
     older.loc[0, "before"] = "-1.5"
     older.to_csv(written / "results.csv", index=False, lineterminator="\n")
-    assert len(verify(written, job_folder, recompute=True).recomputed.differences) == 1
+    assert len(verify(written, finished, recompute=True).recomputed.differences) == 1
 
 
 @pytest.mark.usefixtures("fake_slider", "bare")
 def test_settings_of_the_manifest_hold_where_job_toml_is_not_beside_the_captures(
-    job_folder, tmp_path
+    finished, tmp_path
 ):
-    (job_folder / "job.toml").write_text(
+    (finished / "job.toml").write_text(
         'mains_hz = 60\n[stages.before]\ndate = 2026-03-02\n[captures."after/slider-release"]\n'
         'controls = "level"\nswitched_on = 2026-03-02T10:00:00\n[limits.slider]\n'
         "events_per_pass = 3\n[private]\nowner = 'nobody'\n"
     )
-    folder = open_job(job_folder).measure(progress=False).write(tmp_path / "evidence")
-    (job_folder / "job.toml").unlink()
-    found = verify(folder, job_folder, recompute=True)
+    folder = open_job(finished).measure(progress=False).write(tmp_path / "evidence")
+    (finished / "job.toml").unlink()
+    found = verify(folder, finished, recompute=True)
     assert found.ok
     assert any("settings of the manifest used" in text for text in found.recomputed.remarks)
     assert "nobody" not in (folder / "manifest.json").read_text()

@@ -15,8 +15,9 @@ from sigkit.evidence.report.front import is_bad
 from sigkit.evidence.report.pictures import picture_name
 from sigkit.evidence.report.setting_order_section import order_faults
 from sigkit.evidence.report.wording import change_text, group_title, outside, short_text
+from sigkit.evidence.rows.cell import Cell
 from sigkit.evidence.rows.gaps import NO_REASON, NOT_FITTED, gaps_of
-from sigkit.evidence.rows.table import Cell, Row
+from sigkit.evidence.rows.table import Row
 from sigkit.judging.compare import NO_CHANGE_BECAUSE, UNCHANGED, WORSE
 from sigkit.judging.limits import NOT_TESTED, UNDECIDED, WITHIN
 from sigkit.measures import TESTS

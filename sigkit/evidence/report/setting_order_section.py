@@ -12,7 +12,8 @@ from sigkit.measures import TESTS
 from sigkit.measures.result import words
 
 if TYPE_CHECKING:
-    from sigkit.evidence.rows.table import Cell, Row
+    from sigkit.evidence.rows.cell import Cell
+    from sigkit.evidence.rows.table import Row
 
 HOLD = "\N{NO-BREAK SPACE}"
 

@@ -7,7 +7,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-from sigkit.evidence.rows.table import Cell, Group, Row
+from sigkit.evidence.rows.cell import Cell
+from sigkit.evidence.rows.table import Group, Row
 from sigkit.judging.causes import Cause
 from sigkit.judging.compare import BY_AT_LEAST, WORSE, rate_interval
 from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE

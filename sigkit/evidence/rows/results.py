@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from sigkit.evidence.rows.cell import Cell
 from sigkit.evidence.rows.shown_rows import QUANTITY, shown_lines
-from sigkit.evidence.rows.table import Cell, Row
+from sigkit.evidence.rows.table import Row
 from sigkit.judging.compare import rate_interval
 from sigkit.judging.slider_marks import percent_of
 from sigkit.quantity import Quantity

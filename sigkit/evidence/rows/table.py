@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -22,19 +21,16 @@ from sigkit.evidence.gate import (
 from sigkit.evidence.job.folder import Job, Stage
 from sigkit.evidence.job.names import stage_order
 from sigkit.evidence.logs.repairs import attribution, between
+from sigkit.evidence.rows.cell import Cell, cell_of, whole_of
 from sigkit.evidence.rows.slider_rows import judge_slider
 from sigkit.evidence.run.takes import Outcome
 from sigkit.judging.causes import Cause
 from sigkit.judging.compare import (
     BY_AT_LEAST,
     Change,
-    Counts,
-    budget_of,
-    join_takes,
     judge_bound,
     judge_change,
     judge_counts,
-    with_clock,
 )
 from sigkit.judging.limits import (
     NOT_TESTED,
@@ -47,7 +43,7 @@ from sigkit.judging.limits import (
 from sigkit.measures import TESTS, Judged
 from sigkit.measures.held_note import CLOCK
 from sigkit.measures.result import words
-from sigkit.quantity import Quantity, combine, not_measurable
+from sigkit.quantity import Quantity, not_measurable
 
 SINCE_SWITCH_ON = ("total_drift", "settling_time")
 SINGLE = "single take: repeatability unknown"
@@ -56,34 +52,6 @@ Group = tuple[str, str, str]
 """Test, subject and setting."""
 NOT_HELD = LimitVerdict("")
 ByStage = Mapping[str, Sequence[Outcome]]
-
-
-@dataclass(frozen=True)
-class Cell:
-    """A quantity at one stage.
-
-    Parameters
-    ----------
-    quantity : Quantity
-        Over the takes of the stage; without a value where there is none.
-    tested : bool
-        Whether the stage has a capture of it.
-    takes : int
-        Takes behind the value.
-    counts : tuple of int and float, or None
-        Events, and the seconds in which they were counted, where the quantity is a rate.
-    at_most : Quantity or None
-        Upper bound, where there is no value because nothing was found above it.
-    whole : Quantity or None
-        The value over whole captures, where ``quantity`` is that of captures cut for a comparison.
-    """
-
-    quantity: Quantity
-    tested: bool = True
-    takes: int = 0
-    counts: Counts | None = None
-    at_most: Quantity | None = None
-    whole: Quantity | None = None
 
 
 @dataclass(frozen=True)
@@ -130,7 +98,7 @@ class Row:
     @property
     def last(self) -> Cell:
         """The cell of the last stage over whole captures, which is held against the limit."""
-        return _whole(list(self.cells.values())[-1])
+        return whole_of(list(self.cells.values())[-1])
 
     @property
     def since(self) -> str:
@@ -141,7 +109,7 @@ class Row:
     @property
     def seen(self) -> Cell:
         """The cell of the last stage that has a capture of it, over whole captures."""
-        return _whole(self.cells[self.since]) if self.since else self.last
+        return whole_of(self.cells[self.since]) if self.since else self.last
 
     @property
     def held(self) -> LimitVerdict:
@@ -228,12 +196,12 @@ def _row(
 ) -> Row:
     stages = {stage.name: stage for stage in job.stages}
     ppm = job.settings.clock_ppm
-    wholes = {name: _cell(stages[name], judged, found, ppm) for name, found in by_stage.items()}
+    wholes = {name: cell_of(stages[name], judged, found, ppm) for name, found in by_stage.items()}
     cells = {
         name: wholes[name]
         if cut.by_stage[name] == by_stage[name]
         else replace(
-            _cell(stages[name], judged, cut.by_stage[name], ppm), whole=wholes[name].quantity
+            cell_of(stages[name], judged, cut.by_stage[name], ppm), whole=wholes[name].quantity
         )
         for name in by_stage
     }
@@ -286,10 +254,6 @@ def _held(
     if unjudged or limit is None or judged.better == "none":
         return NOT_HELD, unjudged
     return _stands(cell, limit, judged), ""
-
-
-def _whole(cell: Cell) -> Cell:
-    return cell if cell.whole is None else replace(cell, quantity=cell.whole, whole=None)
 
 
 def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:
@@ -364,39 +328,6 @@ def _untested(stages: Mapping[str, Stage], tested: Sequence[str]) -> str:
         return ""
     reason = f" ({others[0].reason})" if others[0].reason else ""
     return f"no capture in {others[0].name}{reason}"
-
-
-def _cell(
-    stage: Stage, judged: Judged, outcomes: Sequence[Outcome], clock_ppm: float | None
-) -> Cell:
-    if not outcomes:
-        return Cell(not_measurable(judged.unit, stage.reason or NOT_TESTED), tested=False)
-    results = [outcome.result for outcome in outcomes if outcome.result is not None]
-    if not results:
-        return Cell(not_measurable(judged.unit, outcomes[0].reason))
-    takes = [result.quantities()[judged.quantity] for result in results]
-    if clock_ppm is not None:
-        takes = [with_clock(take, clock_ppm) for take in takes]
-    joined = join_takes(takes)
-    if len(results) == 1 and joined.measurable:
-        other = results[0].another_capture().get(judged.quantity)
-        joined = combine(
-            joined.value, joined.unit, [*budget_of(joined), *([other] if other else [])]
-        )
-    bounds = [
-        quantity if quantity.measurable else result.at_most().get(judged.quantity)
-        for quantity, result in zip(takes, results, strict=True)
-    ]
-    highest = max((b for b in bounds if b is not None), key=float, default=None)
-    counts = [getattr(result, "counts", {}).get(judged.quantity) for result in results]
-    known = [count for count in counts if count is not None]
-    total = (sum(c[0] for c in known), math.fsum(c[1] for c in known))
-    return Cell(
-        joined,
-        takes=len(results),
-        counts=total if len(known) == len(results) else None,
-        at_most=highest if None not in bounds and not joined.measurable else None,
-    )
 
 
 def _group(outcome: Outcome) -> Group:

@@ -11,8 +11,8 @@ import pandas as pd
 from sigkit.measures.held_note import clock_term
 from sigkit.measures.noise.floors import DB, decibels
 from sigkit.measures.noise.lines import SEEN, Lines
-from sigkit.measures.noise.mains import CLEARLY, LOOK_S, TOP_HZ
 from sigkit.measures.noise.part import Heard, tones_of
+from sigkit.measures.noise.peaks import CLEARLY, LOOK_S, TOP_HZ
 from sigkit.measures.noise.result import HUM_COLUMNS
 from sigkit.measures.noise.spectrum import Spectrum
 from sigkit.quantity import Quantity, Term, combine, not_measurable

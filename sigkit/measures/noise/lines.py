@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigkit.arrays import Complex, Flags, Real
-from sigkit.measures.noise.mains import OF_A_NOTE, ORDERS, TOP_HZ, Peak
+from sigkit.measures.noise.mains import OF_A_NOTE, ORDERS
+from sigkit.measures.noise.peaks import TOP_HZ, Peak
 from sigkit.tracks.mains_course import common_phase, smooth_course
 
 WINDOW_S, LEAST_WINDOWS = 1.0, 4

@@ -11,16 +11,8 @@ from scipy import stats
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.noise.lines import Lines, lines_of
-from sigkit.measures.noise.mains import (
-    LOOK_S,
-    Mains,
-    Peak,
-    identify,
-    lowered,
-    peaks_of,
-    power_at,
-    side_lobe,
-)
+from sigkit.measures.noise.mains import Mains, identify
+from sigkit.measures.noise.peaks import LOOK_S, Peak, lowered, peaks_of, power_at, side_lobe
 from sigkit.measures.noise.spectrum import (
     LOBE_BINS,
     Spectrum,
