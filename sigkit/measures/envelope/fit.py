@@ -147,9 +147,9 @@ def refit_note(
 def _holds(data: Blocks, knee: bool, shape: Shape, *, left: float) -> bool:
     """Whether a linear amplifier leaves nothing but noise up to the end of the gate.
 
-    Or from the peak on to there, where something else sounds with the attack, as a thump.
+    Or from the peak on to there, where something else sounds with the attack, as a thump: then the
+    other law leaves much too, ``left`` in units of the noise.
     """
-    # ``left`` is the scatter about the other law.
     if not knee:
         return False
     off = shape.gate_off_s - AWAY * shape.fall_s
