@@ -7,9 +7,10 @@ import math
 import numpy as np
 import pandas as pd
 
+from sigkit.arrays import Real
 from sigkit.measures.edges import value_at_edge
-from sigkit.measures.warmup.curve import Take, curve_of, table_of
-from sigkit.measures.warmup.notes import cycle_note, shape_note, step_note
+from sigkit.measures.warmup.curve import Curve, Take, curve_of, table_of
+from sigkit.measures.warmup.notes import cycle_note, range_note, shape_note, step_note
 from sigkit.measures.warmup.numbers import (
     cycle_of,
     fitted_on,
@@ -21,7 +22,7 @@ from sigkit.measures.warmup.numbers import (
 )
 from sigkit.measures.warmup.result import WarmupResult
 from sigkit.measures.warmup.settling import NOT_SETTLED, why_unsettled
-from sigkit.measures.warmup.shape import find_shape
+from sigkit.measures.warmup.shape import Shape, find_shape
 from sigkit.measures.warmup.warmth import temperature_coefficient
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
@@ -38,77 +39,50 @@ def evaluate(take: Take) -> WarmupResult:
 
 def _measured(take: Take) -> WarmupResult:
     curve = curve_of(take)
-    t, window = curve.time_s, take.track.window_s
-    start, u_start = value_at_edge(
-        t, curve.cents, curve.begin_s, noise=curve.noise, window_s=window
-    )
-    final, u_final = value_at_edge(
-        t[::-1], curve.cents[::-1], curve.end_s, noise=curve.noise, window_s=window
-    )
-    ends = [Term("pitch at the start", u_start, "A"), Term("pitch at the end", u_final, "A")]
-    total = combine(final - start, "cents", ends)
+    start, final = _ends_of(curve)
+    total = combine(final.value - start.value, "cents", [*start.budget, *final.budget])
     inner = curve.steps[curve.steps["time_s"].between(curve.begin_s, curve.end_s)]
     by_steps = [
         Term(f"step at {at_s:.0f} s", float(u), "A")
         for at_s, u in inner[["time_s", "u_cents"]].to_numpy(float)
     ]
-    known = np.isfinite(curve.level)
-    t, steady = t[known], curve.level[known] - final
-    shape = find_shape(
-        t - curve.begin_s, curve.cents[known], inner["time_s"].to_numpy() - curve.begin_s
-    )
-    if shape.cycle is not None:
-        at_end = float(shape.cycle.at(np.array(curve.length_s)))
-        steady = steady - shape.cycle.at(t - curve.begin_s) + at_end
+    shape, t, steady = _shape_of(curve, final.value, inner["time_s"].to_numpy())
     residual = residual_drift(t, steady, shape, curve)
-    u_level = math.hypot(u_final, *(term.u for term in by_steps))
+    u_level = math.hypot(final.u, *(term.u for term in by_steps))
     settling = settling_of(take, t, steady, curve, u_level, shape)
-    to_go = 0.0
-    if shape.fit is not None:
-        to_go = float(shape.fit.values[shape.fit.parts] - shape.at(np.array(curve.length_s)))
+    period, size = cycle_of(shape, curve)
     why_not = why_unsettled(
         settling,
         residual,
-        to_go=to_go,
+        to_go=_to_go(shape, curve),
         end_s=curve.end_s,
         length_s=curve.length_s,
         band=take.band_cents,
-    )
-    period, size = cycle_of(shape, curve)
-    if not why_not and size.measurable and size.value > take.band_cents:
-        why_not = (
-            f"{NOT_SETTLED}: it goes up and down by ±{size.value:.1f} cents every "
-            f"{period.value / 60:.1f} min"
-        )
+    ) or _why_cycling(period, size, take.band_cents)
     constant = time_constant(shape, curve.length_s)
     known_s = take.known_until_s - take.zero_s
     if known_s < curve.end_s and constant.measurable:
         constant = not_measurable("s", TIME_LOST)
     if known_s < curve.end_s and not why_not and settling.value > known_s:
         why_not = TIME_LOST
-    notes = [
-        *take.notes,
-        *step_note(curve.steps),
-        *shape_note(shape, curve),
-        *cycle_note(shape, take.band_cents),
-    ]
-    if take.power_on_s[0] < take.power_on_s[1] and not why_not:
-        half = (take.power_on_s[1] - take.power_on_s[0]) / 2
-        notes.append(
-            f"settled between {(settling.value - half) / 60:.1f} and "
-            f"{(settling.value + half) / 60:.1f} min after switch-on, whose instant is a range"
-        )
-    table = table_of(take, curve, final)
+    settling = not_measurable("s", why_not) if why_not else with_clock(settling)
+    table = table_of(take, curve, final.value)
     return WarmupResult(
         source=take.source,
         settings=take.settings,
-        notes=tuple(notes),
+        notes=(
+            *take.notes,
+            *step_note(curve.steps),
+            *shape_note(shape, curve),
+            *cycle_note(shape, take.band_cents),
+            *range_note(take.power_on_s, settling),
+        ),
         total_drift=total,
         drift_without_steps=combine(
-            total.value - float(inner["size_cents"].sum()), "cents", [*ends, *by_steps]
+            total.value - float(inner["size_cents"].sum()), "cents", [*total.budget, *by_steps]
         ),
         time_constant=constant,
-        settling_time=not_measurable("s", why_not) if why_not else with_clock(settling),
+        settling_time=settling,
         largest_step=_largest(inner),
         residual_drift=residual,
         cycle_period=period,
@@ -118,12 +92,53 @@ def _measured(take: Take) -> WarmupResult:
         jumps=curve.steps,
         shape=parts_of(shape),
         readings=take.readings,
-        fitted_cents=fitted_on(table, shape, curve, final),
+        fitted_cents=fitted_on(table, shape, curve, final.value),
         power_on_s=take.zero_s,
         power_on_range_s=take.power_on_s,
         switch_on=take.switch_on,
         band_cents=take.band_cents,
         take=take,
+    )
+
+
+def _ends_of(curve: Curve) -> tuple[Quantity, Quantity]:
+    """Return the pitch where the tone begins and where it ends."""
+    time_s, cents = curve.time_s, curve.cents
+    start = value_at_edge(time_s, cents, curve.begin_s, noise=curve.noise, window_s=curve.window_s)
+    final = value_at_edge(
+        time_s[::-1], cents[::-1], curve.end_s, noise=curve.noise, window_s=curve.window_s
+    )
+    return (
+        combine(start[0], "cents", [Term("pitch at the start", start[1], "A")]),
+        combine(final[0], "cents", [Term("pitch at the end", final[1], "A")]),
+    )
+
+
+def _shape_of(curve: Curve, final: float, steps_s: Real) -> tuple[Shape, Real, Real]:
+    """Return the shape of a curve, and time and pitch less its end, steps and cycle taken out."""
+    known = np.isfinite(curve.level)
+    t, steady = curve.time_s[known], curve.level[known] - final
+    shape = find_shape(t - curve.begin_s, curve.cents[known], steps_s - curve.begin_s)
+    if shape.cycle is not None:
+        at_end = float(shape.cycle.at(np.array(curve.length_s)))
+        steady = steady - shape.cycle.at(t - curve.begin_s) + at_end
+    return shape, t, steady
+
+
+def _to_go(shape: Shape, curve: Curve) -> float:
+    """Return how far the exponential that fits has yet to go, cents; 0 where none fits."""
+    if shape.fit is None:
+        return 0.0
+    return float(shape.fit.values[shape.fit.parts] - shape.at(np.array(curve.length_s)))
+
+
+def _why_cycling(period: Quantity, size: Quantity, band_cents: float) -> str:
+    """Return why a pitch that cycles beyond its band is not settled; empty where it does not."""
+    if not size.measurable or size.value <= band_cents:
+        return ""
+    return (
+        f"{NOT_SETTLED}: it goes up and down by ±{size.value:.1f} cents every "
+        f"{period.value / 60:.1f} min"
     )
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 from sigkit.captures.remarks import spoken_place
 from sigkit.measures.warmup.curve import Curve
 from sigkit.measures.warmup.shape import CLEARLY, Shape
+from sigkit.quantity import Quantity
 from sigkit.tracks.power_on import PowerOn
 
 LATE_S = 10.0
@@ -122,3 +123,15 @@ def cycle_note(shape: Shape, band_cents: float) -> tuple[str, ...]:
     if cycle.cents > band_cents:
         said += f", which by itself leaves the band of ±{band_cents:g} cents"
     return (said,)
+
+
+def range_note(power_on_s: tuple[float, float], settling: Quantity) -> tuple[str, ...]:
+    """Say between which instants it settled, where that of switch-on is a range."""
+    earliest_s, latest_s = power_on_s
+    if earliest_s == latest_s or not settling.measurable:
+        return ()
+    half = (latest_s - earliest_s) / 2
+    return (
+        f"settled between {(settling.value - half) / 60:.1f} and "
+        f"{(settling.value + half) / 60:.1f} min after switch-on, whose instant is a range",
+    )
