@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from sigkit.captures.remarks import spoken_span
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
 from sigkit.measures.result import Source
-from sigkit.quantity import Term
+from sigkit.quantity import Quantity, Term, combine
 from sigkit.tracks.pitch import PitchTrack
 
 CLOCK_PPM = 50.0
@@ -24,6 +25,24 @@ CLOCK = "sound-card clock"
 def clock_term(scale: float, clock_ppm: float = CLOCK_PPM) -> Term:
     """Uncertainty by the clock of something that scales with frequency (JCGM 100:2008, 4.3.7)."""
     return Term(CLOCK, abs(scale) * clock_ppm * 1e-6 / math.sqrt(3), "B")
+
+
+def in_hz(rough_hz: float, away_cents: float, terms: Sequence[Term]) -> Quantity:
+    """Return a pitch in hertz, the sound card's clock in its uncertainty.
+
+    Parameters
+    ----------
+    rough_hz : float
+        What the pitch was measured against.
+    away_cents : float
+        How far it lies from that.
+    terms : sequence of Term
+        Components of the uncertainty of that, cents.
+    """
+    value_hz = rough_hz * 2 ** (away_cents / 1200)
+    per_cent_hz = value_hz * math.log(2) / 1200
+    by_track = [Term(term.source, term.u * per_cent_hz, term.evaluation) for term in terms]
+    return combine(value_hz, "Hz", [*by_track, clock_term(value_hz)])
 
 
 def source_of(capture: Capture) -> Source:

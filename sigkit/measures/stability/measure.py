@@ -16,6 +16,7 @@ from sigkit.errors import InputError
 from sigkit.measures.held_note import (
     clock_term,
     gap_note,
+    in_hz,
     require_number,
     require_one_note,
     require_tone,
@@ -209,27 +210,18 @@ def measure_stability(
         phase = cut_at_faults(phase, gaps, capture.rate, rough_hz)
     require_tone(capture, track, LEAST_S)
     jumps = jumps_of(changes)
-    notes = [*gap_note(track), *_fault_note(faults, capture.rate / rough_hz)]
-    notes += second_opinion(capture, track)
-    if least_cents > HIDES_CENTS:
-        notes.append(
-            f"steps of less than {least_cents:.2g} cents may be hidden by the wander, vibrato or "
-            "noise of this capture"
-        )
-
     wobble = mains_wobble(watch.watch.excerpts, capture.rate, phase, mains_hz)
-    notes += [wobble.note] if wobble.note else []
     path = pitch_path(phase, rough_hz, capture.duration_s)
     away, terms = mean_of(path)
     away -= wobble.bent_cents
     at_ends = wobble.at_ends(float(path.width_s.sum()))
     terms += [Term(MAINS_AT_ENDS, at_ends[0], "B")] if at_ends else []
-    reference_hz = rough_hz * 2 ** (away / 1200)
+    frequency = in_hz(rough_hz, away, terms)
+    reference_hz = frequency.value
+    nominal_note: tuple[str, ...] = ()
     if nominal_hz is None:
         nominal_hz = nearest_note_hz(reference_hz)
-        notes.append(f"offset is from the nearest equal-tempered note, {nominal_hz:.2f} Hz")
-    per_cent_hz = reference_hz * math.log(2) / 1200
-    in_hz = [Term(t.source, t.u * per_cent_hz, t.evaluation) for t in terms]
+        nominal_note = (f"offset is from the nearest equal-tempered note, {nominal_hz:.2f} Hz",)
     drift = slope_of(pitch_path(phase, reference_hz, capture.duration_s))
     if at_ends and drift.measurable:
         more = [*drift.budget, Term(MAINS_AT_ENDS, at_ends[1], "B")]
@@ -239,8 +231,15 @@ def measure_stability(
     return StabilityResult(
         source=source_of(capture),
         settings={"nominal_hz": nominal_hz, "mains_hz": mains_hz},
-        notes=tuple(notes),
-        frequency=combine(reference_hz, "Hz", [*in_hz, clock_term(reference_hz)]),
+        notes=(
+            *gap_note(track),
+            *_fault_note(faults, capture.rate / rough_hz),
+            *second_opinion(capture, track),
+            *_hidden_note(least_cents),
+            *([wobble.note] if wobble.note else []),
+            *nominal_note,
+        ),
+        frequency=frequency,
         offset=combine(
             1200 * math.log2(reference_hz / nominal_hz),
             "cents",
@@ -288,6 +287,16 @@ def _require_options(capture: Capture, nominal_hz: float | None, mains_hz: float
                 where=capture.path.name,
                 remedy="Give the frequency of the mains in hertz: 50 or 60.",
             )
+
+
+def _hidden_note(least_cents: float) -> tuple[str, ...]:
+    """Say which steps would not have been seen."""
+    if least_cents <= HIDES_CENTS:
+        return ()
+    return (
+        f"steps of less than {least_cents:.2g} cents may be hidden by the wander, vibrato or "
+        "noise of this capture",
+    )
 
 
 def _fault_note(faults: pd.DataFrame, period: float) -> tuple[str, ...]:

@@ -15,8 +15,8 @@ from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
 from sigkit.measures.held_note import (
-    clock_term,
     gap_note,
+    in_hz,
     require_number,
     require_one_note,
     require_tone,
@@ -28,7 +28,7 @@ from sigkit.measures.waveform.harmonics import LEAST_PERIODS, Tone, longest_tone
 from sigkit.measures.waveform.recorder import MOST_DB, RESPONSE_DB
 from sigkit.measures.waveform.result import Period, WaveformResult, period_of
 from sigkit.measures.waveform.shape import Verdict, verdict_on
-from sigkit.quantity import Term, combine
+from sigkit.quantity import Quantity
 from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import track_tone
 from sigkit.tracks.recorder import faults_seen
@@ -135,20 +135,14 @@ def measure_waveform(
     verdict = verdict_on(tone.seen())
     why_not = _why_not(tone, tally)
     answers = answers_of(tone, verdict, nominal_duty, float(response_db), why_not)
-    mean_hz = rough_hz * 2 ** (away / 1200)
-    per_cent_hz = mean_hz * math.log(2) / 1200
-    faults = faults_seen(capture, watch.watch, float(own.time_s[0]), float(own.time_s[-1]))
-    notes = [*gap_note(track), *_notes(capture, tone, verdict, own, why_not)]
-    if len(faults):
-        notes.append(f"{len(faults)} fault(s) of the recorder within the tone, not taken out")
-    notes += second_opinion(capture, track)
-    polarity = _polarity(inverting)
-    if answers.quantities["duty_cycle"].measurable and inverting is None:
-        other = 100 - float(answers.quantities["duty_cycle"])
-        notes.append(
-            f"duty cycle as captured; where the way to the file inverts, it is {other:.4g} %: "
-            "state it with inverting"
-        )
+    seen = faults_seen(capture, watch.watch, float(own.time_s[0]), float(own.time_s[-1]))
+    notes = [
+        *gap_note(track),
+        *_notes(capture, tone, verdict, own, why_not),
+        *_fault_note(len(seen)),
+        *second_opinion(capture, track),
+        *_duty_note(answers.quantities["duty_cycle"], inverting),
+    ]
     shape, confidence = verdict.shape, verdict.confidence
     return WaveformResult(
         source=source_of(capture),
@@ -160,19 +154,12 @@ def measure_waveform(
         },
         notes=tuple(notes),
         **answers.quantities,
-        frequency=combine(
-            mean_hz,
-            "Hz",
-            [
-                *(Term(t.source, t.u * per_cent_hz, t.evaluation) for t in terms),
-                clock_term(mean_hz),
-            ],
-        ),
+        frequency=in_hz(rough_hz, away, terms),
         shape="mixed" if why_not else shape,
         shape_confidence=0.0 if why_not else confidence,
         evidence={str(name): value for name, value in verdict.evidence.items()},
         direction=_direction(verdict),
-        polarity=polarity,
+        polarity=_polarity(inverting),
         path="" if why_not else _path(verdict),
         thd_harmonics=int(tone.order[-1]),
         thd_band_hz=tone.top_hz,
@@ -299,6 +286,20 @@ def _notes(
     if tone.seconds > 0.9 * KEPT_S and capture.duration_s > KEPT_S * 1.1:
         notes.append(f"the wave is read from {own.time_s[0]:.0f} to {own.time_s[-1]:.0f} s")
     return notes
+
+
+def _fault_note(count: int) -> list[str]:
+    return [f"{count} fault(s) of the recorder within the tone, not taken out"] if count else []
+
+
+def _duty_note(duty_cycle: Quantity, inverting: bool | None) -> list[str]:
+    """Say what the duty cycle is where the way to the file inverts, if that is not known."""
+    if inverting is not None or not duty_cycle.measurable:
+        return []
+    return [
+        f"duty cycle as captured; where the way to the file inverts, it is "
+        f"{100 - duty_cycle.value:.4g} %: state it with inverting"
+    ]
 
 
 def _direction(verdict: Verdict) -> str:
