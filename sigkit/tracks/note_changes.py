@@ -18,10 +18,11 @@ from scipy import ndimage
 from sigkit.arrays import Flags, Real
 from sigkit.captures.wav import Capture
 from sigkit.tracks.coarse import CoarsePitch
-from sigkit.tracks.part_changes import LEAST_CENTS, PartChange, parts_of
+from sigkit.tracks.part_changes import LEAST_CENTS, Part, PartChange, parts_of
 
 LOWEST_HZ, HIGHEST_HZ = 27.0, 4500.0
 HOP_S = 0.03
+BLOCK_S = 4.0
 ACROSS, NARROW = 4, 2
 """Frames on either side between which the speed of the pitch is taken, and at the very ends."""
 STILL = 40.0
@@ -69,13 +70,6 @@ class NoteChange:
     broken_s: float | None = None
 
 
-@dataclass
-class _Move:
-    first: int
-    last: int
-    sign: float
-
-
 def note_changes(capture: Capture) -> Iterator[NoteChange | PartChange]:
     """Yield every change of note of a monophonic capture, in order, also those heard in part.
 
@@ -84,77 +78,135 @@ def note_changes(capture: Capture) -> Iterator[NoteChange | PartChange]:
     capture : Capture
         The recording; its chosen channel is read once, in blocks.
     """
-    rate = capture.rate
-    coarse = CoarsePitch(rate, LOWEST_HZ, min(HIGHEST_HZ, 0.45 * rate))
-    hop = round(HOP_S * rate)
-    held, begin = np.empty(0), 0  # sound, and the frame at which it begins
-    cents: list[float] = []
-    level: list[float] = []
-    done = 0
-    for block in [*_with_end(capture)]:
-        ended = block is None
-        if block is not None:
-            held = np.concatenate([held, block])
-        while (len(cents) - begin) * hop + coarse.size <= held.size:
-            at = (len(cents) - begin) * hop
-            frame = held[at : at + coarse.size]
-            hz, _ = coarse(frame)
-            cents.append(1200 * math.log2(hz) if hz > 0 else math.nan)
-            level.append(float(np.sqrt(np.mean(frame**2))))
-        moves, steady, loud = _moves(np.array(cents[begin:]), np.array(level[begin:]))
-        count = len(cents) - begin
-        for number, move in enumerate(moves):
-            if begin + move.first < done:
+    heard = _Heard(capture.rate)
+    for block in capture.blocks(BLOCK_S):
+        heard.add(block)
+        yield from heard.changes(ended=False)
+    yield from heard.changes(ended=True)
+
+
+@dataclass
+class _Move:
+    """First and last frame of a pitch on its way, and upwards (1), downwards (-1) or unknown."""
+
+    first: int
+    last: int
+    sign: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Sides:
+    """Frames on both sides of a move, up to the moves beside it; of them those of held notes."""
+
+    first: int
+    stop: int
+    before: NDArray[np.intp]
+    after: NDArray[np.intp]
+
+
+class _Heard:
+    """Sound of a capture as far as it is still needed, with its rough pitch frame by frame."""
+
+    def __init__(self, rate: int) -> None:
+        self._rate = rate
+        self._coarse = CoarsePitch(rate, LOWEST_HZ, min(HIGHEST_HZ, 0.45 * rate))
+        self._hop = round(HOP_S * rate)
+        self._sound = np.empty(0)
+        self._begin = 0  # the frame at which the sound begins
+        self._cents: list[float] = []
+        self._level: list[float] = []
+        self._done = 0  # the frame up to which changes were handed on
+
+    def add(self, block: Real) -> None:
+        """Take in more sound."""
+        self._sound = np.concatenate([self._sound, block])
+        size = self._coarse.size
+        while (at := len(self._cents) * self._hop) + size <= self._sound.size:
+            frame = self._sound[at : at + size]
+            hz, _ = self._coarse(frame)
+            self._cents.append(1200 * math.log2(hz) if hz > 0 else math.nan)
+            self._level.append(float(np.sqrt(np.mean(frame**2))))
+
+    def changes(self, *, ended: bool) -> Iterator[NoteChange | PartChange]:
+        """Hand on the changes that were heard out, or all at the end, and forget their sound."""
+        cents, count = np.array(self._cents), len(self._cents)
+        moves, steady, loud = _moves(cents, np.array(self._level))
+        firsts = [0, *(move.last + 1 for move in moves)]
+        stops = [*(move.first for move in moves[1:]), count]
+        for move, first, stop in zip(moves, firsts, stops, strict=False):
+            if self._begin + move.first < self._done:
                 continue
-            follows = moves[number + 1].first if number + 1 < len(moves) else count
-            length = (move.last - move.first + 1) * HOP_S
-            tail = (follows - 1 - move.last) * HOP_S
-            heard = follows < count or tail >= max(TAIL_S, TAIL * length)
-            if not heard and not ended:
+            if not (ended or stop < count or _rests(move, count)):
                 break
-            previous = moves[number - 1].last + 1 if number else 0
-            pitch = np.array(cents[begin:])
-            done = begin + move.last + 1
-            before = np.flatnonzero(steady[previous : move.first]) + previous
-            after = np.flatnonzero(steady[move.last + 1 : follows]) + move.last + 1
-            ends = (
-                int(before[-1]) if before.size else None,
-                int(after[0]) if after.size else None,
-            )
-            parts = parts_of(pitch, loud, *ends, (move.first, move.last))
+            self._done = self._begin + move.last + 1
+            before = np.flatnonzero(steady[first : move.first]) + first
+            after = np.flatnonzero(steady[move.last + 1 : stop]) + move.last + 1
+            held = before[-1:].tolist(), after[:1].tolist()
+            ends = [frames[0] if frames else None for frames in held]
+            parts = parts_of(cents, loud, ends[0], ends[1], (move.first, move.last))
             for part in parts:
-                sides = [
-                    math.nan if i is None else _hz(pitch[i]) for i in (part.before, part.after)
-                ]
-                at_s = ((begin + part.first) * hop + coarse.size // 2) / rate
-                yield PartChange(at_s, sides[0], sides[1], part.reason)
-            if parts or not before.size or not after.size:
-                continue
-            change = _change(
-                held,
-                begin,
-                pitch,
-                loud,
-                before,
-                after,
-                previous,
-                follows,
-                hop,
-                coarse.size,
-                rate,
+                yield self._part(part, cents)
+            if not parts and before.size and after.size:
+                yield from self._change(cents, loud, _Sides(first, stop, before, after))
+        busy = [move.first for move in moves if self._begin + move.first >= self._done]
+        self._forget((busy[0] if busy else count) - round(LEAD_S / HOP_S))
+
+    def _part(self, part: Part, cents: Real) -> PartChange:
+        from_hz, to_hz = (
+            math.nan if i is None else _hz(cents[i]) for i in (part.before, part.after)
+        )
+        return PartChange(self._in_capture_s(part.first), from_hz, to_hz, part.reason)
+
+    def _change(self, cents: Real, loud: Flags, sides: _Sides) -> Iterator[NoteChange]:
+        """Cut out what lies around a move, if it leads from one held note to another."""
+        many = round(HELD_S / HOP_S)
+        before, after = sides.before[-many:], sides.after[-many:]
+        if abs(float(np.median(cents[after])) - float(np.median(cents[before]))) < LEAST_CENTS:
+            return
+        at = self._at
+        first = max(0, at(max(sides.first, int(before[-1]) - round(LEAD_S / HOP_S) + many)))
+        beyond = self._hop if sides.stop < cents.size else self._coarse.size // 2
+        last = min(self._sound.size, at(int(after[-1])) + beyond)
+        spans = [
+            # A frame reaches half its length to both sides; its middle is what its pitch is of.
+            (
+                (max(at(int(note[0])), first) - first) / self._rate,
+                (at(int(note[-1])) - first) / self._rate,
+                _hz(cents[note]),
             )
-            if change is not None:
-                yield change
-        busy = [m.first for m in moves if begin + m.first >= done]
-        keep = (busy[0] if busy else count) - round(LEAD_S / HOP_S)
-        keep = max(keep, count - round(LONGEST_S / HOP_S))
-        if keep > 0:
-            held, begin = held[keep * hop :], begin + keep
+            for note in (before, after)
+        ]
+        start, stop = int(before[-1]), int(sides.after[0])
+        quiet = np.flatnonzero(~loud[start:stop]) + start
+        yield NoteChange(
+            sound=self._sound[first:last],
+            rate=self._rate,
+            start_s=(self._begin * self._hop + first) / self._rate,
+            before=spans[0],
+            after=spans[1],
+            settled_s=(at(stop) - first) / self._rate,
+            broken_s=self._in_capture_s(int(quiet[0])) if quiet.size > 1 else None,
+        )
+
+    def _at(self, frame: int) -> int:
+        """Return the sample of the sound kept that is the middle of a frame."""
+        return frame * self._hop + self._coarse.size // 2
+
+    def _in_capture_s(self, frame: int) -> float:
+        return (self._begin * self._hop + self._at(frame)) / self._rate
+
+    def _forget(self, frames: int) -> None:
+        frames = max(frames, len(self._cents) - round(LONGEST_S / HOP_S))
+        if frames > 0:
+            self._sound = self._sound[frames * self._hop :]
+            self._begin += frames
+            del self._cents[:frames], self._level[:frames]
 
 
-def _with_end(capture: Capture) -> Iterator[Real | None]:
-    yield from capture.blocks(4.0)
-    yield None
+def _rests(move: _Move, count: int) -> bool:
+    """Whether the note after the last move has been held so long that nothing more follows."""
+    length_s = (move.last - move.first + 1) * HOP_S
+    return (count - 1 - move.last) * HOP_S >= max(TAIL_S, TAIL * length_s)
 
 
 def _moves(cents: Real, level: Real) -> tuple[list[_Move], Flags, Flags]:
@@ -192,47 +244,6 @@ def _direction(cents: Real, steady: Flags, run: slice) -> float:
     if not before.size or not after.size:
         return 0.0
     return float(np.sign(cents[run.stop + after[0]] - cents[before[-1]]))
-
-
-def _change(
-    held: Real,
-    begin: int,
-    cents: Real,
-    loud: Flags,
-    before: NDArray[np.intp],
-    after: NDArray[np.intp],
-    previous: int,
-    follows: int,
-    hop: int,
-    size: int,
-    rate: int,
-) -> NoteChange | None:
-    """Cut out what lies around a move, if it leads from one held note to another."""
-    settled = after[0]
-    many = round(HELD_S / HOP_S)
-    before, after = before[-many:], after[-many:]
-    if abs(float(np.median(cents[after])) - float(np.median(cents[before]))) < LEAST_CENTS:
-        return None
-    middle = size // 2
-    first = max(0, (max(previous, before[-1] - round(LEAD_S / HOP_S) + many)) * hop + middle)
-    last = min(held.size, after[-1] * hop + middle + (hop if follows < cents.size else size // 2))
-    spans = []
-    for part, edge in ((before, before[-1]), (after, after[-1])):
-        to = edge * hop + middle
-        # A frame reaches half its length to both sides; its middle is what its pitch is of.
-        least = max(part[0] * hop + middle, first)
-        spans.append(((least - first) / rate, (to - first) / rate, _hz(cents[part])))
-    a, b = before[-1], after[0]
-    quiet = np.flatnonzero(~loud[a:b]) + a
-    return NoteChange(
-        sound=held[first:last],
-        rate=rate,
-        start_s=(begin * hop + first) / rate,
-        before=spans[0],
-        after=spans[1],
-        settled_s=(settled * hop + middle - first) / rate,
-        broken_s=((begin + int(quiet[0])) * hop + middle) / rate if quiet.size > 1 else None,
-    )
 
 
 def _hz(cents: Real) -> float:
