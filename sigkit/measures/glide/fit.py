@@ -256,8 +256,8 @@ def fit_glide(
         rough = [min(pair, key=_chi2) for pair in zip(rough, tried, strict=True)]
     near = [fit for fit in rough if fit.chi2 <= AS_GOOD * min(map(_chi2, rough))]
     fits = [_finished(series, fit.model, fit) for fit in near]
-    best = min(fits, key=_chi2)
-    if best.reduced < EXPLAINED:
+    best = min(fits, key=_cost)
+    if best.reduced < UNREMARKABLE and not best.model.beside:
         return best
     tries = [
         fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
@@ -266,11 +266,16 @@ def fit_glide(
     mixed = min(tries, key=_chi2)
     mixed = _finished(series, mixed.model, mixed)
     apart = ONE_LAW < mixed.law.linear < 1 - ONE_LAW
-    return mixed if apart and mixed.chi2 < best.chi2 - CLEARLY * best.stretch**2 else best
+    return min(best, mixed, key=_cost) if apart else best
 
 
 def _chi2(fit: Fit) -> float:
     return fit.chi2
+
+
+def _cost(fit: Fit) -> float:
+    """Squared residuals, and what every number that is fitted has to gain of them."""
+    return fit.chi2 + CLEARLY * fit.numbers.size
 
 
 def _finished(series: Series, model: Model, rough: Fit) -> Fit:
@@ -280,5 +285,4 @@ def _finished(series: Series, model: Model, rough: Fit) -> Fit:
     if plain.reduced < UNREMARKABLE:
         return plain
     more = fit_model(many, replace(model, beside=True), plain.numbers)
-    gained = plain.chi2 - more.chi2
-    return more if gained > CLEARLY * (more.numbers.size - plain.numbers.size) else plain
+    return min(plain, more, key=_cost)
