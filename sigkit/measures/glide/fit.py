@@ -50,6 +50,8 @@ CLEARLY = 9.0
 CORNER_SD_HZ = 20 / math.sqrt(3)
 """Corner of the coupling capacitors between oscillator and recorder, as a departure from none: 0 to
 20 Hz, rectangular (common practice, no source)."""
+CORNER_BOUNDS_HZ = (0.0, 50.0)
+"""No capacitor has a corner below zero: a law that needs one is another law."""
 SLOPE_SD, SHIFT_SD = np.array([40.0, 5.0]) / 1200, 0.02
 """What is expected of a note that has not landed and of a drift, octaves a second, and of the shift
 of phase by a filter, periods."""
@@ -156,7 +158,7 @@ class Problem:
         ]
         if self.model.free_share:
             rows.append((law, 0.1, *LINEAR_BOUNDS))
-        rows.append((0.0, CORNER_SD_HZ, -50.0, 50.0))
+        rows.append((0.0, CORNER_SD_HZ, *CORNER_BOUNDS_HZ))
         if self.model.beside:
             rows += [(0.0, sd, -1.0, 1.0) for sd in SLOPE_SD]
             rows += [(0.0, SHIFT_SD, -1.0, 1.0)] * self.series.before_sd.size
