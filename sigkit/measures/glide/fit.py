@@ -248,27 +248,40 @@ def fit_glide(
         before_sd=np.maximum(few.before_sd, COARSE_SD),
         after_sd=np.maximum(few.after_sd, COARSE_SD),
     )
-    seconds = math.exp(guess[1])
-    rough = [fit_model(few, Model(law), guess, rough=True) for law in (Law(0.0), Law(1.0))]
-    for later, longer in STARTS:
-        if min(fit.reduced for fit in rough) < EXPLAINED:
-            break
-        moved = guess + np.array([later * seconds, math.log(longer), 0, 0])
-        tried = [fit_model(few, fit.model, moved, rough=True) for fit in rough]
-        rough = [min(pair, key=_chi2) for pair in zip(rough, tried, strict=True)]
-    near = [fit for fit in rough if fit.chi2 <= AS_GOOD * min(map(_chi2, rough))]
-    fits = [_finished(series, fit.model, fit) for fit in near]
-    best = min(fits, key=_cost)
+    rough = _tried(few, (Law(0.0), Law(1.0)), guess)
+    best = _best(series, rough)
     if best.reduced < UNREMARKABLE and not best.model.beside:
         return best
     tries = [
         fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
         for of, share in ((0, 0.1), (1, 0.9), (0, 0.5))
     ]
-    mixed = min(tries, key=_chi2)
-    mixed = _finished(series, mixed.model, mixed)
-    apart = ONE_LAW < mixed.law.linear < 1 - ONE_LAW
-    return min(best, mixed, key=_cost) if apart else best
+    mixed = _best(series, [min(tries, key=_chi2)])
+    if ONE_LAW < mixed.law.linear < 1 - ONE_LAW:
+        best = min(best, mixed, key=_cost)
+    if best.reduced < EXPLAINED:
+        return best
+    octaves = float(guess[3] - guess[2])
+    in_hertz = _tried(few, (Law(0.0, octaves), Law(1.0, octaves)), guess)
+    return min(best, _best(series, in_hertz), key=_cost)
+
+
+def _tried(few: Series, laws: Sequence[Law], guess: Real) -> list[Fit]:
+    """Fit laws roughly, from further guesses while none explains the marks."""
+    rough = [fit_model(few, Model(law), guess, rough=True) for law in laws]
+    for later, longer in STARTS:
+        if min(fit.reduced for fit in rough) < EXPLAINED:
+            break
+        moved = guess + np.array([later * math.exp(guess[1]), math.log(longer), 0, 0])
+        tried = [fit_model(few, fit.model, moved, rough=True) for fit in rough]
+        rough = [min(pair, key=_chi2) for pair in zip(rough, tried, strict=True)]
+    return rough
+
+
+def _best(series: Series, rough: Sequence[Fit]) -> Fit:
+    """Fit the models that come near to all marks, and return the best."""
+    least = AS_GOOD * min(map(_chi2, rough))
+    return min((_finished(series, fit) for fit in rough if fit.chi2 <= least), key=_cost)
 
 
 def _chi2(fit: Fit) -> float:
@@ -280,8 +293,9 @@ def _cost(fit: Fit) -> float:
     return fit.chi2 + CLEARLY * fit.numbers.size
 
 
-def _finished(series: Series, model: Model, rough: Fit) -> Fit:
+def _finished(series: Series, rough: Fit) -> Fit:
     """Fit to all marks around a glide, with what may go on beside it only where that shows."""
+    model = rough.model
     many = all_of(series, rough.numbers)
     plain = fit_model(many, model, rough.numbers)
     if plain.reduced < UNREMARKABLE:

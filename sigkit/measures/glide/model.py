@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -22,6 +22,8 @@ PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
 ONE_LAW = 0.1
 """Share of the interval up to which the other law does not count as part of a mixed one."""
+LINEAR = "linear"
+"""A constant rate."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_PERIODS = 0.03
@@ -53,7 +55,11 @@ class Model:
 
     def law_of(self, numbers: Real) -> Law:
         """Return the law that some numbers stand for."""
-        return Law(float(numbers[4])) if self.free_share else self.law
+        if self.free_share:
+            return Law(float(numbers[4]))
+        if self.law.octaves:
+            return replace(self.law, octaves=float(numbers[3] - numbers[2]))
+        return self.law
 
     def corner_hz(self, numbers: Real) -> float:
         """Return the corner of the couplings on the way, as fitted."""
@@ -232,10 +238,13 @@ class Fit:
 
     @property
     def law_name(self) -> str:
-        """``exponential``, ``linear`` or ``mixed``."""
+        """``exponential``, ``linear`` or ``mixed``, the first two also ``in hertz``."""
+        name = "mixed"
         if self.law.linear <= ONE_LAW:
-            return "exponential"
-        return "linear" if self.law.linear >= 1 - ONE_LAW else "mixed"
+            name = "exponential"
+        elif self.law.linear >= 1 - ONE_LAW:
+            name = LINEAR
+        return f"{name} in hertz" if self.law.octaves else name
 
     def u_of(self, value: Callable[[Real], float]) -> dict[str, float]:
         """Return the standard uncertainty of what follows from the numbers, by named term."""

@@ -24,7 +24,7 @@ from sigkit.measures.glide.curve import (
 from sigkit.measures.glide.fit import fit_glide
 from sigkit.measures.glide.gaps import Gap, without_gaps
 from sigkit.measures.glide.landing import Stand, noise_in, rough_stand, stands_of
-from sigkit.measures.glide.model import Fit
+from sigkit.measures.glide.model import LINEAR, Fit
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
 from sigkit.measures.glide.waver import waver_of
 from sigkit.tracks.marks import Marks, find_marks
@@ -47,7 +47,7 @@ LEAP_CENTS, BACKWARDS = 100.0, 0.5
 one oscillator: marks of two that beat are gained and lost."""
 LAST_PART = 0.02
 """Share of a time read off the curve within which the pitch enters the band, at a small slope."""
-LINEAR, OTHER = "linear", "other"
+OTHER = "other"
 DRAWN = 400
 """Points of a curve that are kept for drawing."""
 
@@ -329,7 +329,7 @@ def _times_after(fit: Fit, span: float) -> dict[str, object]:
         return fit.model.law_of(numbers).when(1 - band) * math.exp(numbers[1])
 
     wanted = {}
-    if fit.law_name != LINEAR:
+    if not fit.law_name.startswith(LINEAR):
         wanted["time_constant_s"] = constant
     if abs(span) > 2 * BAND_CENTS:
         wanted["time_to_5_cents_s"] = settled
