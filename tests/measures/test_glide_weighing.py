@@ -12,7 +12,7 @@ from sigkit.measures.glide.landing import ROUGH_U_CENTS, landing_errors, stands_
 from sigkit.measures.glide.landing import Stand as At
 from sigkit.measures.glide.laws import LN9, Law
 from sigkit.measures.glide.model import Fit, Model
-from sigkit.measures.glide.noise import noise_of_line, whitened
+from sigkit.measures.glide.noise import noise_of_hold, whitened
 from sigkit.measures.glide.series import Series
 from sigkit.tracks.marks import Marks
 
@@ -119,11 +119,11 @@ def test_a_note_that_is_landing_stands_at_its_mean():
 
 
 @pytest.mark.parametrize(("scatter", "jitter"), [(1e-3, 1e-6), (1e-4, 1e-3)])
-def test_noise_of_a_line(scatter, jitter):
+def test_noise_of_a_hold(scatter, jitter):
     """Where one of both is all there is, the other is found to be little beside it."""
     rng = np.random.default_rng(5)
     late = scatter * rng.standard_normal(400) + np.cumsum(jitter * rng.standard_normal(400))
-    found_scatter, found_jitter = noise_of_line(late, 1e-3)
+    found_scatter, found_jitter = noise_of_hold(late, 1e-3, np.zeros(1))
     if scatter > jitter:
         assert math.sqrt(found_scatter) == pytest.approx(1.0, rel=0.15)
         assert found_jitter < 1e-4

@@ -178,6 +178,8 @@ class Fit:
     scatter, jitter : float
         Variance of the marks, in units of ``fine_sd`` squared, and relative standard deviation of a
         period, as the marks of the capture tell them.
+    jitters : ndarray, shape (n_jitters,)
+        How likely each jitter is by them, logarithms.
     """
 
     model: Model
@@ -200,6 +202,7 @@ class Fit:
     corners: Real = field(default_factory=lambda: np.zeros(CORNERS_HZ.size))
     scatter: float = 1.0
     jitter: float = 0.0
+    jitters: Real = field(default_factory=lambda: np.zeros(1))
 
     @property
     def start_s(self) -> float:

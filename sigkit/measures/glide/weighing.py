@@ -81,8 +81,8 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     rows = [_rows(fit) for fit in fits]
     noise = noise_of(fits, [columns for columns, _ in rows])
     fits = [
-        replace(fit, scatter=scatter, jitter=jitter)
-        for fit, (scatter, jitter) in zip(fits, noise, strict=True)
+        replace(fit, scatter=scatter, jitter=jitter, jitters=jitters)
+        for fit, (scatter, jitter, jitters) in zip(fits, noise, strict=True)
     ]
     told = [_told(fit, *own) for fit, own in zip(fits, rows, strict=True)]
     answers = [_answers(one) for one in told]
