@@ -14,7 +14,7 @@ from sigkit.arrays import Flags, Real
 from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.model import (
     LINEAR_BOUNDS,
-    ONE_LAW,
+    MIXED,
     Fit,
     Model,
     Pieces,
@@ -256,8 +256,10 @@ def fit_glide(
         fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
         for of, share in ((0, 0.1), (1, 0.9), (0, 0.5))
     ]
-    mixed = _best(series, [min(tries, key=_chi2)])
-    if ONE_LAW < mixed.law.linear < 1 - ONE_LAW:
+    mixed = min(tries, key=_chi2)
+    if mixed.law_name == MIXED:
+        mixed = _finished(series, mixed)
+    if mixed.law_name == MIXED:
         best = min(best, mixed, key=_cost)
     if best.reduced < EXPLAINED:
         return best

@@ -22,8 +22,8 @@ PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
 ONE_LAW = 0.1
 """Share of the interval up to which the other law does not count as part of a mixed one."""
-LINEAR = "linear"
-"""A constant rate."""
+LINEAR, MIXED = "linear", "mixed"
+"""A constant rate, and one that runs into a single pole."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_PERIODS = 0.03
@@ -242,7 +242,7 @@ class Fit:
     @property
     def law_name(self) -> str:
         """``exponential``, ``linear`` or ``mixed``, the first two also ``in hertz``."""
-        name = "mixed"
+        name = MIXED
         if self.law.linear <= ONE_LAW:
             name = "exponential"
         elif self.law.linear >= 1 - ONE_LAW:
