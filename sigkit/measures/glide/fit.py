@@ -14,7 +14,6 @@ from sigkit.arrays import Flags, Real
 from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.model import (
     LINEAR_BOUNDS,
-    MIXED,
     Fit,
     Model,
     Pieces,
@@ -217,6 +216,7 @@ def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False)
         family=series.family,
         shift=series.shift,
         ripple=series.ripple,
+        series=series,
     )
 
 
@@ -257,15 +257,36 @@ def fit_glide(
         for of, share in ((0, 0.1), (1, 0.9), (0, 0.5))
     ]
     mixed = min(tries, key=_chi2)
-    if mixed.law_name == MIXED:
-        mixed = _finished(series, mixed)
-    if mixed.law_name == MIXED:
-        best = min(best, mixed, key=_cost)
+    if best.reduced >= EXPLAINED or _cost(mixed) < min(map(_cost, rough)):
+        best = min(best, _finished(series, mixed), key=_cost)
     if best.reduced < EXPLAINED:
         return best
     octaves = float(guess[3] - guess[2])
     in_hertz = _tried(few, (Law(0.0, octaves), Law(1.0, octaves)), guess)
     return min(best, _best(series, in_hertz), key=_cost)
+
+
+def agreed(fits: Sequence[Fit]) -> list[Fit]:
+    """Hold the laws of one capture against each other: its glides come from one circuit.
+
+    Where half of them or more show a mixed law, its share is left open in the others too: what it
+    may be is then in their uncertainty, also where one law alone explains their marks.
+    """
+    shares = [fit.law.linear for fit in fits if fit.model.free_share]
+    if not shares or 2 * len(shares) < len(fits):
+        return list(fits)
+    law = Law(float(np.median(shares)))
+    return [fit if fit.model.free_share else _left_open(fit, law) for fit in fits]
+
+
+def _left_open(fit: Fit, law: Law) -> Fit:
+    if fit.series is None:
+        return fit
+    kinds = {False, fit.model.beside}
+    tried = [fit_model(fit.series, Model(law, True, beside), fit.numbers) for beside in kinds]
+    more = min(tried, key=_cost)
+    more = replace(more, corners=fit.corners, rate=fit.rate, waver=fit.waver)
+    return more if _cost(more) < _cost(fit) + CLEARLY else fit
 
 
 def _tried(few: Series, laws: Sequence[Law], guess: Real) -> list[Fit]:

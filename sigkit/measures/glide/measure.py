@@ -15,6 +15,7 @@ from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
 from sigkit.measures.cued import unanswered
 from sigkit.measures.glide.curve import Curve
+from sigkit.measures.glide.fit import agreed
 from sigkit.measures.glide.landing import SAME_NOTE_CENTS, landing_errors
 from sigkit.measures.glide.numbers import (
     imbalance_of,
@@ -180,7 +181,7 @@ def measure_glide(capture: Capture) -> GlideResult:
     """
     watch = watched(capture)
     heard = [one for one in map(hear_change, note_changes(watch)) if one is not None]
-    fits = iter(weighed([one.fit for one in heard if isinstance(one, Heard)]))
+    fits = iter(weighed(agreed([one.fit for one in heard if isinstance(one, Heard)])))
     found = [measured(one, next(fits)) if isinstance(one, Heard) else one for one in heard]
     if not any(one.stands for one in found):
         lost = "; ".join(dict.fromkeys(str(one.row["reason"]).split(":")[0] for one in found))

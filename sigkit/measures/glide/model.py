@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sigkit.arrays import Real
 from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.laws import Law
+from sigkit.measures.glide.series import Series
 from sigkit.measures.glide.waver import Waver
 
 NODES, WEIGHTS = legendre.leggauss(6)
@@ -22,14 +23,16 @@ PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
 ONE_LAW = 0.1
 """Share of the interval up to which the other law does not count as part of a mixed one."""
-LINEAR, MIXED = "linear", "mixed"
-"""A constant rate, and one that runs into a single pole."""
+LINEAR = "linear"
+"""A constant rate."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_PERIODS = 0.03
 """Root mean square of the residuals in the glide, in periods, from which its law is none."""
 MOST_TAUS = 6.0
 """Time constants before its end beyond which a landing is not followed."""
+MOST_ASIDE = 1e-3
+"""Step for a slope, at most: of a number that is hardly known too."""
 LINEAR_BOUNDS = (0.0, 0.999)
 """Least and largest share of the interval that a fit gives to the constant rate."""
 
@@ -180,6 +183,8 @@ class Fit:
         period, as the marks of the capture tell them.
     jitters : ndarray, shape (n_jitters,)
         How likely each jitter is by them, logarithms.
+    series : Series or None
+        The marks that were fitted.
     """
 
     model: Model
@@ -203,6 +208,7 @@ class Fit:
     scatter: float = 1.0
     jitter: float = 0.0
     jitters: Real = field(default_factory=lambda: np.zeros(1))
+    series: Series | None = None
 
     @property
     def start_s(self) -> float:
@@ -242,7 +248,7 @@ class Fit:
     @property
     def law_name(self) -> str:
         """``exponential``, ``linear`` or ``mixed``, the first two also ``in hertz``."""
-        name = MIXED
+        name = "mixed"
         if self.law.linear <= ONE_LAW:
             name = "exponential"
         elif self.law.linear >= 1 - ONE_LAW:
@@ -255,7 +261,7 @@ class Fit:
         slope = np.zeros(self.numbers.size)
         for i in np.flatnonzero(size):
             aside = np.zeros(size.size)
-            aside[i] = 0.01 * size[i]
+            aside[i] = min(0.01 * size[i], MOST_ASIDE)
             rise = value(self.numbers + aside) - value(self.numbers - aside)
             slope[i] = rise / (2 * aside[i])
         return {

@@ -137,7 +137,7 @@ def hear_change(change: NoteChange | PartChange) -> Heard | Measured | None:
     if isinstance(trimmed, Gap):
         return _without_time(
             change,
-            f"the sound drops out for {1000 * trimmed.seconds:.2g} ms at "
+            f"the sound drops out for {_ms(trimmed.seconds)} at "
             f"{spoken_place(change.start_s + trimmed.at_s)}, in it or beside it: record it again",
             whole=False,
         )
@@ -297,13 +297,15 @@ def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
         "periods": periods,
     }
     if periods < FEWEST_PERIODS or not u_seconds < SURE * seconds:
-        longest = max(seconds + 2 * u_seconds, FEWEST_PERIODS / 2.0 ** float(min(fit.numbers[2:4])))
+        longest = FEWEST_PERIODS / 2.0 ** float(min(fit.numbers[2:4]))
+        if periods >= FEWEST_PERIODS or u_seconds < SURE * seconds:
+            longest = max(longest, seconds + 2 * u_seconds)
         why = f"fewer than {FEWEST_PERIODS:g} periods of the carrier in it"
         if periods >= FEWEST_PERIODS:
             why = "its marks scatter too much"
         return out | {
             "at_most_s": longest,
-            "reason": f"at most {1000 * longest:.2g} ms: {why}; play an octave higher",
+            "reason": f"at most {_ms(longest)}: {why}; play an octave higher",
         }
     if float(np.max(np.abs(fit.residual - np.median(fit.residual)), initial=0.0)) > CYCLE:
         return out | {
@@ -340,6 +342,11 @@ def _times_after(fit: Fit, span: float) -> dict[str, object]:
             f"u_{name}": math.hypot(*fit.u_of(value).values()),
         }
     return out
+
+
+def _ms(seconds: float) -> str:
+    ms = 1000 * seconds
+    return f"{ms:.0f} ms" if ms >= 10 else f"{ms:.2g} ms"
 
 
 def _scatter(marks: Marks) -> float:
