@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
+from scipy import fft, signal
 
 from sigkit.arrays import Real
 
@@ -38,8 +38,9 @@ BACK = 0.04
 """A crossing counts once the sound was below the level by this share of its height, at least."""
 ROUGH_PITCH = 0.01
 """How far the rough pitch of a note that is still landing may err."""
-FOLDED, POINTS = 40, 128
-"""Periods laid over each other, and points of each, for the shape of the wave."""
+SMOOTHED, POINTS = 41, 128
+"""Marks that say together, by a parabola, where a period begins, and points of each period, for the
+shape of the wave."""
 PASSED = 0.4
 """Part of its sample rate up to which a recorder lets harmonics through."""
 SECANT, AS_STEEP = 64.0, 0.8
@@ -300,13 +301,12 @@ def _shifts(
 
 
 def _even(sound: Real, back: float) -> tuple[Real, float]:
-    """Return where many periods begin, as a parabola through their marks says, and their length.
+    """Return where periods begin, as parabolas through their marks say, and their length.
 
     About each mark itself noise would look steeper than the wave, for that is where it crosses.
     """
-    at = crossings(sound, 0.0, back)[: FOLDED + 2]
-    count = np.arange(at.size)
-    even = np.polyval(np.polyfit(count, at, 2), count)
+    at = crossings(sound, 0.0, back)
+    even = signal.savgol_filter(at, min(SMOOTHED, (at.size - 1) // 2 * 2 + 1), 2)
     return np.asarray(even[1:-1]), float(even[-1] - even[0]) / (at.size - 1)
 
 
@@ -339,15 +339,17 @@ def _area(sound: Real, back: float) -> float:
 def _slope(sound: Real, back: float) -> float:
     """Return how steeply a sound rises through zero, a sample, by the mean of many periods.
 
-    The longest secant that is nearly as steep as any.
+    The longest secant that is nearly as steep as any: shorter ones look steeper by their noise.
     """
     first, period = _even(sound, back)
     count = max(1, math.ceil(math.log2(period / SECANT)))
     half = period / SECANT * 2.0 ** -np.arange(count)
     index = np.arange(sound.size)
     ends = [np.interp(first + h * np.array([[1], [-1]]), index, sound) for h in half.tolist()]
-    secants = np.array([(up - down).mean() for up, down in ends]) / (2 * half)
-    return float(secants[np.flatnonzero(secants >= AS_STEEP * secants.max())[0]])
+    rises = np.array([up - down for up, down in ends]) / (2 * half[:, None])
+    secants, u = rises.mean(axis=1), rises.std(axis=1) / math.sqrt(first.size)
+    steepest = float((secants - 2 * u).max())
+    return float(secants[np.flatnonzero(secants >= AS_STEEP * steepest)[0]])
 
 
 def _scatter(time_s: Real) -> float:

@@ -167,6 +167,48 @@ def test_a_step_is_named_with_its_size(tmp_path):
     assert steps["size_cents"].iloc[0] == pytest.approx(size, abs=6)
 
 
+@pytest.mark.parametrize("law", ["exponential in hertz", "linear in hertz"])
+def test_a_glide_in_hertz_is_told_with_its_time(tmp_path, law):
+    """262 to 786 Hz and back, so many hertz a volt: 10-90 % times in cents (closed forms)."""
+    tau, ratio = 0.03, 3.0
+    shares = [(at - 1) / (ratio - 1) for at in (ratio**0.1, ratio**0.9)]
+
+    def rise(t):
+        late = np.maximum(t, 0) / tau
+        return -np.expm1(-late) if law.startswith("exp") else np.minimum(late, 1)
+
+    pitch = 1200 * np.log2(1 + (ratio - 1) * (rise(TIME - 0.8) - rise(TIME - 2.0)))
+    found = sigkit.measure_glide(bent(tmp_path / "hertz.wav", pitch)).glides
+    assert list(found["law"]) == [law] * 2
+    up = [math.log(1 - s) if law.startswith("exp") else -s for s in shares]
+    back = [math.log(s) if law.startswith("exp") else s for s in shares]
+    expected = [tau * (up[0] - up[1]), tau * (back[1] - back[0])]
+    assert found["glide_time_s"].to_numpy() == pytest.approx(expected, rel=1e-3)
+    assert (np.abs(found["glide_time_s"] - expected) < 3 * found["u_glide_time_s"]).all()
+
+
+@pytest.mark.parametrize("wave", ["sine", "pulse"])
+def test_notes_that_change_at_once_are_bounded(tmp_path, wave):
+    """A slider at zero: a change within a sample is no longer than three periods of 440 Hz."""
+    slews = [Slew("linear", 1e-6)] * 4
+    played = play(np.random.default_rng(6), slews, low_hz=440, octaves=2, wave=wave, snr_db=35.0)
+    found = measured(tmp_path / "at_once.wav", played).glides
+    assert found["at_most_s"].to_numpy() == pytest.approx([3 / 440] * 4, rel=0.01)
+    assert found["reason"].str.startswith("at most 6.8 ms: fewer than 3 periods").all()
+
+
+def test_a_mixed_law_is_left_open_in_all_glides(tmp_path):
+    """The share at constant rate is small, and some glides alone would pass for a single pole."""
+    played = play(
+        np.random.default_rng(15), [Slew("mixed", 0.2, 0.15)] * 4, low_hz=110, octaves=2,
+        wave="sine", snr_db=35.0,
+    )  # fmt: skip
+    found = measured(tmp_path / "share.wav", played).glides
+    z = (found["glide_time_s"] - 0.2) / found["u_glide_time_s"]
+    assert (np.abs(z) < 3).all()
+    assert set(found["law"]) == {"mixed"}
+
+
 def test_overshoot(tmp_path):
     """Second-order settling, damping z: overshoot exp(-pi z / sqrt(1 - z^2)) (closed form)."""
     z, w = 0.5, 60.0

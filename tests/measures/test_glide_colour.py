@@ -68,6 +68,19 @@ def test_couplings_move_the_marks_of_a_sine_by_their_phase(snr_db):
             assert found == pytest.approx(-1 / (2 * math.pi * hz), rel=0.1)
 
 
+def test_noise_does_not_steepen_the_slope_that_a_coupling_moves_marks_by():
+    """A triangle of height 2: pi/16 of a period at 1 Hz, its integral over its slope (geometry)."""
+    notes = ((0.1, 1.95, 67.3), (2.05, 3.0, 538.4))
+    hz = np.where(np.arange(3 * RATE) < 2 * RATE, notes[0][2], notes[1][2])
+    wave = 4 * np.abs(np.cumsum(hz) / RATE % 1 - 0.5) - 1
+    rng = np.random.default_rng(3)
+    for _ in range(4):
+        noisy = wave + 10 ** (-35 / 20) * wave.std() * rng.standard_normal(wave.size)
+        for marks in find_marks(noisy, RATE, *notes):
+            found = float(np.median(marks.shift[marks.time_s < 1.9]))
+            assert found == pytest.approx(-math.pi / 16 / notes[0][2], rel=0.05)
+
+
 @pytest.mark.parametrize(("share", "slow_s"), [(0.03, 0.6), (0.1, 0.3)])
 def test_a_second_slow_time_constant_is_seen(tmp_path, share, slow_s):
     """What a pole of 0.1 s leaves to a slower one: times of the pitch itself, by bisection."""

@@ -39,3 +39,28 @@ def test_laws_meet_without_a_step():
         assert progress[1] == pytest.approx(share, abs=1e-12)
         assert np.diff(progress)[0] == pytest.approx(np.diff(progress)[1], rel=1e-5)
         assert law.when(0.9) - law.when(0.1) == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("octaves", [-3, -1, 2])
+def test_laws_in_hertz_are_their_closed_forms(octaves):
+    """A pole in hertz: f = f1 + (f0 - f1) exp(-t/tau); a rate in hertz: f = f0 + t (f1 - f0)."""
+    ratio = 2.0**octaves
+    times = np.linspace(0, 1, 30)
+    for share, unit, volts in ((0.0, "tau", -np.expm1(-times)), (1.0, "whole", times)):
+        law = Law(share, octaves)
+        at = {
+            "tau": lambda level: -math.log1p(-(ratio**level - 1) / (ratio - 1)),
+            "whole": lambda level: (ratio**level - 1) / (ratio - 1),
+        }[unit]
+        seconds = at(0.9) - at(0.1)
+        expected = np.log2(1 + (ratio - 1) * volts) / octaves
+        assert law.progress(times / seconds) == pytest.approx(expected, abs=1e-12)
+        assert law.when(0.9) - law.when(0.1) == pytest.approx(1.0, abs=1e-12)
+        assert law.when(0.3) * seconds == pytest.approx(at(0.3), rel=1e-12)
+    assert Law(0.0, octaves).time_constant == pytest.approx(1 / (_pole(0.9, ratio)), rel=1e-12)
+
+
+def _pole(level, ratio):
+    """Time constants from ``1 - level`` to ``level`` of the interval, of a pole in hertz."""
+    late, early = ((ratio**at - 1) / (ratio - 1) for at in (level, 1 - level))
+    return math.log((1 - early) / (1 - late))

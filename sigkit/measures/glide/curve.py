@@ -189,7 +189,9 @@ def overshoot_of(
     landed = cents[-max(width, late.size // 5) :]
     # Periods that share a mark err against each other: a mean's error is that of its two ends.
     each = float(np.median(curve.u_cents[late]))
-    u = math.hypot(*(_u_of_mean(each, jitter, many) for many in (width, landed.size)))
+    u_mean, u_landed = (_u_of_mean(each, jitter, many) for many in (width, landed.size))
+    # Hum moves marks slowly, which their scatter does not show: the means of the note held do.
+    u = math.hypot(max(u_mean, float(np.std(means[-landed.size :]))), u_landed)
     chance = u * math.sqrt(2 * math.log(max(2.0, means.size / width)))
     beyond = float(means.max()) - max(float(landed.mean()), abs(final_cents))
     return max(0.0, beyond - chance / 2), math.hypot(u, chance / math.sqrt(12))

@@ -14,7 +14,6 @@ from sigkit.arrays import Flags, Real
 from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.model import (
     LINEAR_BOUNDS,
-    ONE_LAW,
     Fit,
     Model,
     Pieces,
@@ -50,6 +49,8 @@ CLEARLY = 9.0
 CORNER_SD_HZ = 20 / math.sqrt(3)
 """Corner of the coupling capacitors between oscillator and recorder, as a departure from none: 0 to
 20 Hz, rectangular (common practice, no source)."""
+CORNER_BOUNDS_HZ = (0.0, 50.0)
+"""No capacitor has a corner below zero: a law that needs one is another law."""
 SLOPE_SD, SHIFT_SD = np.array([40.0, 5.0]) / 1200, 0.02
 """What is expected of a note that has not landed and of a drift, octaves a second, and of the shift
 of phase by a filter, periods."""
@@ -156,7 +157,7 @@ class Problem:
         ]
         if self.model.free_share:
             rows.append((law, 0.1, *LINEAR_BOUNDS))
-        rows.append((0.0, CORNER_SD_HZ, -50.0, 50.0))
+        rows.append((0.0, CORNER_SD_HZ, *CORNER_BOUNDS_HZ))
         if self.model.beside:
             rows += [(0.0, sd, -1.0, 1.0) for sd in SLOPE_SD]
             rows += [(0.0, SHIFT_SD, -1.0, 1.0)] * self.series.before_sd.size
@@ -215,6 +216,7 @@ def fit_model(series: Series, model: Model, first: Real, *, rough: bool = False)
         family=series.family,
         shift=series.shift,
         ripple=series.ripple,
+        series=series,
     )
 
 
@@ -246,39 +248,80 @@ def fit_glide(
         before_sd=np.maximum(few.before_sd, COARSE_SD),
         after_sd=np.maximum(few.after_sd, COARSE_SD),
     )
-    seconds = math.exp(guess[1])
-    rough = [fit_model(few, Model(law), guess, rough=True) for law in (Law(0.0), Law(1.0))]
-    for later, longer in STARTS:
-        if min(fit.reduced for fit in rough) < EXPLAINED:
-            break
-        moved = guess + np.array([later * seconds, math.log(longer), 0, 0])
-        tried = [fit_model(few, fit.model, moved, rough=True) for fit in rough]
-        rough = [min(pair, key=_chi2) for pair in zip(rough, tried, strict=True)]
-    near = [fit for fit in rough if fit.chi2 <= AS_GOOD * min(map(_chi2, rough))]
-    fits = [_finished(series, fit.model, fit) for fit in near]
-    best = min(fits, key=_chi2)
-    if best.reduced < EXPLAINED:
+    rough = _tried(few, (Law(0.0), Law(1.0)), guess)
+    best = _best(series, rough)
+    if best.reduced < UNREMARKABLE and not best.model.beside:
         return best
     tries = [
         fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
         for of, share in ((0, 0.1), (1, 0.9), (0, 0.5))
     ]
     mixed = min(tries, key=_chi2)
-    mixed = _finished(series, mixed.model, mixed)
-    apart = ONE_LAW < mixed.law.linear < 1 - ONE_LAW
-    return mixed if apart and mixed.chi2 < best.chi2 - CLEARLY * best.stretch**2 else best
+    if best.reduced >= EXPLAINED or _cost(mixed) < min(map(_cost, rough)):
+        best = min(best, _finished(series, mixed), key=_cost)
+    if best.reduced < EXPLAINED:
+        return best
+    octaves = float(guess[3] - guess[2])
+    in_hertz = _tried(few, (Law(0.0, octaves), Law(1.0, octaves)), guess)
+    return min(best, _best(series, in_hertz), key=_cost)
+
+
+def agreed(fits: Sequence[Fit]) -> list[Fit]:
+    """Hold the laws of one capture against each other: its glides come from one circuit.
+
+    Where half of them or more show a mixed law, its share is left open in the others too: what it
+    may be is then in their uncertainty, also where one law alone explains their marks.
+    """
+    shares = [fit.law.linear for fit in fits if fit.model.free_share]
+    if not shares or 2 * len(shares) < len(fits):
+        return list(fits)
+    law = Law(float(np.median(shares)))
+    return [fit if fit.model.free_share else _left_open(fit, law) for fit in fits]
+
+
+def _left_open(fit: Fit, law: Law) -> Fit:
+    if fit.series is None:
+        return fit
+    kinds = {False, fit.model.beside}
+    tried = [fit_model(fit.series, Model(law, True, beside), fit.numbers) for beside in kinds]
+    more = min(tried, key=_cost)
+    more = replace(more, corners=fit.corners, rate=fit.rate, waver=fit.waver)
+    return more if _cost(more) < _cost(fit) + CLEARLY else fit
+
+
+def _tried(few: Series, laws: Sequence[Law], guess: Real) -> list[Fit]:
+    """Fit laws roughly, from further guesses while none explains the marks."""
+    rough = [fit_model(few, Model(law), guess, rough=True) for law in laws]
+    for later, longer in STARTS:
+        if min(fit.reduced for fit in rough) < EXPLAINED:
+            break
+        moved = guess + np.array([later * math.exp(guess[1]), math.log(longer), 0, 0])
+        tried = [fit_model(few, fit.model, moved, rough=True) for fit in rough]
+        rough = [min(pair, key=_chi2) for pair in zip(rough, tried, strict=True)]
+    return rough
+
+
+def _best(series: Series, rough: Sequence[Fit]) -> Fit:
+    """Fit the models that come near to all marks, and return the best."""
+    least = AS_GOOD * min(map(_chi2, rough))
+    return min((_finished(series, fit) for fit in rough if fit.chi2 <= least), key=_cost)
 
 
 def _chi2(fit: Fit) -> float:
     return fit.chi2
 
 
-def _finished(series: Series, model: Model, rough: Fit) -> Fit:
+def _cost(fit: Fit) -> float:
+    """Squared residuals, and what every number that is fitted has to gain of them."""
+    return fit.chi2 + CLEARLY * fit.numbers.size
+
+
+def _finished(series: Series, rough: Fit) -> Fit:
     """Fit to all marks around a glide, with what may go on beside it only where that shows."""
+    model = rough.model
     many = all_of(series, rough.numbers)
     plain = fit_model(many, model, rough.numbers)
     if plain.reduced < UNREMARKABLE:
         return plain
     more = fit_model(many, replace(model, beside=True), plain.numbers)
-    gained = plain.chi2 - more.chi2
-    return more if gained > CLEARLY * (more.numbers.size - plain.numbers.size) else plain
+    return min(plain, more, key=_cost)

@@ -10,7 +10,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.measures.glide.model import Fit
-from sigkit.measures.glide.noise import noise_of_line
+from sigkit.measures.glide.noise import noise_of_hold
 from sigkit.tracks.marks import Marks
 
 CENTS = 1200.0
@@ -103,12 +103,12 @@ def _stand(
 
 
 def noise_in(time_s: Real, sd: float, fit: Fit) -> tuple[float, float]:
-    """Return scatter and jitter of the marks of a hold: where no law holds, they alone tell."""
-    if not fit.departs or time_s.size < FEWEST_MARKS:
+    """Return scatter and jitter of the marks of a hold, by these and by the glides together."""
+    if time_s.size < FEWEST_MARKS:
         return fit.scatter, fit.jitter
     cycle = np.arange(time_s.size) - (time_s.size - 1) / 2
     period = float(cycle @ time_s) / float(cycle @ cycle)
-    return noise_of_line((time_s - time_s.mean()) / period - cycle, sd)
+    return noise_of_hold((time_s - time_s.mean()) / period - cycle, sd, fit.jitters)
 
 
 def landing_errors(stands: Sequence[tuple[Stand, Stand]]) -> list[tuple[float, float]]:

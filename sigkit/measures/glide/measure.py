@@ -15,6 +15,7 @@ from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
 from sigkit.measures.cued import unanswered
 from sigkit.measures.glide.curve import Curve
+from sigkit.measures.glide.fit import agreed
 from sigkit.measures.glide.landing import SAME_NOTE_CENTS, landing_errors
 from sigkit.measures.glide.numbers import (
     imbalance_of,
@@ -78,8 +79,9 @@ class GlideResult(Result):
         ``u_assumed_s`` of couplings and of notes not quite held; ``at_most_s``, a bound where the
         carrier is too low for a number; ``time_constant_s`` and its uncertainty (nan: constant
         rate); ``law``, ``exponential`` (a single pole in pitch), ``linear`` (constant rate in
-        pitch), ``mixed`` (from the one into the other) or ``other``; ``misfit_cents``, the rms
-        departure from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents`` and
+        pitch), ``mixed`` (from the one into the other), the first two ``in hertz`` (of an
+        oscillator with so many hertz a volt), or ``other``; ``misfit_cents``, the rms departure
+        from it; ``time_to_5_cents_s``; ``overshoot_cents``; ``landing_error_cents`` and
         ``u_landing_error_cents``, without what the oscillator wanders from hold to hold;
         ``glitches``, its number of steps and plateaux; ``periods`` of the carrier from its start to
         99 % of the interval; ``before_from_s`` to ``before_to_s`` and ``after_from_s`` to
@@ -156,8 +158,10 @@ def measure_glide(capture: Capture) -> GlideResult:
     where it crosses a level that both held notes cross once a period: each such mark is one turn of
     the oscillator, however fast the pitch slides, and no turn can be counted wrong. The phase of a
     single pole in log pitch, of a constant rate, and of a rate that runs into a single pole are
-    fitted to the marks by least squares from several starts; the law with the smallest residuals is
-    reported with them. Where none explains the marks, or the note held after the glide stands
+    fitted to the marks by least squares from several starts, and, where none explains them, the
+    first two in hertz; the law with the smallest residuals is reported with them, each number that
+    it has more counted against it. Where half of the glides of a capture or more are mixed, all
+    are fitted so. Where none explains the marks, or the note held after the glide stands
     elsewhere than its law goes, the curve itself gives the time.
 
     The 10-90 % time is the transition duration of [1]_ between the pitch held before and the pitch
@@ -180,7 +184,7 @@ def measure_glide(capture: Capture) -> GlideResult:
     """
     watch = watched(capture)
     heard = [one for one in map(hear_change, note_changes(watch)) if one is not None]
-    fits = iter(weighed([one.fit for one in heard if isinstance(one, Heard)]))
+    fits = iter(weighed(agreed([one.fit for one in heard if isinstance(one, Heard)])))
     found = [measured(one, next(fits)) if isinstance(one, Heard) else one for one in heard]
     if not any(one.stands for one in found):
         lost = "; ".join(dict.fromkeys(str(one.row["reason"]).split(":")[0] for one in found))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sigkit.arrays import Real
 from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.laws import Law
+from sigkit.measures.glide.series import Series
 from sigkit.measures.glide.waver import Waver
 
 NODES, WEIGHTS = legendre.leggauss(6)
@@ -22,12 +23,16 @@ PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
 ONE_LAW = 0.1
 """Share of the interval up to which the other law does not count as part of a mixed one."""
+LINEAR = "linear"
+"""A constant rate."""
 DEPARTS = 4.0
 """Residuals, in variances of the marks, from which the curve itself gives the time."""
 DEPARTS_PERIODS = 0.03
 """Root mean square of the residuals in the glide, in periods, from which its law is none."""
 MOST_TAUS = 6.0
 """Time constants before its end beyond which a landing is not followed."""
+MOST_ASIDE = 1e-3
+"""Step for a slope, at most: of a number that is hardly known too."""
 LINEAR_BOUNDS = (0.0, 0.999)
 """Least and largest share of the interval that a fit gives to the constant rate."""
 
@@ -53,7 +58,11 @@ class Model:
 
     def law_of(self, numbers: Real) -> Law:
         """Return the law that some numbers stand for."""
-        return Law(float(numbers[4])) if self.free_share else self.law
+        if self.free_share:
+            return Law(float(numbers[4]))
+        if self.law.octaves:
+            return replace(self.law, octaves=float(numbers[3] - numbers[2]))
+        return self.law
 
     def corner_hz(self, numbers: Real) -> float:
         """Return the corner of the couplings on the way, as fitted."""
@@ -172,6 +181,10 @@ class Fit:
     scatter, jitter : float
         Variance of the marks, in units of ``fine_sd`` squared, and relative standard deviation of a
         period, as the marks of the capture tell them.
+    jitters : ndarray, shape (n_jitters,)
+        How likely each jitter is by them, logarithms.
+    series : Series or None
+        The marks that were fitted.
     """
 
     model: Model
@@ -194,6 +207,8 @@ class Fit:
     corners: Real = field(default_factory=lambda: np.zeros(CORNERS_HZ.size))
     scatter: float = 1.0
     jitter: float = 0.0
+    jitters: Real = field(default_factory=lambda: np.zeros(1))
+    series: Series | None = None
 
     @property
     def start_s(self) -> float:
@@ -232,10 +247,13 @@ class Fit:
 
     @property
     def law_name(self) -> str:
-        """``exponential``, ``linear`` or ``mixed``."""
+        """``exponential``, ``linear`` or ``mixed``, the first two also ``in hertz``."""
+        name = "mixed"
         if self.law.linear <= ONE_LAW:
-            return "exponential"
-        return "linear" if self.law.linear >= 1 - ONE_LAW else "mixed"
+            name = "exponential"
+        elif self.law.linear >= 1 - ONE_LAW:
+            name = LINEAR
+        return f"{name} in hertz" if self.law.octaves else name
 
     def u_of(self, value: Callable[[Real], float]) -> dict[str, float]:
         """Return the standard uncertainty of what follows from the numbers, by named term."""
@@ -243,7 +261,7 @@ class Fit:
         slope = np.zeros(self.numbers.size)
         for i in np.flatnonzero(size):
             aside = np.zeros(size.size)
-            aside[i] = 0.01 * size[i]
+            aside[i] = min(0.01 * size[i], MOST_ASIDE)
             rise = value(self.numbers + aside) - value(self.numbers - aside)
             slope[i] = rise / (2 * aside[i])
         return {

@@ -40,7 +40,7 @@ def whitened(sd: Real, cycles: Real, rows: Real, jitter: float) -> tuple[Real, R
     return linalg.solve_banded((1, 0), lower, late), lower
 
 
-def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, float]]:
+def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, float, Real]]:
     """Return the noise that the residuals of a capture's glides speak for.
 
     Parameters
@@ -53,10 +53,10 @@ def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, flo
 
     Returns
     -------
-    list of tuple of float
+    list of tuple of float, float and ndarray
         Of each, mean variance of the scatter, in units of the held notes', and mean jitter, over
-        the restricted likelihood. The jitter is that of one oscillator: all glides that follow a
-        law tell of it together.
+        the restricted likelihood, and that of the jitter, its logarithm. The jitter is that of one
+        oscillator: all glides that follow a law tell of it together.
     """
     likely = [_likelihood(f.sd, f.cycles, own) for f, own in zip(fits, rows, strict=True)]
     every = sum(
@@ -70,17 +70,29 @@ def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, flo
     out = []
     for own, fit in zip(likely, fits, strict=True):
         alone = special.logsumexp(own, axis=1)
-        share = special.softmax(alone if fit.departs else every)
+        told = alone if fit.departs else every
+        share = special.softmax(told)
         scatter = share @ special.softmax(own, axis=1) @ SCATTERS
-        out.append((float(scatter), math.sqrt(share @ JITTERS**2)))
+        out.append((float(scatter), math.sqrt(share @ JITTERS**2), told))
     return out
 
 
-def noise_of_line(phase: Real, sd: float) -> tuple[float, float]:
-    """Return the same of marks on a straight line: their phase in periods, one a period."""
-    count = np.arange(phase.size, dtype=np.float64)
-    rows = np.column_stack([np.ones(phase.size), count - count.mean(), phase]) / sd
-    likely = special.softmax(_likelihood(np.full(phase.size, sd), count, rows))
+def noise_of_hold(phase: Real, sd: float, jitters: Real) -> tuple[float, float]:
+    """Return scatter and jitter of the marks of a held note.
+
+    Parameters
+    ----------
+    phase : ndarray, shape (n_marks,)
+        Their phase in periods, one mark a period, a steady pitch taken out.
+    sd : float
+        Scatter of the note.
+    jitters : ndarray, shape (n_jitters,)
+        What the glides tell of the jitter, log-likelihood.
+    """
+    turn = np.linspace(-1, 1, phase.size)
+    rows = np.column_stack([np.ones(phase.size), turn, turn**2, phase]) / sd
+    likely = _likelihood(np.full(phase.size, sd), np.arange(phase.size, dtype=np.float64), rows)
+    likely = special.softmax(likely + jitters[:, None])
     scatter = float(likely.sum(axis=0) @ SCATTERS)
     return scatter, math.sqrt(likely.sum(axis=1) @ JITTERS**2)
 

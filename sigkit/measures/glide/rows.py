@@ -24,7 +24,7 @@ from sigkit.measures.glide.curve import (
 from sigkit.measures.glide.fit import fit_glide
 from sigkit.measures.glide.gaps import Gap, without_gaps
 from sigkit.measures.glide.landing import Stand, noise_in, rough_stand, stands_of
-from sigkit.measures.glide.model import Fit
+from sigkit.measures.glide.model import LINEAR, Fit
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
 from sigkit.measures.glide.waver import waver_of
 from sigkit.tracks.marks import Marks, find_marks
@@ -47,7 +47,7 @@ LEAP_CENTS, BACKWARDS = 100.0, 0.5
 one oscillator: marks of two that beat are gained and lost."""
 LAST_PART = 0.02
 """Share of a time read off the curve within which the pitch enters the band, at a small slope."""
-LINEAR, OTHER = "linear", "other"
+OTHER = "other"
 DRAWN = 400
 """Points of a curve that are kept for drawing."""
 
@@ -137,7 +137,7 @@ def hear_change(change: NoteChange | PartChange) -> Heard | Measured | None:
     if isinstance(trimmed, Gap):
         return _without_time(
             change,
-            f"the sound drops out for {1000 * trimmed.seconds:.2g} ms at "
+            f"the sound drops out for {_ms(trimmed.seconds)} at "
             f"{spoken_place(change.start_s + trimmed.at_s)}, in it or beside it: record it again",
             whole=False,
         )
@@ -297,13 +297,15 @@ def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
         "periods": periods,
     }
     if periods < FEWEST_PERIODS or not u_seconds < SURE * seconds:
-        longest = max(seconds + 2 * u_seconds, FEWEST_PERIODS / 2.0 ** float(min(fit.numbers[2:4])))
+        longest = FEWEST_PERIODS / 2.0 ** float(min(fit.numbers[2:4]))
+        if periods >= FEWEST_PERIODS or u_seconds < SURE * seconds:
+            longest = max(longest, seconds + 2 * u_seconds)
         why = f"fewer than {FEWEST_PERIODS:g} periods of the carrier in it"
         if periods >= FEWEST_PERIODS:
             why = "its marks scatter too much"
         return out | {
             "at_most_s": longest,
-            "reason": f"at most {1000 * longest:.2g} ms: {why}; play an octave higher",
+            "reason": f"at most {_ms(longest)}: {why}; play an octave higher",
         }
     if float(np.max(np.abs(fit.residual - np.median(fit.residual)), initial=0.0)) > CYCLE:
         return out | {
@@ -329,7 +331,7 @@ def _times_after(fit: Fit, span: float) -> dict[str, object]:
         return fit.model.law_of(numbers).when(1 - band) * math.exp(numbers[1])
 
     wanted = {}
-    if fit.law_name != LINEAR:
+    if not fit.law_name.startswith(LINEAR):
         wanted["time_constant_s"] = constant
     if abs(span) > 2 * BAND_CENTS:
         wanted["time_to_5_cents_s"] = settled
@@ -340,6 +342,11 @@ def _times_after(fit: Fit, span: float) -> dict[str, object]:
             f"u_{name}": math.hypot(*fit.u_of(value).values()),
         }
     return out
+
+
+def _ms(seconds: float) -> str:
+    ms = 1000 * seconds
+    return f"{ms:.0f} ms" if ms >= 10 else f"{ms:.2g} ms"
 
 
 def _scatter(marks: Marks) -> float:

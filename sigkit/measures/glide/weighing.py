@@ -47,6 +47,8 @@ LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
+FURTHEST = 0.5
+"""Step of ln of the glide time beyond which its slopes tell nothing: too fast for the marks."""
 FLAT = 1e-8
 """What little is expected of a number that nothing else bounds, in units of what one mark tells."""
 
@@ -81,8 +83,8 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     rows = [_rows(fit) for fit in fits]
     noise = noise_of(fits, [columns for columns, _ in rows])
     fits = [
-        replace(fit, scatter=scatter, jitter=jitter)
-        for fit, (scatter, jitter) in zip(fits, noise, strict=True)
+        replace(fit, scatter=scatter, jitter=jitter, jitters=jitters)
+        for fit, (scatter, jitter, jitters) in zip(fits, noise, strict=True)
     ]
     told = [_told(fit, *own) for fit, own in zip(fits, rows, strict=True)]
     answers = [_answers(one) for one in told]
@@ -361,6 +363,7 @@ def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     fit, count = told.fit, told.fit.numbers.size
     unit = told.unit[:count]
     numbers = fit.numbers + mean[:count] / unit
+    numbers[1] = np.clip(numbers[1], fit.numbers[1] - FURTHEST, fit.numbers[1] + FURTHEST)
     if fit.model.free_share:
         numbers[4] = np.clip(numbers[4], *LINEAR_BOUNDS)
     return replace(
