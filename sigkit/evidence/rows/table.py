@@ -30,7 +30,6 @@ from sigkit.judging.compare import (
     Change,
     judge_bound,
     judge_change,
-    judge_counts,
 )
 from sigkit.judging.limits import (
     NOT_TESTED,
@@ -47,6 +46,7 @@ from sigkit.quantity import Quantity, not_measurable
 
 SINCE_SWITCH_ON = ("total_drift", "settling_time")
 SINGLE = "single take: repeatability unknown"
+ONE_SINGLE = "single take at one stage: taken to repeat as the takes of the other do"
 
 Group = tuple[str, str, str]
 """Test, subject and setting."""
@@ -226,8 +226,8 @@ def _row(
     if job.repairs is not None and len(tested) > 1:
         done = between(job.repairs, group[1], list(stages), tested[0], tested[-1])
         remarks = (*remarks, attribution(done))
-    if any(cells[name].takes == 1 for name in tested):
-        remarks = (*remarks, SINGLE)
+    if single := _single([cells[name].takes for name in (tested[0], tested[-1])]):
+        remarks = (*remarks, single)
     return Row(
         *group,
         judged=judged,
@@ -239,6 +239,13 @@ def _row(
         remarks=remarks,
         stood=stood,
     )
+
+
+def _single(takes: Sequence[int]) -> str:
+    """Return what to remark on how many takes the two ends of a comparison have."""
+    if 1 not in takes:
+        return ""
+    return ONE_SINGLE if max(takes) > 1 else SINGLE
 
 
 def _held(
@@ -257,11 +264,11 @@ def _held(
 
 
 def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:
-    """Hold the last stage against a limit; what was counted by its exact limits."""
+    """Hold the last stage against a limit; what was counted by the limits of its rate."""
     if not last.tested:
         return LimitVerdict(NOT_TESTED)
     if last.counts is not None and last.quantity.measurable:
-        return judge_count(last.counts, limit)
+        return judge_count(last.counts, limit, last.passes)
     return judge_limit(last.quantity, limit, judged.better, at_most=last.at_most)
 
 
@@ -304,9 +311,6 @@ def _change(
         change = judge_change(*ends_of, judged.better, shared)
         if apart and any(term.source == CLOCK for end in ends_of for term in end.budget):
             remarks = (*remarks, apart)
-        counts = cells[first].counts, cells[last].counts
-        if counts[0] is not None and counts[1] is not None and judged.better == "smaller":
-            change = judge_counts(change, counts[0], counts[1])
     if test == "slider" and judged.better != "none":
         change, by_passes = judge_slider(judged.quantity, change, *used)
         remarks = (*remarks, *by_passes)
