@@ -76,6 +76,8 @@ def test_a_correction_is_a_new_line_that_takes_the_old_ones_place(tmp_path):
         ("stage,done,corrects\n3_after,x,9\n", "no earlier repair", "line 1", 2),
         ("stage,done,corrects\n3_after,x,2\n", "no earlier repair", "line 1", 2),
         ("stage,done,corrects\n3_after,x,first\n", "must be a line", "number", 2),
+        ("stage,done,corrects\n3_after,x,²\n", "must be a line", "number", 2),
+        ("stage,date,done\n1_before,2026-03-10,x\n", "come before 1_before", "date", 2),
     ],
 )
 def test_what_makes_no_sense_is_refused_with_its_line(tmp_path, text, problem, remedy, line):
@@ -94,14 +96,15 @@ def test_no_part_is_taken_for_a_spoilt_fraction(cell):
 
 
 @pytest.mark.parametrize(
-    "cell", ["01. Apr", "1-Apr", "Apr 1", "01-Apr-26", "4. Mrz.", "1 avr", "1.4.", "1.4.2026"]
+    "cell",
+    ["01. Apr", "1-Apr", "Apr 1", "01-Apr-26", "4. Mrz.", "1 avr", "1.4.", "1.4.2026", "4/1/2026"],
 )
 def test_what_spreadsheets_make_of_a_fraction(cell):
     assert spoilt_fraction(cell)
 
 
 def test_a_day_above_twelve_tells_which_number_it_is():
-    assert as_clock("25/03/2026") == as_clock("03/25/2026") == as_clock("2026-03-25")
+    assert as_clock("25/02/2026") == as_clock("03/25/2026") == as_clock("2026-03-25")
     assert as_clock("03/03/2026") == as_clock("2026-03-03")
     assert as_clock("03/04/2026") is None
     assert as_clock("some day") is None
@@ -170,6 +173,32 @@ def test_a_log_begun_by_hand_keeps_its_columns(job_folder):
     assert path.read_text(encoding="utf-8") == 'Stage;Done\nafter;cleaned\nafter;"dried; twice"\n'
     with pytest.raises(InputError, match="no column 'part'"):
         sigkit.log_repair(job_folder, "x", stage="after", part="4700 uF")
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        "Stage;Done\nafter;für\n".encode("cp1252"),
+        "Stage\tDone\nafter\tfür\n".encode("utf-16"),
+        "\ufeffsep=;\r\nStage;Done\r\nafter;für\r\n".encode(),
+        "Stage;Done\rafter;für\r".encode(),
+        "Stage;Done\nafter;für\u2028\n".encode(),
+    ],
+)
+def test_a_spreadsheets_log_grows_in_its_own_encoding(job_folder, log):
+    path = job_folder / "repairs.csv"
+    path.write_bytes(log)
+    line = sigkit.log_repair(job_folder, "Lötstelle", stage="after")
+    assert path.read_bytes().startswith(log)
+    first, second = sigkit.open_job(job_folder).repairs
+    assert (first.done.strip(), second.done, second.line) == ("für", "Lötstelle", line)
+
+
+def test_a_letter_that_an_old_encoding_lacks_is_said(job_folder):
+    path = job_folder / "repairs.csv"
+    path.write_bytes("Stage;Done\nafter;für\n".encode("cp1252"))
+    with pytest.raises(InputError, match="has no 'Ω'"):
+        sigkit.log_repair(job_folder, "10 kΩ", stage="after")
 
 
 def test_an_empty_repair_and_a_missing_folder_are_refused(job_folder):
