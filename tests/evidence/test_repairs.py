@@ -44,7 +44,7 @@ def test_a_line_with_its_stage_or_placed_by_its_date(tmp_path):
     "data",
     [
         "\ufeffdate;stage;done\r\n5.3.2026;;caps\r\n".encode(),
-        "Date\tStage\tDone\n05/03/2026\t2_rails\tcaps\n".replace("05/03", "25/03").encode("utf-16"),
+        "Date\tStage\tDone\n05/03/2026\t2_rails\tcaps\n".replace("05/03", "25/02").encode("utf-16"),
         b'sep=,\ndate,done\n"2026-03-05",caps\n',
     ],
 )
@@ -104,7 +104,7 @@ def test_what_spreadsheets_make_of_a_fraction(cell):
 
 
 def test_a_day_above_twelve_tells_which_number_it_is():
-    assert as_clock("25/02/2026") == as_clock("03/25/2026") == as_clock("2026-03-25")
+    assert as_clock("25/03/2026") == as_clock("03/25/2026") == as_clock("2026-03-25")
     assert as_clock("03/03/2026") == as_clock("2026-03-03")
     assert as_clock("03/04/2026") is None
     assert as_clock("some day") is None

@@ -13,9 +13,11 @@ from sigkit.evidence.gate import (
     cut_to_shorter,
     other_band,
     other_gain,
+    other_length,
     partial_drift,
     settling_times,
     shared_sources,
+    tone_moved,
     unknown_start,
 )
 from sigkit.evidence.job.folder import Job, Stage
@@ -296,7 +298,8 @@ def _change(
     why = why or cut.why_not
     if not why and judged.better != "none" and judged.unit.startswith("dBFS"):
         why = other_gain(stages[first], stages[last])
-    why = why or other_band(judged.quantity, *used)
+        remarks = (*remarks, *tone_moved(*used))
+    why = why or other_band(judged.quantity, *used) or other_length(test, judged.quantity, *used)
     if not why and (test, judged.quantity) == ("warmup", "total_drift"):
         late = [partial_drift(found) for found in used]
         why = "; ".join(
