@@ -333,6 +333,20 @@ def unknown_start(outcomes: Outcomes) -> str:
     return ""
 
 
+def too_short_for(outcomes: Outcomes, limit_s: float) -> str:
+    """Say why warm-ups cannot show a settling time within a limit; empty where they can.
+
+    What settled at once may leave its band again: a recording has to last as long as the limit.
+    """
+    end_s = min((_end_s(o.result) for o in outcomes if o.result is not None), default=math.inf)
+    if end_s >= limit_s * (1 - LENGTH_STEP):
+        return ""
+    return (
+        f"recorded until {_length(end_s)} after switch-on, which cannot show what holds for the "
+        f"{_length(limit_s)} of the limit"
+    )
+
+
 def partial_drift(outcomes: Outcomes) -> str:
     """Say why a total drift is not that since switch-on; empty where it is."""
     late = [at_s for at_s in _begin_s(outcomes) if at_s > HEARD_S]

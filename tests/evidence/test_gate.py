@@ -15,6 +15,7 @@ from sigkit.evidence.gate import (
     settling_times,
     shared_sources,
     tone_moved,
+    too_short_for,
 )
 from sigkit.evidence.job.folder import Stage, Take
 from sigkit.evidence.job.names import CaptureName
@@ -186,6 +187,19 @@ def test_rails_that_were_moved_are_named(first, last, words):
             "V; includes the effect of the new rail setting; "
             "1 mV on a pitch voltage of 1 V/octave is 1.2 cents"
         )
+
+
+@pytest.mark.parametrize(
+    ("limit_s", "why"), [(1195.0, ""), (2400.0, "until 20 min after switch-on"), (60.0, "")]
+)
+def test_a_warm_up_shorter_than_its_limit_cannot_show_that_it_keeps_it(limit_s, why):
+    """What settled after a minute of three may leave its band again before twenty are over."""
+    curve = pd.DataFrame({"time_s": np.arange(0.0, 1201.0, 60.0), "cents": 0.0})
+    settled = Quantity(70.0, 1.0, "s")
+    result = Warmup(source=SOURCE, settings={}, settling_time=settled, curve=curve)
+    found = too_short_for([SimpleNamespace(result=result)], limit_s)
+    assert why in found
+    assert bool(found) == bool(why)
 
 
 @pytest.mark.parametrize(("last_dbfs", "said"), [(-11.0, True), (-11.7, False), (None, False)])

@@ -18,6 +18,7 @@ from sigkit.evidence.gate import (
     settling_times,
     shared_sources,
     tone_moved,
+    too_short_for,
     unknown_start,
 )
 from sigkit.evidence.job.folder import Job, Stage
@@ -35,6 +36,7 @@ from sigkit.judging.compare import (
 )
 from sigkit.judging.limits import (
     NOT_TESTED,
+    WITHIN,
     Limit,
     LimitVerdict,
     job_limits,
@@ -262,7 +264,10 @@ def _held(
         unjudged = unjudged or partial_drift(used)
     if unjudged or limit is None or judged.better == "none":
         return NOT_HELD, unjudged
-    return _stands(cell, limit, judged), ""
+    verdict = _stands(cell, limit, judged)
+    if test == "warmup" and judged.quantity == "settling_time" and verdict.word == WITHIN:
+        unjudged = too_short_for(used, limit.value)
+    return (NOT_HELD, unjudged) if unjudged else (verdict, "")
 
 
 def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:
