@@ -111,6 +111,13 @@ class Quantity:
         """Half the width of the interval that covers that share, by Student's t and ``dof``."""
         return self.u * float(special.stdtrit(self.dof, 0.5 + coverage / 2))
 
+    def expanded_towards(self, side: Literal[-1, 1]) -> float:
+        """Return the expanded uncertainty below the value (-1) or above it (1)."""
+        own = [t for t in self.budget if t.side in (0, side)]
+        if len(own) == len(self.budget):
+            return self.expanded
+        return combine(self.value, self.unit, own).expanded if own else 0.0
+
     def numbers(self) -> tuple[str, str]:
         """Value and expanded uncertainty as text, both rounded to two digits of the uncertainty."""
         if self.reason:
@@ -128,15 +135,8 @@ class Quantity:
             return None
         # A whole number is its own interval where no other lies within.
         value = int(self.value)
-        below, above = (self._inside(side) for side in (-1, 1))
+        below, above = (math.floor(self.expanded_towards(side) + 1e-9) for side in (-1, 1))
         return value, value - below, value + above
-
-    def _inside(self, side: int) -> int:
-        """Return how many whole numbers its interval holds on one side."""
-        own = [t for t in self.budget if t.side in (0, side)]
-        one_sided = len(own) < len(self.budget)
-        half = combine(self.value, self.unit, own).expanded if one_sided and own else self.expanded
-        return 0 if one_sided and not own else math.floor(half + 1e-9)
 
     def __str__(self) -> str:
         if self.reason:

@@ -109,7 +109,7 @@ def test_a_reason_of_a_stage_is_not_told_again(job_folder, capsys):
     ("call", "line"),
     [
         (["evidence", "nowhere"], "There is no such job folder."),
-        (["verify", "nowhere"], "The folder holds no readable manifest of evidence."),
+        (["verify", "nowhere"], "There is no such folder of evidence."),
         (["evidence"], "The following arguments are required: FOLDER."),
         (["evdence", "x"], "There is no command 'evdence'."),
         (["check", "x", "--jason"], "This is one word too many, or no option here: --jason."),

@@ -42,7 +42,7 @@ def draw_slider_ladder(ladder: Ladder, ax: Axes | None = None, *, ends_only: boo
     Returns
     -------
     Axes
-        One row a slider: events per pass of each stage with exact 95 % limits as whiskers, the
+        One row a slider: events per pass of each stage with 95 % limits as whiskers, the
         limit as a band, ``returned`` in words, the next step at the end of the row; a stage
         without an answer as a word at the left of its row.
     """

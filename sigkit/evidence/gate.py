@@ -24,9 +24,15 @@ HEARD_S = 30.0
 """A warm-up whose tone is first heard later than this after switch-on lacks some of its drift."""
 SINCE_STEP_S = 300.0
 """Largest difference of the time since switch-on, unless settled; common practice, no source."""
+EXTENT_STEP = 0.2
+"""Largest difference of length, as a share, at which extents of pitch are compared; guide value."""
+EXTENTS = frozenset({"spread", "peak_to_peak", "wander"})
+"""Extents of pitch over a whole capture: drift and wander grow with its length."""
 LENGTH_STEP = 0.02
 """Warm-ups whose lengths differ by a larger share are cut to the shorter one."""
 
+TONE_STEP_DB = 0.5
+"""Full tones that differ by more let the gain look changed; common practice, no source."""
 FAMILY_HZ = 11_025
 """Rates that are multiples of this are of one family, all others of another."""
 BAND_STEP = 0.02
@@ -128,6 +134,29 @@ def other_band(quantity: str, before: Outcomes, after: Outcomes) -> str:
         f"band up to {tops[0] / 1000:.3g} kHz against {tops[1] / 1000:.3g} kHz: record both at the "
         "same sample rate"
     )
+
+
+def other_length(test: str, quantity: str, before: Outcomes, after: Outcomes) -> str:
+    """Say why what grows with the length of a capture cannot be compared; empty where it can."""
+    if test != "stability" or quantity not in EXTENTS:
+        return ""
+    lengths = [o.result.source.duration_s for o in (*before, *after) if o.result is not None]
+    if max(lengths) <= min(lengths) * (1 + EXTENT_STEP):
+        return ""
+    return f"recorded for {min(lengths):.0f} s and {max(lengths):.0f} s: record equally long"
+
+
+def tone_moved(before: Outcomes, after: Outcomes) -> tuple[str, ...]:
+    """Return what to remark on levels in dBFS where the full tone of both stages differs too."""
+    tones = []
+    for outcomes in (before, after):
+        found = [o.result.quantities().get("tone") for o in outcomes if o.result is not None]
+        known = [float(tone) for tone in found if tone is not None and tone.measurable]
+        tones.append(sum(known) / len(known) if known else math.nan)
+    step = tones[1] - tones[0]
+    if not abs(step) > TONE_STEP_DB:
+        return ()
+    return (f"the full tone reads {step:+.1f} dB: the gain or the volume may have been changed",)
 
 
 def shared_sources(before: Outcomes, after: Outcomes) -> tuple[frozenset[str], str]:
@@ -304,6 +333,20 @@ def unknown_start(outcomes: Outcomes) -> str:
     return ""
 
 
+def too_short_for(outcomes: Outcomes, limit_s: float) -> str:
+    """Say why warm-ups cannot show a settling time within a limit; empty where they can.
+
+    What settled at once may leave its band again: a recording has to last as long as the limit.
+    """
+    end_s = min((_end_s(o.result) for o in outcomes if o.result is not None), default=math.inf)
+    if end_s >= limit_s * (1 - LENGTH_STEP):
+        return ""
+    return (
+        f"recorded until {_length(end_s)} after switch-on, which cannot show what holds for the "
+        f"{_length(limit_s)} of the limit"
+    )
+
+
 def partial_drift(outcomes: Outcomes) -> str:
     """Say why a total drift is not that since switch-on; empty where it is."""
     late = [at_s for at_s in _begin_s(outcomes) if at_s > HEARD_S]
@@ -326,7 +369,7 @@ def _rails(first: Stage, last: Stage, test: str, subject: str, *, pitch: bool) -
         return (
             f"rails retrimmed between: {which}; includes the effect of the new rail setting{scale}"
         )
-    return "rails not logged" if pitch and not common else ""
+    return "rails not logged for both stages" if pitch and not common else ""
 
 
 def is_pitch_test(test: str) -> bool:

@@ -282,7 +282,9 @@ def _lists(folder: Path) -> tuple[dict[str, Any], dict[str, str], dict[str, str]
         return document, outputs, {e["path"]: e["sha256"] for e in document["captures"]}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(
-            "The folder holds no readable manifest of evidence.",
+            "The folder holds no readable manifest of evidence."
+            if folder.exists()
+            else "There is no such folder of evidence.",
             where=str(folder),
             remedy="Name the folder that 'sigkit evidence' wrote, the one with manifest.json.",
         ) from error

@@ -8,8 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from scipy import special
-
 from sigkit.measures.held_note import CLOCK, CLOCK_PPM
 from sigkit.measures.waveform.recorder import RECORDER
 from sigkit.quantity import COVERAGE_FACTOR, Quantity, Term, combine, not_measurable
@@ -17,7 +15,6 @@ from sigkit.quantity import COVERAGE_FACTOR, Quantity, Term, combine, not_measur
 SHARED = frozenset({CLOCK, RECORDER})
 """Sources of uncertainty that act alike on all captures made with the same sound card."""
 
-COVERAGE = 0.95
 REPEATS = "repeatability over takes"
 """Source of what several takes of the same state scatter by."""
 
@@ -30,8 +27,6 @@ BY_AT_LEAST = "by at least"
 """How the reason of a change begins that is known from one side only."""
 
 Better = Literal["smaller", "nearer zero", "none"]
-Counts = tuple[int, float]
-"""Number of events, and the seconds in which they were counted."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +116,10 @@ def difference(first: Quantity, last: Quantity, shared: frozenset[str] = SHARED)
     A component whose source is in ``shared`` acts on both in the same way, so that only the
     difference of its two sizes is left (JCGM 100:2008, 5.2.2, correlation +1). This holds where
     both captures were made with the same sound card.
+
+    A single take scatters as much as the takes of the other stage do, whatever its own noise: for
+    n takes against one the scatter is s sqrt(1 + 1/n) with n - 1 degrees of freedom, the two-sample
+    t of n and one.
 
     Examples
     --------
@@ -240,99 +239,6 @@ def judge_bound(
     return Change(change, IMPROVED if first.measurable else WORSE)
 
 
-def rate_interval(count: int, exposure_s: float, coverage: float = COVERAGE) -> tuple[float, float]:
-    """Return the exact two-sided limits of a rate from a count.
-
-    Parameters
-    ----------
-    count : int
-        Number of events.
-    exposure_s : float
-        Seconds in which they were counted.
-    coverage : float, optional
-        Share of cases that the interval holds the rate, at least.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper limit in events per second.
-
-    References
-    ----------
-    .. [1] F. Garwood, Fiducial limits for the Poisson distribution, Biometrika 28 (1936) 437-442.
-
-    Examples
-    --------
-    >>> [round(float(limit), 3) for limit in rate_interval(10, 1.0)]
-    [4.795, 18.39]
-    """
-    tail = (1 - coverage) / 2
-    low = float(special.gammaincinv(count, tail)) if count else 0.0
-    return low / exposure_s, float(special.gammaincinv(count + 1, 1 - tail)) / exposure_s
-
-
-def rate_ratio_interval(
-    first: Counts, last: Counts, coverage: float = COVERAGE
-) -> tuple[float, float]:
-    """Return the exact two-sided limits of the ratio of two Poisson rates, last over first.
-
-    Parameters
-    ----------
-    first, last : tuple of int and float
-        Number of events, and the seconds in which they were counted.
-    coverage : float, optional
-        Share of cases that the interval holds the ratio, at least.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper limit; 0 to infinity where nothing was counted.
-
-    References
-    ----------
-    .. [1] C. J. Clopper, E. S. Pearson, The use of confidence or fiducial limits illustrated in the
-       case of the binomial, Biometrika 26 (1934) 404-413, on the counts given their sum.
-
-    Examples
-    --------
-    >>> [round(limit, 3) for limit in rate_ratio_interval((5, 60.0), (20, 60.0))]
-    [1.457, 13.639]
-    """
-    (a, time_a), (b, time_b) = first, last
-    tail = (1 - coverage) / 2
-    low = float(special.betaincinv(b, a + 1, tail)) if b else 0.0
-    high = float(special.betaincinv(b + 1, a, 1 - tail)) if a else 1.0
-    scale = time_a / time_b
-    return (
-        scale * low / (1 - low) if low < 1 else math.inf,
-        scale * high / (1 - high) if high < 1 else math.inf,
-    )
-
-
-def judge_counts(change: Change, first: Counts, last: Counts) -> Change:
-    """Judge a change of a rate by its counts instead of a normal law.
-
-    Parameters
-    ----------
-    change : Change
-        The change of the rate, for its difference.
-    first, last : tuple of int and float
-        Number of events, and the seconds in which they were counted.
-
-    Returns
-    -------
-    Change
-        ``improved`` or ``worse`` only where the exact limits of the ratio leave out 1.
-    """
-    if not change.difference.measurable:
-        return change
-    low, high = rate_ratio_interval(first, last)
-    verdict = IMPROVED if high < 1 else WORSE if low > 1 else UNCHANGED
-    upper = "no upper limit" if math.isinf(high) else f"{high:.2g}"
-    remark = f"ratio of rates {low:.2g} to {upper}, exact Poisson limits, 95 %"
-    return Change(change.difference, verdict, remark)
-
-
 def with_clock(quantity: Quantity, ppm: float) -> Quantity:
     """Return a quantity with another largest error of the sound card's clock, parts per million.
 
@@ -361,7 +267,7 @@ def budget_of(quantity: Quantity) -> tuple[Term, ...]:
 
 
 def _subtracted(first: Quantity, last: Quantity, shared: frozenset[str]) -> list[Term]:
-    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in shared]
+    terms = _apart(first, last, shared)
     for source in sorted(shared):
         a, b = _shared(first, source), _shared(last, source)
         if a or b:
@@ -369,9 +275,25 @@ def _subtracted(first: Quantity, last: Quantity, shared: frozenset[str]) -> list
     return terms
 
 
+def _apart(first: Quantity, last: Quantity, shared: frozenset[str]) -> list[Term]:
+    """Return the components that two values do not share; a single take repeats as others do."""
+    budgets = [[t for t in budget_of(q) if t.source not in shared] for q in (first, last)]
+    repeated = [[t for t in budget if t.source == REPEATS] for budget in budgets]
+    if all(repeated) or not any(repeated):
+        return [*budgets[0], *budgets[1]]
+    (scatter,) = max(repeated, key=len)
+    several, single = budgets if repeated[0] else budgets[::-1]
+    both = scatter.u * math.sqrt(scatter.dof + 2)  # u = s / sqrt(n), n = dof + 1
+    noise = math.fsum(t.u**2 for t in single if t.evaluation == "A") + scatter.u**2 - both**2
+    rest = [t for t in several if t is not scatter] + [t for t in single if t.evaluation == "B"]
+    if noise > 0:
+        rest.append(Term("noise of the single take", math.sqrt(noise), "A"))
+    return [Term(REPEATS, both, "A", scatter.dof), *rest]
+
+
 def _sum_of_shared(first: Quantity, last: Quantity, shared: frozenset[str]) -> list[Term]:
     """Return the components of the sum of two values: what they share adds."""
-    terms = [t for q in (first, last) for t in budget_of(q) if t.source not in shared]
+    terms = _apart(first, last, shared)
     both = [(s, _shared(first, s) + _shared(last, s)) for s in sorted(shared)]
     return terms + [Term(source, u, "B") for source, u in both if u]
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
-from sigkit.judging.compare import Counts
 from sigkit.judging.limits import OUTSIDE, WITHIN, Limit, judge_count
+from sigkit.judging.rates import Counts
 
 CLEANINGS = ("air", "cleaner", "hand", "replaced")
 """What may have been done to a slider, the least invasive first."""
@@ -154,13 +154,13 @@ def finding_of(state: SliderState, limit: Limit, *, all_over: int = 0) -> str:
     Returns
     -------
     str
-        ``quiet`` where the exact limits of events per pass lie within the limit and no place fires
+        ``quiet`` where the 95 % limits of events per pass lie within the limit and no place fires
         in most passes, ``hidden`` where they do under a floor that loud dirt could lie below,
         ``cannot tell`` where they hold the limit, else where the events are.
     """
     if state.counts is None:
         return NOT_MEASURABLE
-    word = judge_count(state.counts, limit).word
+    word = judge_count(state.counts, limit, state.counts[1]).word
     if word != OUTSIDE and not state.fixed_spots:
         high = state.floor_db > state.worst_seen_db - FLOOR_BELOW_DB
         return (HIDDEN if high else QUIET) if word == WITHIN else CANNOT_TELL
@@ -171,7 +171,7 @@ def finding_of(state: SliderState, limit: Limit, *, all_over: int = 0) -> str:
     if state.fixed_spots:
         return FIXED
     later = state.later if state.later is not None else (0, 0.0)
-    calm = later[1] >= LEAST_LATER and judge_count(later, limit).word == WITHIN
+    calm = later[1] >= LEAST_LATER and judge_count(later, limit, later[1]).word == WITHIN
     return FIRST_PASS if calm else SCATTERED
 
 

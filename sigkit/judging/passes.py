@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE, Counts, rate_ratio_interval
+from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE
+from sigkit.judging.rates import PASS_SCATTER, rate_ratio_interval, widened_ratio
 from sigkit.judging.stage_passes import BINS, BURST, DROPOUT, JUMP, SHOWN_BY, StagePasses
 
 Array = NDArray[np.float64]
@@ -18,8 +19,6 @@ Array = NDArray[np.float64]
 LEAST_PASSES = 4
 """Fewer passes a side cannot reach p < 0.05: 2 of the C(6, 3) = 20 arrangements are p = 0.1."""
 ALPHA = 0.05
-PASS_SCATTER = 0.5
-"""Spread of the rate between passes, in ln, supposed where too few passes show it; guide value."""
 FEWEST_A_DIRECTION = 3
 """Passes of each direction on each side from which on passes are permuted within directions."""
 ANOTHER_SPEED = 1.5
@@ -131,7 +130,7 @@ def compare_passes(first: StagePasses, last: StagePasses) -> PassChange:
         within = ", within directions" if groups else ""
         remarks.append(f"permutation of passes p {shown} ({how}{within})")
     else:
-        decides = widened(ratio, totals, len(a), len(b))
+        decides = widened_ratio(totals, len(a), len(b))
         remarks.append(
             f"fewer than {LEAST_PASSES} passes a side do not show how passes scatter; with the "
             f"{PASS_SCATTER:g} in ln that is usual (guide value) the ratio is {_limits(decides)}"
@@ -265,36 +264,6 @@ def permutation_p(
         sums += random.permuted(np.tile(v, (DRAWS, 1)), axis=1)[:, :k].sum(axis=1)
     hits = int(np.sum(np.abs(sums - middle) >= apart))
     return (1 + hits) / (1 + DRAWS), f"{DRAWS} drawn"
-
-
-def widened(
-    ratio: tuple[float, float], totals: tuple[Counts, Counts], n: int, m: int
-) -> tuple[float, float]:
-    """Return limits of a ratio with the scatter between passes that few passes cannot show.
-
-    Parameters
-    ----------
-    ratio : tuple of float
-        Its exact Poisson limits.
-    totals : tuple of two (int, float)
-        Count and exposure, first and last.
-    n, m : int
-        Passes of each.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper limit, farther apart.
-    """
-    (a, exposed), (b, exposed_last) = totals
-    middle = (b + 0.5) / (a + 0.5) * exposed / exposed_last
-    scatter = 1.96 * PASS_SCATTER * math.sqrt(1 / n + 1 / m)
-    low, high = ratio
-    if low > 0:
-        low = middle / math.exp(math.hypot(math.log(middle / low), scatter))
-    if math.isfinite(high):
-        high = middle * math.exp(math.hypot(math.log(high / middle), scatter))
-    return low, high
 
 
 def _limits(ratio: tuple[float, float]) -> str:

@@ -18,11 +18,11 @@ from sigkit.judging.compare import IMPROVED, WORSE
 from sigkit.judging.passes import (
     ALPHA,
     LEAST_PASSES,
-    PASS_SCATTER,
     compare_passes,
     over_both,
     permutation_p,
 )
+from sigkit.judging.rates import PASS_SCATTER, Z_95
 from sigkit.judging.stage_passes import BINS, BURST, DROPOUT, JUMP, StagePasses
 
 Array = NDArray[np.float64]
@@ -111,7 +111,7 @@ def _of_few(quantity: str, a: Array, b: Array, sides: tuple[StagePasses, StagePa
         return numbers
     sign = float(np.sign(b.max() - a.max()))
     more, less = (a, b) if sign < 0 else (b, a)
-    apart = 1.96 * math.sqrt(1 / len(a) + 1 / len(b))
+    apart = Z_95 * math.sqrt(1 / len(a) + 1 / len(b))
     if quantity in IN_DB:
         beyond = more.max() - less.max() > LEVEL_SCATTER_DB * apart
     else:

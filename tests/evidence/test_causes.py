@@ -82,6 +82,8 @@ def test_all_subjects_off_alike_point_to_what_they_share(evidence):
         ("slider,worst_level,,,a;b;c;d;e,clean it,,", "names 5 causes", "one to 4"),
         ("slider,worst_level,,,,clean it,,", "names 0 causes", "one to 4"),
         ("slider,worst_level,,,dirt,,,", "no next step", "what to do"),
+        ("slider,worst_level,,,dirt,turn it clockwise,,", "which way to turn", "service document"),
+        ("stability,frequency,,,heat,close it,,", "no quantity 'frequency'", "spread, drift"),
     ],
 )
 def test_a_wrong_line_is_refused_with_its_place(tmp_path, line, problem, remedy):
@@ -92,6 +94,15 @@ def test_a_wrong_line_is_refused_with_its_place(tmp_path, line, problem, remedy)
     assert problem in error.value.problem
     assert remedy in error.value.remedy
     assert error.value.where == "causes.csv, line 2"
+
+
+def test_two_lines_for_one_thing_are_refused(tmp_path):
+    path = tmp_path / "causes.csv"
+    line = "slider,worst_level,,,dirt,clean it,,"
+    path.write_text(f"{HEAD}\n{line}\n{line.replace(',,,', ',any,,', 1)}\n", encoding="utf-8")
+    with pytest.raises(InputError, match="Line 2 is for the same") as error:
+        read_causes(path)
+    assert error.value.where == "causes.csv, line 3"
 
 
 def test_without_a_file_there_are_none(tmp_path):

@@ -73,6 +73,10 @@ CASES = [
         quantity="total_drift",
     ),
     Case(
+        *("extent", Plan(), Plan(seconds=3.5), "recorded for 2 s and 4 s: record equally long"),
+        quantity="spread",
+    ),
+    Case(
         *("start", Plan(**WARM), Plan(**WARM | {"power_on_s": None})),
         forbidden="switch-on is not in the recording and power_on_s is not given",
         quantity="total_drift",
@@ -234,7 +238,7 @@ def test_what_holds_for_a_whole_stage(tmp_path, gains, why, known):
     ripple = next(r for r in evidence.rows if r.judged.quantity == "ripple")
     assert ripple.verdict.startswith(f"not comparable: {why}")
     assert not ripple.change.measurable
-    unknown = ["room temperature not given for both stages", "rails not logged"]
+    unknown = ["room temperature not given for both stages", "rails not logged for both stages"]
     assert gate_of(row_of(evidence, Case("dated"))) == [
         *([] if known else unknown),
         "after is dated before before",

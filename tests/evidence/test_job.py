@@ -115,6 +115,10 @@ def test_every_wrong_file_is_reported_and_stops_no_other(job_folder):
             "job.toml, [limits.warmup], settling_time",
         ),
         (
+            *("[limits.stability]\nfrequency = 3", "never held against a limit", "spread, drift"),
+            "job.toml, [limits.stability], frequency",
+        ),
+        (
             *("[limits.warmup]\ntotal_drift = -15", "must be above 0", "in cents"),
             "job.toml, [limits.warmup], total_drift",
         ),

@@ -48,14 +48,16 @@ def lines(evidence):
     return {line.subject: line for line in evidence.ladder.lines}
 
 
-def test_one_line_a_slider_with_exact_limits(evidence):
-    """Garwood, 95 %: 50 in 10 passes 3.711 to 6.592; none in 10 passes up to 0.3689."""
+def test_one_line_a_slider_with_its_limits(evidence):
+    """Garwood, 95 %: 50 in 10 passes 3.711 to 6.592, none in 10 passes up to 0.3689; with passes
+    that scatter by 0.5 in ln: 5.05 / exp(hypot(ln(5.05 / 3.711), 0.3099)) = 3.261, and so on.
+    """
     found = lines(evidence)
     assert list(found) == ["attack", "bend", "decay", "noise", "release", "volume"]
     first, second, third = found["release"].rungs
     assert [rung.counts for rung in (first, second, third)] == [(50, 10), (0, 10), (40, 10)]
-    assert first.interval == pytest.approx((3.7111, 6.5919), abs=5e-5)
-    assert second.interval == pytest.approx((0.0, 0.3689), abs=5e-5)
+    assert first.interval == pytest.approx((3.261, 7.601), abs=2e-3)
+    assert second.interval == pytest.approx((0.0, 0.3778), abs=5e-5)
     assert [rung.done for rung in found["volume"].rungs] == ["", "cleaner", "hand"]
     assert [rung.fixed_spots for rung in found["volume"].rungs] == [2, 2, 2]
     assert [rung.tested for rung in found["noise"].rungs] == [True, False, False]

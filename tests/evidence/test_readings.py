@@ -64,6 +64,36 @@ def test_decimal_commas_byte_order_marks_and_semicolons(tmp_path, data):
     assert reading.rails["plus"].volts == 14.98
 
 
+@pytest.mark.parametrize(
+    ("head", "cell", "value"),
+    [
+        ("rail_x_v", "15,02 V", 15.02),
+        ("rail_x_v", "15,02\N{NO-BREAK SPACE}V", 15.02),
+        ("rail_x_v", "\N{MINUS SIGN}15,02", -15.02),
+        ("rail_x_v", "\N{EN DASH}15,02", -15.02),
+        ("rail_x_v", "15.020", 15.02),
+        ("room_c", "20,5 °C", 20.5),
+        ("ripple_mv", "1\N{NARROW NO-BREAK SPACE}234,5 mV", 1234.5),
+        ("ripple_mv", "0,125", 0.125),
+        ("minutes", "1 000", 60_000.0),
+    ],
+)
+def test_numbers_as_spreadsheets_and_hands_write_them(tmp_path, head, cell, value):
+    (reading,) = read(tmp_path, f"stage;{head};note;;\nbefore;{cell};;;\n")
+    rails = {f"rail_{name}_v": rail.volts for name, rail in reading.rails.items()}
+    assert {"minutes": reading.time_s, **reading.values, **rails}[head] == pytest.approx(value)
+
+
+def test_a_decimal_mark_that_the_table_shows_leaves_no_doubt(tmp_path):
+    first, second = read(tmp_path, "stage,ripple_mv\nbefore,1.2\nbefore,1.250\n")
+    assert (first.values["ripple_mv"], second.values["ripple_mv"]) == (1.2, 1.25)
+
+
+def test_a_time_of_day_may_lack_its_zero(tmp_path):
+    (reading,) = read(tmp_path, "stage;date_time\nbefore;2.3.2026 9:05\n")
+    assert reading.clock == datetime.datetime(2026, 3, 2, 9, 5)
+
+
 def test_rails_and_room_over_several_readings(tmp_path):
     rows = read(
         tmp_path,
@@ -101,10 +131,17 @@ def test_temperature_over_time_since_switch_on(tmp_path):
         ("stage,room_c\nbefor,20", "no stage 'befor'", "Did you mean 'before'?", 2),
         ("stage,room_c\n\n,20", "no stage ''", "Known stages: before, after", 3),
         ("stage,test\nbefore,warmpu", "no bench test named 'warmpu'", "'warmup'", 2),
-        ("stage,room_c\nbefore,20 C", "room_c must be a number; got '20 C'", "without unit", 2),
+        ("stage,room_c\nbefore,20 F", "room_c must be a number; got '20 F'", "in °C or C", 2),
+        ("stage,rail_x_v\nbefore,15020 mV", "must be a number", "in V", 2),
+        ("stage,rail_x_v\nbefore,15020", "must lie from -1000 to 1000", "unit", 2),
+        ("stage,rail_x_v\nbefore,01. Apr", "must be a number", "in V", 2),
+        ("stage;minutes;room_c\nbefore;1.000;20,5", "may be 1.000 or 1000", "thousands", 2),
+        ('stage,ripple_mv\nbefore,"1,234"', "may be 1.234 or 1234", "thousands", 2),
+        ("stage;minutes\nbefore;1.000,5", "must be a number", "in min", 2),
+        ("stage,minutes,room_c\nbefore,60,20,5,", "5 cells, and there are 3", "semicolons", 2),
         ("stage,room_c\nbefore,68", "must lie from -30 to 60; got 68", "unit", 2),
         ("stage,ripple_mv\nbefore,-1", "must lie from 0", "unit", 2),
-        ("stage,rail_plus_v\nbefore,nan", "must be a number", "without unit", 2),
+        ("stage,rail_plus_v\nbefore,nan", "must be a number", "in V", 2),
         ("stage,room_c\nbefore,20,5", "3 cells, and there are 2 columns", "semicolons", 2),
         ("stage,minutes,time_s\nbefore,1,60", "switch-on twice", "minutes or time_s", 2),
         ("stage,date_time\nbefore,2.3.2026", "must be a date and a time", "2026-03-02 10:15", 2),

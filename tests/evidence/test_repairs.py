@@ -44,7 +44,7 @@ def test_a_line_with_its_stage_or_placed_by_its_date(tmp_path):
     "data",
     [
         "\ufeffdate;stage;done\r\n5.3.2026;;caps\r\n".encode(),
-        "Date\tStage\tDone\n05/03/2026\t2_rails\tcaps\n".replace("05/03", "25/03").encode("utf-16"),
+        "Date\tStage\tDone\n05/03/2026\t2_rails\tcaps\n".replace("05/03", "25/02").encode("utf-16"),
         b'sep=,\ndate,done\n"2026-03-05",caps\n',
     ],
 )
@@ -76,6 +76,8 @@ def test_a_correction_is_a_new_line_that_takes_the_old_ones_place(tmp_path):
         ("stage,done,corrects\n3_after,x,9\n", "no earlier repair", "line 1", 2),
         ("stage,done,corrects\n3_after,x,2\n", "no earlier repair", "line 1", 2),
         ("stage,done,corrects\n3_after,x,first\n", "must be a line", "number", 2),
+        ("stage,done,corrects\n3_after,x,²\n", "must be a line", "number", 2),
+        ("stage,date,done\n1_before,2026-03-10,x\n", "come before 1_before", "date", 2),
     ],
 )
 def test_what_makes_no_sense_is_refused_with_its_line(tmp_path, text, problem, remedy, line):
@@ -94,7 +96,8 @@ def test_no_part_is_taken_for_a_spoilt_fraction(cell):
 
 
 @pytest.mark.parametrize(
-    "cell", ["01. Apr", "1-Apr", "Apr 1", "01-Apr-26", "4. Mrz.", "1 avr", "1.4.", "1.4.2026"]
+    "cell",
+    ["01. Apr", "1-Apr", "Apr 1", "01-Apr-26", "4. Mrz.", "1 avr", "1.4.", "1.4.2026", "4/1/2026"],
 )
 def test_what_spreadsheets_make_of_a_fraction(cell):
     assert spoilt_fraction(cell)
@@ -170,6 +173,32 @@ def test_a_log_begun_by_hand_keeps_its_columns(job_folder):
     assert path.read_text(encoding="utf-8") == 'Stage;Done\nafter;cleaned\nafter;"dried; twice"\n'
     with pytest.raises(InputError, match="no column 'part'"):
         sigkit.log_repair(job_folder, "x", stage="after", part="4700 uF")
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        "Stage;Done\nafter;für\n".encode("cp1252"),
+        "Stage\tDone\nafter\tfür\n".encode("utf-16"),
+        "\ufeffsep=;\r\nStage;Done\r\nafter;für\r\n".encode(),
+        "Stage;Done\rafter;für\r".encode(),
+        "Stage;Done\nafter;für\u2028\n".encode(),
+    ],
+)
+def test_a_spreadsheets_log_grows_in_its_own_encoding(job_folder, log):
+    path = job_folder / "repairs.csv"
+    path.write_bytes(log)
+    line = sigkit.log_repair(job_folder, "Lötstelle", stage="after")
+    assert path.read_bytes().startswith(log)
+    first, second = sigkit.open_job(job_folder).repairs
+    assert (first.done.strip(), second.done, second.line) == ("für", "Lötstelle", line)
+
+
+def test_a_letter_that_an_old_encoding_lacks_is_said(job_folder):
+    path = job_folder / "repairs.csv"
+    path.write_bytes("Stage;Done\nafter;für\n".encode("cp1252"))
+    with pytest.raises(InputError, match="has no 'Ω'"):
+        sigkit.log_repair(job_folder, "10 kΩ", stage="after")
 
 
 def test_an_empty_repair_and_a_missing_folder_are_refused(job_folder):

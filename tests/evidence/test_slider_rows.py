@@ -20,11 +20,11 @@ def verdicts(before, after):
 
 
 def test_events_per_pass_lead_and_show_their_count():
-    """Garwood limits of 20 in 10 passes: 1.2217 to 3.0888."""
+    """Garwood limits of 20 in 10 passes: 1.2217 to 3.0888; with their scatter 1.12 to 3.43."""
     found = rows(made(spread([2] * 10)), made())
     assert next(iter(found)) == "events_per_pass"
     text = cell_text(found["events_per_pass"].cells["before"]).replace("\N{NO-BREAK SPACE}", " ")
-    assert text == "2.0 per pass (20 in 10 passes: 1.2 to 3.1)"
+    assert text == "2.0 per pass (20 in 10 passes: 1.1 to 3.4)"
     assert found["events_per_pass"].limit_verdict.word == "within limits"
     assert found["fixed_spots"].limit_verdict.word == "within limits"
     assert {j.quantity for j in TESTS["slider"].judged} >= set(found)
@@ -183,13 +183,15 @@ def test_hidden_places_do_not_make_spots_vanish():
     assert none["fixed_spots"].verdict.startswith("not comparable: over the floors of both 0")
 
 
-def test_a_slider_is_held_against_its_limit_by_exact_limits():
-    """4 in 10 passes: exactly up to 1.024, so undecided; the normal law would say 0.8, within."""
+def test_a_slider_is_held_against_its_limit_by_the_limits_of_its_rate():
+    """4 in 10 passes: exactly up to 1.024, and 1.084 with passes that scatter by 0.5 in ln, so
+    undecided; the normal law would say 0.8, within.
+    """
     four = made(spread([1, 0, 1, 0, 1, 0, 1, 0, 0, 0]))
     row = rows(made(spread([1] * 10)), four)["events_per_pass"]
     assert row.cells["after"].quantity.expanded == pytest.approx(0.4)
     assert row.limit_verdict.word == "undecided"
-    own = rows(made(), four, limits={("slider", "events_per_pass"): 1.03})["events_per_pass"]
+    own = rows(made(), four, limits={("slider", "events_per_pass"): 1.09})["events_per_pass"]
     assert own.limit_verdict.word == "within limits"
     assert own.limit.source == "set for this job"
 

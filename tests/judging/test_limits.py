@@ -1,5 +1,6 @@
 """The decision rule, against figures worked from JCGM 106:2012."""
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -7,7 +8,7 @@ from scipy import stats
 
 from sigkit.judging.limits import Limit, guide_limits, job_limits, judge_count, judge_limit
 from sigkit.measures import TESTS
-from sigkit.quantity import Quantity, not_measurable
+from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 
 def limit(value, unit="cents"):
@@ -107,21 +108,23 @@ def test_the_job_overrides_a_guide_value():
         (3, "within limits"),
         (4, "undecided"),
         (17, "undecided"),
-        (18, "outside limits"),
+        (20, "outside limits"),
     ],
 )
-def test_counts_are_judged_by_their_exact_limits(count, word):
+def test_counts_are_judged_by_the_limits_of_their_rate(count, word):
     """In 10 passes, at most 1 a pass: F. Garwood, Biometrika 28 (1936), 95 %: 3 gives up to 8.767,
-    4 up to 10.24; 17 from 9.903, 18 from 10.668 (scipy.stats.chi2).
+    4 up to 10.24; 17 from 9.903, 20 from 12.217 (scipy.stats.chi2); with a scatter between passes
+    of 0.5 in ln 3 up to 9.05, 20 from 11.5.
     """
     low = stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0
     high = stats.chi2.ppf(0.975, 2 * count + 2) / 2
+    scatter = 1.959964 * 0.5 / 10**0.5
+    middle = count + 0.5
+    low = middle * np.exp(-np.hypot(np.log(middle / low), scatter)) if low else 0.0
+    high = middle * np.exp(np.hypot(np.log(high / middle), scatter))
     expected = "within" if high <= 10 else "outside" if low >= 10 else "undecided"
     assert word.startswith(expected)
-    verdict = judge_count((count, 10.0), limit(1, "per pass"))
-    assert verdict.word == word
-    law = stats.gamma(count + 0.5, scale=1 / 10)
-    assert verdict.probability == pytest.approx(law.cdf(1.0), abs=1e-12)
+    assert judge_count((count, 10.0), limit(1, "per pass"), 10).word == word
 
 
 def test_a_number_of_things_is_judged_by_the_next_whole_number():
@@ -133,6 +136,21 @@ def test_a_number_of_things_is_judged_by_the_next_whole_number():
     assert judge_limit(Quantity(1, 0.2, ""), Limit(1, "", "test"), "smaller").word == (
         "within limits"
     )
+
+
+def test_keys_of_which_it_cannot_be_told_hide_none_that_is_dead():
+    """2 keys are dead for certain, of 2 more it cannot be told: more than one, either way."""
+    sure, untold = Term("taken for others", 0.1, "B"), Term("not to be told", 1.0, "B", side=1)
+    hidden = Term("hidden", 1.0, "B", side=-1)
+    dead = combine(2.0, "", [sure, untold])
+    assert str(dead) == "2 (2 to 4)"
+    verdict = judge_limit(dead, Limit(1, "", "test"), "smaller")
+    assert (verdict.word, verdict.chance) == ("outside limits", "< 0.1 %")
+    assert judge_limit(dead, Limit(3, "", "test"), "smaller").word == "undecided"
+    perhaps = combine(2.0, "", [sure, hidden])
+    assert str(perhaps) == "2 (0 to 2)"
+    assert judge_limit(perhaps, Limit(2, "", "test"), "smaller").word == "within limits"
+    assert judge_limit(perhaps, Limit(1, "", "test"), "smaller").word == "undecided"
 
 
 def test_worn_and_faulty_are_drawn_where_the_table_draws_them():

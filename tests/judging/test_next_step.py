@@ -28,7 +28,7 @@ def state(count, passes=10.0, **more):
         (state(0, 3.0), "cannot tell"),
         (state(4), "cannot tell"),
         (state(17), "cannot tell"),
-        (state(18), "scattered"),
+        (state(20), "scattered"),
         (state(60), "scattered"),
         (state(3, fixed_spots=1), "fixed spots"),
         (state(60, fixed_spots=2), "fixed spots"),

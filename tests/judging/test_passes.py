@@ -9,8 +9,8 @@ import pytest
 import scipy.stats
 from slider_made import event, made, refused, spread
 
-from sigkit.judging.compare import rate_interval, rate_ratio_interval
 from sigkit.judging.passes import compare_kinds, compare_passes, permutation_p
+from sigkit.judging.rates import rate_interval, rate_ratio_interval
 from sigkit.judging.stage_passes import BINS, StagePasses, pool_takes
 from sigkit.quantity import Term, combine, not_measurable
 

@@ -6,7 +6,7 @@ import datetime
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -179,12 +179,14 @@ def read_settings(path: Path) -> Settings:
     limits: dict[tuple[str, str], float] = {}
     sources: dict[tuple[str, str], str] = {}
     for test, values in _tables(document, "limits").items():
-        units = {
-            j.quantity: j.unit for j in known_test(test, where=f"{FILE}, [limits.{test}]").judged
-        }
+        judged = known_test(test, where=f"{FILE}, [limits.{test}]").judged
+        units = {j.quantity: j.unit for j in judged}
+        shown_only = {j.quantity for j in judged if j.better == "none"}
         known = {q: (dict,) if isinstance(values.get(q), dict) else NUMBER for q in units}
         check(values, known, f"limits.{test}")
         for quantity, value in values.items():
+            if quantity in shown_only:
+                raise _never_judged(test, quantity, [q for q in units if q not in shown_only])
             limit = value
             if isinstance(value, dict):
                 section = f"limits.{test}.{quantity}"
@@ -266,6 +268,14 @@ def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
     if (limit < 0 or (limit == 0 and unit)) and not unit.startswith("dB"):
         remedy = f"Give the largest size in {unit} that is still good, without a sign."
         raise wrong(limit, "above 0", section, key, remedy)
+
+
+def _never_judged(test: str, quantity: str, judged: Sequence[str]) -> InputError:
+    return InputError(
+        f"{quantity} is shown and never held against a limit: neither way is better.",
+        where=f"{FILE}, [limits.{test}], {quantity}",
+        remedy=f"Remove it. With limits: {', '.join(judged)}.",
+    )
 
 
 def _no_limit(section: str) -> InputError:

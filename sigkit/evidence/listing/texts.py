@@ -205,7 +205,7 @@ def _middle(
         not_tested(evidence),
         only_earlier(evidence),
     )
-    told = ", ".join(untested) if untested else "none of the bench tests"
+    told = ", ".join(untested) if untested else "nothing; every bench test was done"
     if not named:
         told = f"{len(untested)}, named in the report"
     last = words(evidence.job.stages[-1].name)

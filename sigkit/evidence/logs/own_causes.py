@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from sigkit.judging.causes import (
 from sigkit.judging.next_step import cautions
 
 FILE = "causes.csv"
+TURN = re.compile(r"clockwise", re.IGNORECASE)
 CHOICES = {"sign": (ABOVE, BELOW, ANY), "alike": (ALL, ANY)}
 
 
@@ -42,13 +44,18 @@ def read_causes(path: Path) -> Mapping[Key, Cause]:
     ------
     InputError
         An unknown column, test, quantity, sign or caution, with a suggestion; a line without
-        causes or step, or with too many causes.
+        causes or step, with too many causes or a trimmer's turn, or for what another is for.
     """
     needed = dict.fromkeys(COLUMNS[:2], "Take the shipped causes.csv as a pattern.")
     needed |= dict.fromkeys(("often", "step"), "Take the shipped causes.csv as a pattern.")
     lines = read_lines(path, COLUMNS, needed, what="causes")
+    first: dict[tuple[str, ...], int] = {}
     for line in lines:
         _check(line)
+        key = *(line.cells[c] for c in COLUMNS[:2]), *(line.cells.get(c, ANY) for c in CHOICES)
+        if first.setdefault(key, line.number) != line.number:
+            problem = f"Line {first[key]} is for the same quantity, sign and alike."
+            raise wrong_line(FILE, line.number, problem, "Put both into one line, or remove one.")
     blank = dict.fromkeys(COLUMNS, "")
     return causes_from([blank | dict(line.cells) for line in lines])
 
@@ -56,7 +63,7 @@ def read_causes(path: Path) -> Mapping[Key, Cause]:
 def _check(line: Line) -> None:
     where = f"{FILE}, line {line.number}"
     test = known_test(line.cells.get("test", ""), where=where)
-    quantities = [judged.quantity for judged in test.judged]
+    quantities = [judged.quantity for judged in test.judged if judged.better != "none"]
     quantity = line.cells.get("quantity", "")
     if quantity not in quantities:
         problem = f"{test.title} has no quantity {quantity!r} that is judged."
@@ -79,3 +86,7 @@ def _check(line: Line) -> None:
     if not line.cells.get("step", ""):
         problem = "The line names no next step."
         raise wrong_line(FILE, line.number, problem, "Write what to do next at the bench.")
+    if TURN.search(" ".join(line.cells.values())):
+        problem = "The line says which way to turn a trimmer."
+        remedy = "Leave it to the service document: it differs from unit to unit."
+        raise wrong_line(FILE, line.number, problem, remedy)

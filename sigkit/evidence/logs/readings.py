@@ -22,10 +22,18 @@ TIMES = {"minutes": 60.0, "time_s": 1.0}
 """Columns of the time since switch-on, and their seconds."""
 COLUMNS = ("stage", *TIMES, "date_time", "test", "subject", "room_c", "ripple_mv", "note")
 RANGES = {"room_c": (-30.0, 60.0), "ripple_mv": (0.0, 1e6)}
+RAIL_RANGE = (-1000.0, 1000.0)
+UNITS = {"room_c": ("°C", "C"), "ripple_mv": ("mV",), "minutes": ("min",), "time_s": ("s",)}
+"""Units that may stand behind a number, by its column; behind a rail, V."""
 RAILS = "rail_NAME_v"
 
 _RAIL = re.compile(r"rail_(.+)_v")
-_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+_NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
+_GROUPED = re.compile(r"([+-]?\d{1,3})((?:\s\d{3})+)")
+"""Thousands set apart by spaces."""
+_THOUSAND = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+"""A decimal mark, or one between thousands."""
+_DASHES = str.maketrans(dict.fromkeys("\N{MINUS SIGN}\N{EN DASH}\N{HYPHEN}", "-"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +124,8 @@ def read_readings(path: Path, stages: Iterable[str]) -> tuple[Reading, ...]:
         example=RAILS,
     )
     known = list(stages)
-    return tuple(_reading(line.number, line.cells, known) for line in lines)
+    marks = _marks(cell for line in lines for cell in line.cells.values())
+    return tuple(_reading(line.number, line.cells, known, marks) for line in lines)
 
 
 def temperature(
@@ -168,14 +177,14 @@ def rails_of(readings: Sequence[Reading]) -> dict[str, Rail]:
     }
 
 
-def _reading(line: int, given: Mapping[str, str], stages: list[str]) -> Reading:
+def _reading(line: int, given: Mapping[str, str], stages: list[str], marks: str) -> Reading:
     stage, test = given.get("stage", ""), as_word(given.get("test", ""))
     if stage not in stages:
         raise _wrong(f"There is no stage {stage!r}.", line, suggestion(stage, stages, "stages"))
     if test:
         known_test(test, where=f"{FILE}, line {line}")
     numbers = {
-        head: _number(cell, head, line)
+        head: _number(cell, head, line, marks)
         for head, cell in given.items()
         if head in TIMES or head in RANGES or _RAIL.fullmatch(head)
     }
@@ -196,21 +205,43 @@ def _reading(line: int, given: Mapping[str, str], stages: list[str]) -> Reading:
     )
 
 
-def _number(cell: str, head: str, line: int) -> tuple[float, float]:
+def _marks(cells: Iterable[str]) -> str:
+    """Return the decimal marks of a table, as far as its numbers leave no doubt."""
+    found = [_plain(cell) for cell in cells]
+    sure = [t for t in found if _NUMBER.fullmatch(t) and not _THOUSAND.fullmatch(t)]
+    return "".join(mark for mark in ".," if any(mark in text for text in sure))
+
+
+def _plain(cell: str, head: str = "") -> str:
+    """Return a number without its unit, and with plain signs."""
+    text = " ".join(cell.split()).translate(_DASHES)
+    for unit in UNITS.get(head, ("V",)):
+        text = text.removesuffix(unit).rstrip()
+    grouped = _GROUPED.match(text)
+    return text.replace(" ", "") if grouped else text
+
+
+def _number(cell: str, head: str, line: int, marks: str) -> tuple[float, float]:
     """Return a number and the step of its last digit."""
-    text = cell.replace("\N{MINUS SIGN}", "-").replace("\N{NO-BREAK SPACE}", "")
-    text = text.replace(",", ".")
+    text = _plain(cell, head)
     if not _NUMBER.fullmatch(text):
+        unit = " or ".join(UNITS.get(head, ("V",)))
+        remedy = f"Write digits with a decimal point or comma, in {unit}."
+        raise _wrong(f"{head} must be a number; got {cell!r}.", line, remedy)
+    low, high = RANGES.get(head, RAIL_RANGE if _RAIL.fullmatch(head) else (-math.inf, math.inf))
+    many = float(re.sub("[.,]", "", text))
+    if _THOUSAND.fullmatch(text) and low <= many <= high and not (marks and marks in text):
         raise _wrong(
-            f"{head} must be a number; got {cell!r}.", line, "Write it without unit or spaces."
+            f"{head} may be {text.replace(',', '.')} or {many:g}; got {cell!r}.",
+            line,
+            "Write it without a mark between thousands, or with one decimal more.",
         )
-    value = float(text)
-    low, high = RANGES.get(head, (-math.inf, math.inf))
+    value = float(text.replace(",", "."))
     if not low <= value <= high:
         raise _wrong(
             f"{head} must lie from {low:g} to {high:g}; got {cell}.", line, "Check the unit."
         )
-    return value, 10.0 ** -len(text.partition(".")[2])
+    return value, 10.0 ** -len(re.split("[.,]", text + ".")[1])
 
 
 def _clock(cell: str, line: int) -> datetime.datetime:

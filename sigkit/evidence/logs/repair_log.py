@@ -12,7 +12,7 @@ from pathlib import Path
 
 from sigkit.errors import InputError
 from sigkit.evidence.logs.repairs import COLUMNS, FILE
-from sigkit.evidence.logs.spreadsheet import as_word
+from sigkit.evidence.logs.spreadsheet import as_word, decoded, encoding_of, headed
 
 
 def log_repair(
@@ -85,11 +85,12 @@ def log_repair(
 
 def _append(path: Path, cells: Mapping[str, str], asked: Iterable[str]) -> int:
     """Write one line at the end of the file, in the columns that it has."""
-    text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
+    data = path.read_bytes() if path.exists() else b""
+    text, encoding = decoded(data), encoding_of(data)
     heads, separator = list(COLUMNS), ","
     if text.strip():
-        first = text.lstrip().partition("\n")[0]
-        separator = max(";\t,", key=first.count)
+        _, rest, separator = headed(text.lstrip())
+        first = rest.lstrip().splitlines()[0]
         heads = [as_word(head) for head in next(csv.reader([first], delimiter=separator))]
     left = [name for name in asked if cells[name] and name not in heads]
     if left:
@@ -106,8 +107,16 @@ def _append(path: Path, cells: Mapping[str, str], asked: Iterable[str]) -> int:
         out.write("\n")
     writer.writerow([re.sub(r"\s+", " ", cells.get(head, "")).strip() for head in heads])
     try:
-        with path.open("a", encoding="utf-8", newline="") as file:
-            file.write(out.getvalue())
+        new = out.getvalue().encode(encoding)
+    except UnicodeEncodeError as error:
+        raise InputError(
+            f"The file is in an old encoding that has no {error.object[error.start]!r}.",
+            where=str(path),
+            remedy="Save it as CSV UTF-8 first, or write it with other letters.",
+        ) from None
+    try:
+        with path.open("ab") as file:
+            file.write(new)
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
@@ -116,4 +125,4 @@ def _append(path: Path, cells: Mapping[str, str], asked: Iterable[str]) -> int:
             where=str(path),
             remedy="Close it in the spreadsheet, or see that you may write to it.",
         ) from error
-    return len((text + out.getvalue()).splitlines())
+    return len(re.split(r"\r\n|\r|\n", (text + out.getvalue()).removesuffix("\n")))

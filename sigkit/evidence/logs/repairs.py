@@ -198,7 +198,7 @@ def _repair(line: Line, dates: Mapping[str, str]) -> Repair:
                 "Write it again with its unit, such as 0.25 W, or as text.",
             )
     corrects = cells.get("corrects", "")
-    if corrects and not corrects.isdigit():
+    if corrects and not (corrects.isascii() and corrects.isdigit()):
         raise wrong_line(
             FILE, line.number, f"corrects must be a line; got {corrects!r}.", "Write its number."
         )
@@ -237,6 +237,9 @@ def _stage(line: Line, date: str, dates: Mapping[str, str]) -> str:
         if given not in dates:
             problem = f"There is no stage {given!r}."
             raise wrong_line(FILE, line.number, problem, suggestion(given, dates, "stages"))
+        if date and date > (dates[given] or date):
+            problem = f"The repair of {date} is said to come before {given}, of {dates[given]}."
+            raise wrong_line(FILE, line.number, problem, "Put right the date, or the stage.")
         return given
     if not date or not all(dates.values()):
         raise wrong_line(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import csv
 import datetime
@@ -15,15 +16,17 @@ from sigkit.errors import InputError
 from sigkit.evidence.job.names import suggestion
 
 LAST_MONTH = 12
-_LOCAL_DATE = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})(?:,? (\d{2}:\d{2}(?::\d{2})?))?")
+_LOCAL_DATE = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})(?:,? (\d{1,2}:\d{2}(?::\d{2})?))?")
 _MONTHS = (
     "jan feb mar apr may jun jul aug sep oct nov dec mär mrz mai okt dez janv févr fév avr juin "
-    "juil août sept déc ene abr ago dic gen mag giu lug set ott mrt mei maj fev out"
+    "juil août sept déc ene abr ago dic gen mag giu lug set ott mrt mei maj fev out "
+    "january february march april june july august september october november december "
+    "januar februar märz juni juli oktober dezember janvier février avril juillet"
 )
 _MONTH = "|".join(_MONTHS.split())
 _SPOILT = re.compile(
     rf"\d{{1,2}}[.\- ]*({_MONTH})\.?([.\- ]*\d{{2,4}})?|({_MONTH})\.?[\- ]*\d{{1,4}}"
-    r"|\d{1,2}\.\d{1,2}\.(\d{2,4})?",
+    r"|\d{1,2}\.\d{1,2}\.(\d{2,4})?|\d{1,2}/\d{1,2}/\d{2,4}",
     re.IGNORECASE,
 )
 """Dates as spreadsheets of several languages shorten them."""
@@ -85,12 +88,16 @@ def read_lines(
     """
     if not path.exists():
         return ()
-    lines = _split(path, what)
-    _check_heads(path.name, lines[0], (columns, pattern, example), needed, what)
-    heads = [as_word(head) for head in lines[0][1]]
+    lines, separator = _split(path, what)
+    first, width = lines[0], len(lines[0][1])
+    while not first[1][-1]:
+        first[1].pop()
+    _check_heads(path.name, first, (columns, pattern, example), needed, what)
+    heads = [as_word(head) for head in first[1]]
     read = []
     for number, cells in lines[1:]:
-        if any(cells[len(heads) :]):
+        shifted = separator == "," and len(cells) > width  # by a decimal comma
+        if shifted or any(cells[len(heads) :]):
             raise wrong_line(
                 path.name,
                 number,
@@ -132,7 +139,7 @@ def as_clock(cell: str) -> datetime.datetime | None:
         return None
     with contextlib.suppress(ValueError):
         iso = f"{year:04}-{month:02}-{day:02}"
-        return datetime.datetime.fromisoformat(f"{iso} {found[5]}" if found[5] else iso)
+        return datetime.datetime.fromisoformat(f"{iso} {found[5]:0>5}" if found[5] else iso)
     return None
 
 
@@ -178,8 +185,8 @@ def _check_heads(
             raise wrong_line(file, number, f"The {what} have no column {head!r}.", remedy)
 
 
-def _split(path: Path, what: str) -> list[tuple[int, list[str]]]:
-    """Return the cells of each line that is not empty, with its number."""
+def _split(path: Path, what: str) -> tuple[list[tuple[int, list[str]]], str]:
+    """Return the cells of each line that is not empty, with its number; and the separator."""
     try:
         data = path.read_bytes()
     except OSError as error:
@@ -188,12 +195,7 @@ def _split(path: Path, what: str) -> list[tuple[int, list[str]]]:
             where=path.name,
             remedy="Check that it is a file that you may read.",
         ) from error
-    text = _decoded(data)
-    number = 1
-    if text[:4].casefold() == "sep=":  # spreadsheets write it for themselves
-        text, number = text.partition("\n")[2], 2
-    first = text.partition("\n")[0]
-    separator = max(";\t,", key=first.count)
+    number, text, separator = headed(decoded(data))
     try:
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
         lines = [(number + reader.line_num - 1, [c.strip() for c in cells]) for cells in reader]
@@ -204,14 +206,35 @@ def _split(path: Path, what: str) -> list[tuple[int, list[str]]]:
     if not lines:
         remedy = f"Write column names and {what}, or remove it."
         raise wrong_line(path.name, 1, f"The {what} are empty.", remedy)
-    return lines
+    return lines, separator
 
 
-def _decoded(data: bytes) -> str:
-    """Return the text, from whatever a spreadsheet writes."""
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", errors="replace")
+def encoding_of(data: bytes) -> str:
+    """Return how a spreadsheet has written a text; a byte-order mark stands before it still."""
+    for mark, name in ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
+        if data.startswith(mark):
+            return name
+    if 0 in data[:2]:  # UTF-16 without its mark
+        return "utf-16-be" if data[0] == 0 else "utf-16-le"
     try:
-        return data.decode("utf-8-sig")
+        data.decode("utf-8")
     except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace")
+        return "cp1252"
+    return "utf-8"
+
+
+def decoded(data: bytes) -> str:
+    """Return the text, from whatever a spreadsheet writes."""
+    return data.decode(encoding_of(data), errors="replace").removeprefix("\N{BOM}")
+
+
+def headed(text: str) -> tuple[int, str, str]:
+    """Return the number of the line with the column names, the text from there on, the separator.
+
+    Spreadsheets write a line ``sep=;`` before it for themselves.
+    """
+    number = 1
+    if text[:4].casefold() == "sep=":
+        text, number = text.partition("\n")[2], 2
+    first = text.partition("\n")[0]
+    return number, text, max(";\t,", key=first.count)

@@ -124,7 +124,7 @@ def _line(line: Line, verdicts: Mapping[tuple[str, str], str]) -> dict[str, Any]
 
 
 def rung_text(rung: Rung) -> str:
-    """Return what stands in a stage's cell: events per pass with exact limits, and what else."""
+    """Return what stands in a stage's cell: events per pass with their limits, and what else."""
     done = f"after {DONE[rung.done]}: " if rung.done else ""
     if rung.counts is None:
         reason = rung.reason.replace(" -", f" {MINUS}")
@@ -159,7 +159,7 @@ def _caption(ladder: Ladder) -> str:
     number = len(ladder)
     return (
         f"Events per pass of {_number(number)} slider{'' if number == 1 else 's'} over the stages, "
-        f"with exact 95{HOLD}% limits: at the last stage {_number(quiet)} of {_number(len(last))} "
+        f"with 95{HOLD}% limits: at the last stage {_number(quiet)} of {_number(len(last))} "
         f"that could be measured can be left alone (at most {ladder.limit.value:g} per pass)."
     )
 

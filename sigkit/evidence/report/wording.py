@@ -10,7 +10,7 @@ from dataclasses import replace
 from sigkit.evidence.rows.cell import Cell
 from sigkit.evidence.rows.table import Group, Row
 from sigkit.judging.causes import Cause
-from sigkit.judging.compare import BY_AT_LEAST, WORSE, rate_interval
+from sigkit.judging.compare import BY_AT_LEAST, WORSE
 from sigkit.judging.limits import NOT_MEASURABLE, NOT_TESTED, OUTSIDE
 from sigkit.measures import TESTS
 from sigkit.measures.result import words
@@ -61,7 +61,7 @@ def cell_text(cell: Cell) -> str:
 
 
 def rate_text(cell: Cell) -> str:
-    """Return a rate with the count behind it and its exact 95 % limits."""
+    """Return a rate with the count behind it and its 95 % limits."""
     assert cell.counts is not None
     count, exposure = cell.counts
     rate, limits = _rate(cell)
@@ -74,7 +74,7 @@ def rate_text(cell: Cell) -> str:
 def _rate(cell: Cell) -> tuple[str, str]:
     assert cell.counts is not None
     count, exposure = cell.counts
-    low, high = rate_interval(count, exposure)
+    low, high = cell.interval
     places = max(decimal_places(high - low), 0)
     return f"{count / exposure:.{places}f}", f"{low:.{places}f} to {high:.{places}f}"
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sigkit.evidence.job.folder import Stage
 from sigkit.evidence.run.takes import Outcome
-from sigkit.judging.compare import Counts, budget_of, join_takes, with_clock
+from sigkit.judging.compare import budget_of, join_takes, with_clock
 from sigkit.judging.limits import NOT_TESTED
-from sigkit.measures import Judged
+from sigkit.judging.rates import Counts, events_interval
+from sigkit.measures import Judged, Result
 from sigkit.quantity import Quantity, combine, not_measurable
 
 
@@ -27,7 +28,9 @@ class Cell:
     takes : int
         Takes behind the value.
     counts : tuple of int and float, or None
-        Events, and the seconds in which they were counted, where the quantity is a rate.
+        Events, and the seconds or passes in which they were counted, where the quantity is a rate.
+    passes : float
+        Passes of a slider in which they were counted, one for a take that shows none.
     at_most : Quantity or None
         Upper bound, where there is no value because nothing was found above it.
     whole : Quantity or None
@@ -38,8 +41,19 @@ class Cell:
     tested: bool = True
     takes: int = 0
     counts: Counts | None = None
+    passes: float = 1.0
     at_most: Quantity | None = None
     whole: Quantity | None = None
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """95 % limits of the value, nan where there is none; of a count those of its rate."""
+        if not self.quantity.measurable:
+            return math.nan, math.nan
+        if self.counts is not None:
+            return events_interval(self.counts, self.passes)
+        value, half = self.quantity.value, self.quantity.expanded
+        return value - half, value + half
 
 
 def cell_of(
@@ -84,8 +98,14 @@ def cell_of(
         joined,
         takes=len(results),
         counts=total if len(known) == len(results) else None,
+        passes=math.fsum(_passes(result) for result in results),
         at_most=highest if None not in bounds and not joined.measurable else None,
     )
+
+
+def _passes(result: Result) -> float:
+    counts: Mapping[str, Counts] = getattr(result, "counts", {})
+    return max(counts.get("events_per_pass", (0, 1.0))[1], 1.0)
 
 
 def whole_of(cell: Cell) -> Cell:

@@ -11,10 +11,11 @@ import numpy as np
 
 from sigkit.evidence.job.names import stage_order
 from sigkit.evidence.rows.slider_rows import other_control, sliders
-from sigkit.judging.compare import WORSE, Counts, rate_interval
+from sigkit.judging.compare import WORSE
 from sigkit.judging.limits import Limit, job_limits
 from sigkit.judging.next_step import CLEANINGS, NOTHING, SliderState, Step, next_step
 from sigkit.judging.passes import compare_passes
+from sigkit.judging.rates import Counts, events_interval
 from sigkit.judging.stage_passes import StagePasses, pool_takes, sought_in
 
 if TYPE_CHECKING:
@@ -70,8 +71,9 @@ class Rung:
 
     @property
     def interval(self) -> tuple[float, float]:
-        """Exact 95 % limits of the events per pass."""
-        return rate_interval(*self.counts) if self.counts else (math.nan, math.nan)
+        """95 % limits of the events per pass."""
+        counts = self.counts
+        return events_interval(counts, counts[1]) if counts else (math.nan, math.nan)
 
 
 @dataclass(frozen=True)

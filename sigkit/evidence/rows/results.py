@@ -10,10 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from sigkit.evidence.rows.cell import Cell
 from sigkit.evidence.rows.shown_rows import QUANTITY, shown_lines
 from sigkit.evidence.rows.table import Row
-from sigkit.judging.compare import rate_interval
 from sigkit.judging.slider_marks import percent_of
 from sigkit.quantity import Quantity
 
@@ -25,7 +23,7 @@ def results_frame(evidence: Evidence) -> pd.DataFrame:
     """Return the table of the evidence with the intervals that the report shows beside each value.
 
     For each stage ``low_STAGE`` and ``high_STAGE`` (ends of the 95 % interval: value less and plus
-    its expanded uncertainty, or exact Poisson limits of a rate), ``count_STAGE`` and
+    its expanded uncertainty, or the limits of a rate of events), ``count_STAGE`` and
     ``exposure_STAGE`` (events, and the seconds or passes in which they were counted),
     ``takes_STAGE``, ``captures_STAGE`` (the files behind the value) and, where captures were cut to
     the shorter one for a comparison, ``whole_STAGE``, ``whole_low_STAGE`` and ``whole_high_STAGE``
@@ -62,7 +60,7 @@ def _columns(evidence: Evidence) -> list[str]:
 def _more(evidence: Evidence, row: Row) -> dict[str, Any]:
     more: dict[str, Any] = {}
     for stage, cell in row.cells.items():
-        low, high = _ends(cell)
+        low, high = cell.interval
         count, exposure = cell.counts or (math.nan, math.nan)
         more |= {
             f"low_{stage}": low,
@@ -88,12 +86,6 @@ def _more(evidence: Evidence, row: Row) -> dict[str, Any]:
         **{"last_tested": row.since, "last_tested_verdict": row.stood.word},
         "mark_percent": math.nan if percent is None else percent,
     }
-
-
-def _ends(cell: Cell) -> tuple[float, float]:
-    if cell.counts is not None and cell.quantity.measurable:
-        return rate_interval(*cell.counts)
-    return _interval(cell.quantity)
 
 
 def _interval(quantity: Quantity) -> tuple[float, float]:

@@ -7,16 +7,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from sigkit.evidence.run.takes import Outcome
-from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE, Change, Counts, rate_ratio_interval
+from sigkit.judging.compare import IMPROVED, UNCHANGED, WORSE, Change
 from sigkit.judging.passes import (
     PassChange,
     another_speed,
     compare_kinds,
     compare_passes,
     needed_db,
-    widened,
 )
 from sigkit.judging.per_pass import PER_PASS, fixed_over_both, pass_spread
+from sigkit.judging.rates import Counts, widened_ratio
 from sigkit.judging.stage_passes import LEAST_JUMP_CENTS, StagePasses, pool_takes
 from sigkit.measures.slider.result import SliderResult
 
@@ -134,8 +134,7 @@ def _without_passes(
     floors = [float(np.max([r.floor.value for r in found])) for found in (before, after)]
     over_db = float(needed_db(*floors))
     (a, left_a), (b, left_b) = (_over(over_db, found) for found in (before, after))
-    ratio = rate_ratio_interval(a, b)
-    low, high = widened(ratio, (a, b), 1, 1)
+    low, high = widened_ratio((a, b), 1, 1)
     verdict = IMPROVED if high < 1 else WORSE if low > 1 else UNCHANGED
     left = f" ({left_a} and {left_b} below it left out)" if left_a or left_b else ""
     upper = f"{high:.2g}" if high < float("inf") else "no upper limit"

@@ -13,9 +13,12 @@ from sigkit.evidence.gate import (
     cut_to_shorter,
     other_band,
     other_gain,
+    other_length,
     partial_drift,
     settling_times,
     shared_sources,
+    tone_moved,
+    too_short_for,
     unknown_start,
 )
 from sigkit.evidence.job.folder import Job, Stage
@@ -30,10 +33,10 @@ from sigkit.judging.compare import (
     Change,
     judge_bound,
     judge_change,
-    judge_counts,
 )
 from sigkit.judging.limits import (
     NOT_TESTED,
+    WITHIN,
     Limit,
     LimitVerdict,
     job_limits,
@@ -47,6 +50,7 @@ from sigkit.quantity import Quantity, not_measurable
 
 SINCE_SWITCH_ON = ("total_drift", "settling_time")
 SINGLE = "single take: repeatability unknown"
+ONE_SINGLE = "single take at one stage: taken to repeat as the takes of the other do"
 
 Group = tuple[str, str, str]
 """Test, subject and setting."""
@@ -226,8 +230,8 @@ def _row(
     if job.repairs is not None and len(tested) > 1:
         done = between(job.repairs, group[1], list(stages), tested[0], tested[-1])
         remarks = (*remarks, attribution(done))
-    if any(cells[name].takes == 1 for name in tested):
-        remarks = (*remarks, SINGLE)
+    if single := _single([cells[name].takes for name in (tested[0], tested[-1])]):
+        remarks = (*remarks, single)
     return Row(
         *group,
         judged=judged,
@@ -239,6 +243,13 @@ def _row(
         remarks=remarks,
         stood=stood,
     )
+
+
+def _single(takes: Sequence[int]) -> str:
+    """Return what to remark on how many takes the two ends of a comparison have."""
+    if 1 not in takes:
+        return ""
+    return ONE_SINGLE if max(takes) > 1 else SINGLE
 
 
 def _held(
@@ -253,15 +264,18 @@ def _held(
         unjudged = unjudged or partial_drift(used)
     if unjudged or limit is None or judged.better == "none":
         return NOT_HELD, unjudged
-    return _stands(cell, limit, judged), ""
+    verdict = _stands(cell, limit, judged)
+    if test == "warmup" and judged.quantity == "settling_time" and verdict.word == WITHIN:
+        unjudged = too_short_for(used, limit.value)
+    return (NOT_HELD, unjudged) if unjudged else (verdict, "")
 
 
 def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:
-    """Hold the last stage against a limit; what was counted by its exact limits."""
+    """Hold the last stage against a limit; what was counted by the limits of its rate."""
     if not last.tested:
         return LimitVerdict(NOT_TESTED)
     if last.counts is not None and last.quantity.measurable:
-        return judge_count(last.counts, limit)
+        return judge_count(last.counts, limit, last.passes)
     return judge_limit(last.quantity, limit, judged.better, at_most=last.at_most)
 
 
@@ -289,7 +303,8 @@ def _change(
     why = why or cut.why_not
     if not why and judged.better != "none" and judged.unit.startswith("dBFS"):
         why = other_gain(stages[first], stages[last])
-    why = why or other_band(judged.quantity, *used)
+        remarks = (*remarks, *tone_moved(*used))
+    why = why or other_band(judged.quantity, *used) or other_length(test, judged.quantity, *used)
     if not why and (test, judged.quantity) == ("warmup", "total_drift"):
         late = [partial_drift(found) for found in used]
         why = "; ".join(
@@ -304,9 +319,6 @@ def _change(
         change = judge_change(*ends_of, judged.better, shared)
         if apart and any(term.source == CLOCK for end in ends_of for term in end.budget):
             remarks = (*remarks, apart)
-        counts = cells[first].counts, cells[last].counts
-        if counts[0] is not None and counts[1] is not None and judged.better == "smaller":
-            change = judge_counts(change, counts[0], counts[1])
     if test == "slider" and judged.better != "none":
         change, by_passes = judge_slider(judged.quantity, change, *used)
         remarks = (*remarks, *by_passes)
