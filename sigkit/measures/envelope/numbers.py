@@ -85,7 +85,10 @@ def numbers_of(
     release_numbers(out, source, found, stop_s, shortest_s)
     if power:
         _too_quick(out, source.period_s)
-    _leave_untold(out, source, found, power=power)
+    if found.law_told:
+        _leave_untold(out, source, found, power=power)
+    else:
+        _law_untold(out, found)
     out.flags["law_power"] = math.nan if found.law == "exponential" else found.shape.power
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
@@ -147,6 +150,18 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
             "its rise bends as none does that a capacitor's charge controls, and no law of the "
             "amplifier explains it: play a higher note, louder",
         )
+
+
+def _law_untold(out: Numbers, found: NoteFit) -> None:
+    """Leave out what depends on a law that the power alone leaves open."""
+    value, u = out.values["onset_s"]
+    out.values["onset_s"] = (value, math.hypot(u, 0.5 * found.shape.rise_s))
+    out.flags["law"] = ""
+    out.none(
+        (*RISE[:2], *FALL, *RELEASE),
+        "its power alone leaves open whether the amplifier is linear or exponential: play a "
+        "higher, steady note, louder",
+    )
 
 
 def _too_quick(out: Numbers, period_s: float) -> None:

@@ -79,7 +79,8 @@ class PowerTrack:
             u_power = np.hypot(u_power, 2 * UNSTEADY * np.maximum(signal, 0))
             bias = np.ones(count.size)
         gain = np.sign(signal) * np.sqrt(np.abs(signal)) * bias
-        scale = np.maximum(2 * np.sqrt(np.maximum(signal, 0)), 2 * np.sqrt(u_power))
+        # Of a level hidden by noise the root scatters by that of the mean size of a normal deviate.
+        scale = np.sqrt(4 * np.maximum(signal, 0) + np.sqrt(np.pi / 2) * u_power)
         time = self.start_s + (at[:-1] + at[1:] - 1) / 2 / self.rate
         return time, gain / self.size, np.maximum(u_power / scale, 1e-12) / self.size
 
