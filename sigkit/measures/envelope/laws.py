@@ -110,6 +110,9 @@ def law_by_power(
     if other is None:
         return "linear", True, knee, shape
     fit, with_knee, steep, _ = other
+    if steep.decay_s > data.time_s[-1] - steep.peak_s:
+        # A control that falls in a straight line makes of it what a linear amplifier does.
+        return "linear", True, knee, shape
     sure = FLAT * max(min(fit.scatter, linear.scatter), 1.0)
     told = abs(fit.chi2 - linear.chi2) > sure
     if fit.chi2 < linear.chi2:
