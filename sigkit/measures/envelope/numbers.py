@@ -81,10 +81,16 @@ def numbers_of(
     """
     out = Numbers(flags={"law": found.law})
     _rise(out, source, found, held, power=power)
-    _fall(out, found)
+    _fall(out, found, power=power)
     release_numbers(out, source, found, stop_s, shortest_s)
     if power:
         _too_quick(out, source.period_s)
+        if found.law == "exponential":
+            out.none(
+                RELEASE,
+                "its power alone does not tell when an exponential amplifier was let go, nor how "
+                "its level falls to the noise: play a higher, steady note",
+            )
     if found.law_told:
         _leave_untold(out, source, found, power=power)
     else:
@@ -223,7 +229,7 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
         )
 
 
-def _fall(out: Numbers, found: NoteFit) -> None:
+def _fall(out: Numbers, found: NoteFit, *, power: bool) -> None:
     shape, fit, law = found.shape, found.rise, found.law
     end = shape.gate_off_s if found.knee else float(found.blocks.time_s[-1])
     decay_s = shape.decay_s
@@ -243,7 +249,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
             FALL, "the level stands at its peak until it falls: decay or release, none can tell"
         )
         return
-    if not found.knee and _cut_short(out, found):
+    if not found.knee and not power and _cut_short(out, found):
         out.none(
             FALL,
             "the fall begins where the attack was still rising steeply: the gate may have ended in "
