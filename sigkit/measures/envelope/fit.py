@@ -9,7 +9,7 @@ import numpy as np
 
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, law_by_power, other_law
-from sigkit.measures.envelope.model import Law, LeastSquares, Shape
+from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
@@ -112,7 +112,7 @@ def fit_note(
         span = (start_s, stop_s)
         law, told, knee, shape = law_by_power(source, data, span, best, knee, shape, shortest_s)
         found = _finely(source, (*span, most, shortest_s), law, 1.0, shape, knee)
-        return replace(found, law_told=told)
+        return replace(found, law_told=told and found.rise.dof >= LEAST_OWN)
     ratio, straight = 1.0, (knee, shape)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
     bent = best.scatter > BENT and away > BENT_SHARE

@@ -11,6 +11,7 @@ from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.fit import NoteFit
 from sigkit.measures.envelope.laws import CONVEX
 from sigkit.measures.envelope.model import (
+    MOST_LOG,
     MOST_POWER,
     LeastSquares,
     Shape,
@@ -240,7 +241,7 @@ def _fall(out: Numbers, found: NoteFit, *, power: bool) -> None:
         if law == "exponential":
             return -20 / math.log(10) * nepers * (1 - p.sustain)
         settled = 5 * p.decay_s if "log_decay_s" in found.free else 0.0
-        level = p.sustain * math.exp(-p.sag * settled)
+        level = p.sustain * math.exp(min(max(-p.sag * settled, -MOST_LOG), MOST_LOG))
         return 20 * p.power * math.log10(max(level, 1e-6))
 
     free = "sustain" in found.free
