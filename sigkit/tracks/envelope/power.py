@@ -11,6 +11,8 @@ from sigkit.arrays import Flags, Real
 
 NOISE_STEP_S = 0.001
 LAGS = 256
+SURE = 3.0
+"""Standard deviations from which on a power stands out of the noise by itself."""
 UNSTEADY = 0.01
 """Share of the level that a block of whole periods of an unsteady tone is off by."""
 
@@ -73,7 +75,8 @@ class PowerTrack:
             smooth = np.convolve(power, np.ones(3) / 3, mode="same") if power.size > 4 else power
             u_power = share * np.maximum(smooth, self.floor)
             bias = 1 + share**2 / 8
-            usual = smooth - self.floor
+            # What is hidden by noise is told by its neighbours too, or chance gives it weight.
+            usual = np.where(signal > SURE * u_power, signal, smooth - self.floor)
         else:
             cross = np.sqrt(4 * self.floor * np.maximum(signal, 0) / count)
             u_power = np.sqrt(cross**2 + 2 * self.floor**2 / count)
