@@ -13,6 +13,9 @@ from sigkit.arrays import Complex, Flags, Real
 
 MAINS_HZ = (50.0, 60.0)
 OFF_HZ, STEP_HZ = 0.25, 0.01
+NEXT_HZ, MOST_BEND = 0.05, 1e-3
+"""How far the mains may be from where they were in the stretch before, and share by which their
+frequency may change in a second."""
 APART, MOST_STEP_HZ = 0.08, 0.05
 """Step of the search for the mains frequency, re one over the time that tells it, and at most."""
 ORDERS = 12
@@ -144,7 +147,8 @@ def without_hum(
     )
     if math.isnan(best_hz):
         return sound, math.nan
-    columns = _lines(t, best_hz, ORDERS)
+    best_hz, bend = _bending(t, y, best_hz, lambda columns: columns)
+    columns = _lines(_bent(t, bend), best_hz, ORDERS)
     found, *_ = np.linalg.lstsq(columns, y, rcond=None)
     rest = y - columns @ found
     noise = float(rest @ rest) / max(1, y.size - found.size)
@@ -159,13 +163,14 @@ def without_hum(
         kept &= ~beside | (power <= most)
     if not kept[:3].any():
         return sound, math.nan
-    return _taken_out(sound, rate, Hum(best_hz, pairs, kept, step, t0)), best_hz
+    return _taken_out(sound, rate, Hum(best_hz, pairs, kept, step, t0, bend)), best_hz
 
 
 class Hum(NamedTuple):
     """Lines of the mains: frequency, size of cosine and sine by order, those kept, and their time.
 
-    Sizes are those of averages over ``step`` samples; time runs from ``middle_s``.
+    Sizes are those of averages over ``step`` samples; time runs from ``middle_s``; ``bend`` is the
+    share by which the frequency rises in a second.
     """
 
     hz: float
@@ -173,6 +178,7 @@ class Hum(NamedTuple):
     kept: Flags
     step: int
     middle_s: float
+    bend: float = 0.0
 
     def at(self, carrier_hz: float) -> float:
         """Return the rms of the strongest line that lies close to a harmonic of a carrier."""
@@ -217,7 +223,7 @@ def _mains_of(
     best_hz, best = math.nan, math.inf
     tries = [(mains, OFF_HZ) for mains in MAINS_HZ]
     if math.isfinite(near_hz):
-        tries = [(near_hz, STEP_HZ)]
+        tries = [(near_hz, NEXT_HZ)]
     # A frequency is told apart over the time from the first to the last of what is quiet.
     step_hz = min(max(APART / float(np.ptp(t)), STEP_HZ), MOST_STEP_HZ)
     for mains, off in tries:
@@ -240,12 +246,40 @@ def _mains_of(
     return math.nan if closely(beyond) < closely(best_hz) else best_hz
 
 
+def _bending(t: Real, y: Real, hz: float, apart: Callable[[Real], Real]) -> tuple[float, float]:
+    """Return the mains frequency, and the share by which it rises in a second; 0 if that is noise.
+
+    Newton's method on the phases of the strongest lines, ``apart`` taken of what they are made of.
+    """
+    orders, first, bend = np.arange(1, 5)[:, None], hz, 0.0
+    for _ in range(3):
+        lines = _lines(_bent(t, bend), hz, orders.size)
+        columns = apart(lines)
+        pairs = np.linalg.lstsq(columns, y, rcond=None)[0].reshape(-1, 2)
+        turned = lines @ (np.stack([pairs[:, 1], -pairs[:, 0]], axis=1) * orders).ravel()
+        by = apart(np.stack([turned * (2 * np.pi * t), turned * (np.pi * hz * t**2)], axis=1))
+        moved = np.linalg.lstsq(np.hstack([columns, by]), y, rcond=None)[0][-2:]
+        hz, bend = hz + float(moved[0]), bend + float(moved[1])
+        if not (abs(hz - first) < STEP_HZ and abs(bend) < MOST_BEND):
+            return first, 0.0
+    straight = _left_of(apart(_lines(t, first, orders.size)), y)
+    left = _left_of(apart(_lines(_bent(t, bend), hz, orders.size)), y)
+    return (hz, bend) if straight - left > STANDS_OUT * left / t.size else (first, 0.0)
+
+
+def _bent(t: Real, bend: float) -> Real:
+    return t + 0.5 * bend * t**2
+
+
 def _taken_out(sound: Real, rate: int, hum: Hum) -> Real:
     """Return a sound less the lines that are kept."""
     orders = np.arange(1, ORDERS + 1)
     # Averages over a step are a little lower than the line itself.
     size = np.sinc(orders * hum.hz * hum.step / rate) / np.sinc(orders * hum.hz / rate)
     turn = _turning(hum.hz / rate, sound.size) * np.exp(-2j * np.pi * hum.hz * hum.middle_s)
+    if hum.bend:
+        since = np.arange(sound.size) / rate - hum.middle_s
+        turn *= np.exp(1j * np.pi * hum.hz * hum.bend * since**2)
     power_of, out = np.ones_like(turn), sound.copy()
     for k in range(1, int(np.flatnonzero(hum.kept)[-1]) + 2):
         power_of = power_of * turn
@@ -321,7 +355,8 @@ def without_hum_beside(
     hz = _mains_of(t, near_hz, lambda f: left(f, 2), lambda f: left(f, 4))
     if math.isnan(hz):
         return sound, None, 0.0
-    lines = _lines(t, hz, ORDERS)
+    hz, bend = _bending(t, rest, hz, apart)
+    lines = _lines(_bent(t, bend), hz, ORDERS)
     columns = apart(lines)
     u, size, v = np.linalg.svd(columns, full_matrices=False)
     told = size > TOLD * math.sqrt(t.size / 2)
@@ -350,7 +385,7 @@ def without_hum_beside(
         for part in (own[t[begins] < 0], own[t[begins] >= 0]):
             if part.size:
                 untold = max(untold, abs(float(np.median(part))))
-    hum = Hum(hz, pairs, kept, step, t0)
+    hum = Hum(hz, pairs, kept, step, t0, bend)
     return _taken_out(sound, rate, hum), hum, untold
 
 
