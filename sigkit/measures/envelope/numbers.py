@@ -115,7 +115,7 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
     if found.rise.scatter > UNLIKE:
         # Within a period what the wave is off by bends as well.
         soonest_s = max(soonest_s, source.period_s)
-    if found.knee and held_s < soonest_s and not _cut_short(out, found):
+    if found.knee and held_s < soonest_s and (power or not _cut_short(out, found)):
         out.none(
             (*FALL, *RELEASE),
             "the level falls as soon as it has come to its peak: decay or release, none can tell; "
