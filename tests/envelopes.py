@@ -178,6 +178,7 @@ def take(
     rng=None,
     hum_db=None,
     mains_hz=50.0,
+    mains_move_hz=0.0,
     thump=0.0,
     dc=0.0,
     drift_cents=0.0,
@@ -186,7 +187,7 @@ def take(
     """A take of one plant; levels in dB are re the rms of a note at its peak, which is ``level``.
 
     ``drift_cents`` is the pitch's change over the whole take; ``thump`` the height of a 30 Hz thump
-    at every onset re the note's rms.
+    at every onset re the note's rms, ``mains_move_hz`` how far the mains rise over the whole take.
     """
     rng = np.random.default_rng(0) if rng is None else rng
     t = np.arange(round(seconds * rate)) / rate
@@ -201,9 +202,10 @@ def take(
         sound = carrier(wave, phase + rng.random(), top, duty)
     x = level * gain * sound
     if hum_db is not None:
+        turns = (mains_hz + 0.5 * mains_move_hz * (t / seconds - 1)) * t
         for k, down in ((1, 0.0), (2, 3.0), (3, 8.0), (5, 15.0)):
             size = level * 10 ** ((hum_db - down) / 20) * math.sqrt(2)
-            x += size * np.cos(2 * np.pi * (k * mains_hz * t + rng.random()))
+            x += size * np.cos(2 * np.pi * (k * turns + rng.random()))
     for on, _ in gates if thump else ():
         s = np.clip(t - on, 0, None)
         x += thump * level * np.sin(2 * np.pi * 30 * s) * np.exp(-s / 0.02) * (t >= on)

@@ -98,3 +98,40 @@ def test_a_thump_with_the_attack_is_no_law_of_the_amplifier(tmp_path):
     table = measured(tmp_path, made).notes
     assert set(table["law"]) == {"linear"}
     assert table["decay_time_constant_s"].to_numpy() == pytest.approx(0.15, rel=0.01)
+
+
+def test_a_short_high_note_at_low_level_is_known_by_its_wave(tmp_path):
+    """1388 Hz at 32 dB, down by 1/e in 5 ms: no pitch was found, and a linear amplifier told.
+
+    Drawn at random by the benchmark, before it was looked at.
+    """
+    case = random_case(4952069, "exponential")
+    table = measured(tmp_path, case.made).notes
+    assert set(table["method"]) == {"wave"}
+    assert set(table["law"]) == {"exponential"}
+    assert table["decay_time_constant_s"].to_numpy() == pytest.approx(case.plant.decay_s, rel=0.02)
+
+
+@pytest.mark.parametrize(("range_db", "law"), [(60.0, "exponential"), (None, "linear")])
+def test_noise_tells_the_law_of_an_amplifier_by_its_power(tmp_path, range_db, law):
+    """Taken for linear, the control's decay of 163 ms read 103 ms."""
+    plant = Plant(to_peak_s=0.13, decay_s=0.163, sustain=0.7, release_s=0.2, range_db=range_db)
+    made = take(
+        plant, [(1.0, 2.2)], 4.5, noise_carrier=True, snr_db=50, rng=np.random.default_rng(8)
+    )
+    table = measured(tmp_path, made).notes
+    assert table["law"].tolist() == [law]
+    for name, truth in (("decay_time_constant_s", 0.163), ("attack_s", made.notes[0].attack_s)):
+        assert abs(table[name][0] - truth) < 3 * table[f"u_{name}"][0], name
+    # When an exponential one was let go, the noise does not tell.
+    assert np.isfinite(table["gate_off_s"][0]) == (law == "linear")
+
+
+def test_what_power_alone_leaves_open_is_said(tmp_path):
+    """A saw of 40 Hz that falls by 8 dB a period: read as linear, its gate ended 1 s early."""
+    case = random_case(4950013, "exponential")
+    table = measured(tmp_path, case.made).notes
+    assert "linear" not in set(table["law"])
+    assert table["gate_off_s"].isna().all()
+    assert table["decay_time_constant_s"].isna().all()
+    assert table["reason"].str.contains("leaves open whether|in a period of the carrier").all()

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.envelope.told import EVERY, Numbers
-from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier
+from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier, rough_pitches
 from sigkit.tracks.envelope.hum import still_in, without_hum_beside
 from sigkit.tracks.envelope.stretches import Stretch
 
@@ -17,6 +19,8 @@ INCOHERENT = 0.05
 """Share of a note's energy that its wave leaves, from which on only its power is used."""
 FEWEST_HELD = 6.0
 """Periods that a wave is learned from at least."""
+QUICK_HZ = 100.0
+"""Pitches from here on are looked for again where none keeps its wave."""
 BESIDE_HZ = 760.0
 """Carriers below this have harmonics among the lines of hum that are taken out."""
 MOST, MOST_CROSSED = 0.003, 0.1
@@ -55,17 +59,21 @@ def carrier_of(
     pitches : list of float
         Rough pitches, the likeliest first.
     """
-    carrier, coherent = None, False
-    for rough in pitches:
+    carrier = None
+    # A tone that dies within a few periods seems to have a longer one.
+    for rough in chain(pitches, _quick_pitches(sound, stretch.rate)):
         tried = find_carrier(sound, stretch.rate, stretch.start_s, quiet, rough)
         if tried is None:
             continue
+        if tried.misfit < INCOHERENT and tried.held >= FEWEST_HELD:
+            return tried, True
         if carrier is None or tried.misfit < carrier.misfit:
             carrier = tried
-        coherent = carrier.misfit < INCOHERENT and carrier.held >= FEWEST_HELD
-        if coherent:
-            break
-    return carrier, coherent
+    return carrier, False
+
+
+def _quick_pitches(sound: Real, rate: int) -> Iterator[float]:
+    yield from rough_pitches(sound, rate, QUICK_HZ)
 
 
 def hum_beside(stretch: Stretch, carrier: CarrierTrack, near_hz: float) -> Beside:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
-from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, other_law
-from sigkit.measures.envelope.model import Law, LeastSquares, Shape
+from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, law_by_power, other_law
+from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
@@ -61,6 +61,8 @@ class NoteFit:
         What was fitted.
     near : tuple of int
         Residuals of the release about the end of the gate.
+    law_told : bool
+        Whether another law leaves clearly more.
     """
 
     shape: Shape
@@ -72,6 +74,7 @@ class NoteFit:
     law_ratio: float
     blocks: Blocks
     near: tuple[int, int] = (0, 0)
+    law_told: bool = True
 
 
 def fit_note(
@@ -105,12 +108,17 @@ def fit_note(
     data = blocks_of(source, edges_about(start_s, stop_s, anchors, most))
     law: Law = "linear"
     best, knee, shape = structure(data, law, first, fall, coherent=coherent)
+    if not coherent:
+        span = (start_s, stop_s)
+        law, told, knee, shape = law_by_power(source, data, span, best, knee, shape, shortest_s)
+        found = _finely(source, (*span, most, shortest_s), law, 1.0, shape, knee)
+        return replace(found, law_told=told and found.rise.dof >= LEAST_OWN)
     ratio, straight = 1.0, (knee, shape)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
     bent = best.scatter > BENT and away > BENT_SHARE
-    if bent or (coherent and shape.bend < CONVEX):
+    if bent or shape.bend < CONVEX:
         law, ratio, knee, shape = other_law(
-            source, data, (start_s, stop_s), best, knee, shape, shortest_s, coherent=coherent
+            source, data, (start_s, stop_s), best, knee, shape, shortest_s
         )
         if (
             law != "linear"

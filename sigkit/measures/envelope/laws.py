@@ -10,6 +10,7 @@ from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_abo
 from sigkit.measures.envelope.knees import COARSE
 from sigkit.measures.envelope.model import Law, LeastSquares, Shape, rise_share_s
 from sigkit.measures.envelope.structure import (
+    FLAT,
     KNEE,
     as_decay,
     first_shape,
@@ -53,14 +54,8 @@ def other_law(
     knee: bool,
     shape: Shape,
     shortest_s: float,
-    *,
-    coherent: bool,
 ) -> tuple[Law, float, bool, Shape]:
-    """Return the law that leaves least, how much more the linear one leaves, and its note.
-
-    An envelope read from the power alone scatters by more than its noise: no bend of an amplifier
-    is read into that.
-    """
+    """Return the law that leaves least, how much more the linear one leaves, and its note."""
     law: Law = "linear"
     best = linear
     if knee:
@@ -68,23 +63,22 @@ def other_law(
         fading = run(data, law, (*free_of(shape, knee), "sag"), shape, 60)
         if ANOTHER_LAW * fading.chi2 < best.chi2:
             best = fading
-    convex = coherent and shape.bend < CONVEX
-    if coherent:
-        bent, bent_shape = _power(data, knee, shape)
-        gained = best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0)
-        if gained and abs(math.log(bent_shape.power)) > STRAIGHT:
-            law, best, shape = "power", bent, bent_shape
-        if bent_shape.power > STEEP:
-            steep, steep_shape = _steeper(data, knee, bent_shape)
-            if steep.chi2 < ANOTHER_LAW * best.chi2:
-                law, best, shape = "exponential", steep, steep_shape
+    convex = shape.bend < CONVEX
+    bent, bent_shape = _power(data, knee, shape)
+    gained = best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0)
+    if gained and abs(math.log(bent_shape.power)) > STRAIGHT:
+        law, best, shape = "power", bent, bent_shape
+    if bent_shape.power > STEEP:
+        steep, steep_shape = _steeper(data, knee, bent_shape)
+        if steep.chi2 < ANOTHER_LAW * best.chi2:
+            law, best, shape = "exponential", steep, steep_shape
     if law == "exponential" and knee and not is_inside(shape, data):
         knee, shape = False, as_decay(shape)
         best = run(data, law, free_of(shape, knee), shape, MANY)
         shape = with_values(shape, free_of(shape, knee), best)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
     if convex or (best.scatter > BAD and away > BAD_SHARE):
-        other = _exponential(source, data, span, shape, shortest_s, coherent=coherent)
+        other = _exponential(source, data, span, shape, shortest_s, coherent=True)
         least = 1.0 if convex or law == "exponential" else ANOTHER_LAW
         if other is not None:
             fit, with_knee, steep_shape, blocks = other
@@ -96,6 +90,34 @@ def other_law(
                 best, knee, shape = fit, with_knee, steep_shape
                 law = "exponential"
     return law, linear.scatter / max(best.scatter, 1e-12), knee, shape
+
+
+def law_by_power(
+    source: Source,
+    data: Blocks,
+    span: tuple[float, float],
+    linear: LeastSquares,
+    knee: bool,
+    shape: Shape,
+    shortest_s: float,
+) -> tuple[Law, bool, bool, Shape]:
+    """Return the law that an envelope read from the power alone tells, and whether it does.
+
+    Then whether the note has a knee, and its shape. A power law is not told from what such an
+    envelope scatters by.
+    """
+    other = _exponential(source, data, span, shape, shortest_s, coherent=False)
+    if other is None:
+        return "linear", True, knee, shape
+    fit, with_knee, steep, _ = other
+    if steep.decay_s > data.time_s[-1] - steep.peak_s:
+        # A control that falls in a straight line makes of it what a linear amplifier does.
+        return "linear", True, knee, shape
+    sure = FLAT * max(min(fit.scatter, linear.scatter), 1.0)
+    told = abs(fit.chi2 - linear.chi2) > sure
+    if fit.chi2 < linear.chi2:
+        return "exponential", told, with_knee, steep
+    return "linear", told, knee, shape
 
 
 def _power(data: Blocks, knee: bool, linear: Shape) -> tuple[LeastSquares, Shape]:
@@ -189,6 +211,12 @@ def _exponential(
         data = blocks_of(source, edges_about(*span, anchors, most, SHARP))
         fit = run(data, "exponential", free, shape, MANY)
         shape = with_values(shape, free, fit)
+    if knee:
+        # The logarithm bends where the noise begins, too.
+        on = shape._replace(gate_off_s=math.inf)
+        held = run(data, "exponential", free_of(on, False), on, MANY)
+        if held.chi2 - fit.chi2 < KNEE * max(fit.scatter, 1.0) or not is_inside(shape, data):
+            fit, knee, shape = held, False, with_values(on, free_of(on, False), held)
     if not knee:
         let_go = _let_go(data, shape)
         if let_go is not None and fit.chi2 - let_go[0].chi2 > KNEE * max(let_go[0].scatter, 1.0):

@@ -170,6 +170,8 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
             tell_hum(numbers, untold, hum_hz, carrier.hz)
             if carrier.misfit > WAVE_CHANGES:
                 _wave_changes(numbers, carrier)
+        elif carrier is not None and not found.law_told and carrier.drift_cents > SWINGS_CENTS:
+            _wave_changes(numbers, carrier)
         _edges_of_sound(numbers, stretch, first=i == 0, last=i == len(spans) - 1)
         # It begins somewhere in its own stretch, whatever a bad fit says.
         value, u = numbers.values["onset_s"]

@@ -11,6 +11,7 @@ from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.fit import NoteFit
 from sigkit.measures.envelope.laws import CONVEX
 from sigkit.measures.envelope.model import (
+    MOST_LOG,
     MOST_POWER,
     LeastSquares,
     Shape,
@@ -81,11 +82,20 @@ def numbers_of(
     """
     out = Numbers(flags={"law": found.law})
     _rise(out, source, found, held, power=power)
-    _fall(out, found)
+    _fall(out, found, power=power)
     release_numbers(out, source, found, stop_s, shortest_s)
     if power:
         _too_quick(out, source.period_s)
-    _leave_untold(out, source, found, power=power)
+        if found.law == "exponential":
+            out.none(
+                RELEASE,
+                "its power alone does not tell when an exponential amplifier was let go, nor how "
+                "its level falls to the noise: play a higher, steady note",
+            )
+    if found.law_told:
+        _leave_untold(out, source, found, power=power)
+    else:
+        _law_untold(out, found)
     out.flags["law_power"] = math.nan if found.law == "exponential" else found.shape.power
     out.flags["misfit"] = found.rise.scatter
     for name, (value, u) in out.values.items():
@@ -105,7 +115,7 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
     if found.rise.scatter > UNLIKE:
         # Within a period what the wave is off by bends as well.
         soonest_s = max(soonest_s, source.period_s)
-    if found.knee and held_s < soonest_s and not _cut_short(out, found):
+    if found.knee and held_s < soonest_s and (power or not _cut_short(out, found)):
         out.none(
             (*FALL, *RELEASE),
             "the level falls as soon as it has come to its peak: decay or release, none can tell; "
@@ -147,6 +157,18 @@ def _leave_untold(out: Numbers, source: Source, found: NoteFit, *, power: bool) 
             "its rise bends as none does that a capacitor's charge controls, and no law of the "
             "amplifier explains it: play a higher note, louder",
         )
+
+
+def _law_untold(out: Numbers, found: NoteFit) -> None:
+    """Leave out what depends on a law that the power alone leaves open."""
+    value, u = out.values["onset_s"]
+    out.values["onset_s"] = (value, math.hypot(u, 0.5 * found.shape.rise_s))
+    out.flags["law"] = ""
+    out.none(
+        (*RISE[:2], *FALL, *RELEASE),
+        "its power alone leaves open whether the amplifier is linear or exponential: play a "
+        "higher, steady note, louder",
+    )
 
 
 def _too_quick(out: Numbers, period_s: float) -> None:
@@ -208,7 +230,7 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
         )
 
 
-def _fall(out: Numbers, found: NoteFit) -> None:
+def _fall(out: Numbers, found: NoteFit, *, power: bool) -> None:
     shape, fit, law = found.shape, found.rise, found.law
     end = shape.gate_off_s if found.knee else float(found.blocks.time_s[-1])
     decay_s = shape.decay_s
@@ -219,7 +241,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
         if law == "exponential":
             return -20 / math.log(10) * nepers * (1 - p.sustain)
         settled = 5 * p.decay_s if "log_decay_s" in found.free else 0.0
-        level = p.sustain * math.exp(-p.sag * settled)
+        level = p.sustain * math.exp(min(max(-p.sag * settled, -MOST_LOG), MOST_LOG))
         return 20 * p.power * math.log10(max(level, 1e-6))
 
     free = "sustain" in found.free
@@ -228,7 +250,7 @@ def _fall(out: Numbers, found: NoteFit) -> None:
             FALL, "the level stands at its peak until it falls: decay or release, none can tell"
         )
         return
-    if not found.knee and _cut_short(out, found):
+    if not found.knee and not power and _cut_short(out, found):
         out.none(
             FALL,
             "the fall begins where the attack was still rising steeply: the gate may have ended in "

@@ -26,8 +26,9 @@ SAME, CANDIDATES = 1.02, 3
 """Ratio of pitches that are one, and how many are tried."""
 AGREE = 0.3
 """Share of the frames that have to agree on a pitch."""
-LOOKS, SOFT = 12, 3e-3
-"""Frames in which the rough pitch is looked for, and their least power re the loudest."""
+LOOKS, SOFT, ABOVE_FLOOR = 12, 3e-3, 3.0
+"""Frames in which the rough pitch is looked for, and their least power re the loudest and the
+softest."""
 TONAL = 0.6
 """Periodicity of a frame below which it holds no tone."""
 STEADY = 0.15
@@ -245,7 +246,7 @@ def find_carrier(
     )
 
 
-def rough_pitches(sound: Real, rate: int) -> list[float]:
+def rough_pitches(sound: Real, rate: int, low_hz: float = LOW_HZ) -> list[float]:
     """Return the pitches of some frames, those that most frames agree on first.
 
     Parameters
@@ -254,13 +255,15 @@ def rough_pitches(sound: Real, rate: int) -> list[float]:
         Sound.
     rate : int
         Sample rate in Hz.
+    low_hz : float
+        Lowest pitch that is looked for.
     """
-    find = CoarsePitch(rate, LOW_HZ, min(HIGH_HZ, rate / 4.5))
+    find = CoarsePitch(rate, low_hz, min(HIGH_HZ, rate / 4.5))
     size = min(find.size, sound.size)
     hop = max(1, size // 4)
     starts = np.arange(0, max(1, sound.size - size + 1), hop)
     power = np.array([float(np.mean(sound[s : s + size] ** 2)) for s in starts])
-    loud = starts[power > SOFT * power.max()]
+    loud = starts[power > max(SOFT * power.max(), ABOVE_FLOOR * power.min())]
     looked = (
         loud[np.unique(np.linspace(0, loud.size - 1, LOOKS).astype(np.intp))] if loud.size else loud
     )

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from scipy import linalg
 
 from sigkit.arrays import Complex, Flags, Real
+from sigkit.tracks.envelope.mains import (
+    ORDERS,
+    STANDS_OUT,
+    bending,
+    bent,
+    left_by,
+    left_of,
+    mains_lines,
+    mains_of,
+    quiet_means,
+)
 
-MAINS_HZ = (50.0, 60.0)
-OFF_HZ, STEP_HZ = 0.25, 0.01
-APART, MOST_STEP_HZ = 0.08, 0.05
-"""Step of the search for the mains frequency, re one over the time that tells it, and at most."""
-ORDERS = 12
-BELOW_HZ = 1800.0
 LOOK_S, AT_FLOOR = 0.02, 1.6
-LEAST_S = 0.15
 AT_CARRIER = 0.01
 """Lines that lie within this share of a harmonic of the carrier may be its own."""
 NEAR_HZ = 3.0
@@ -28,8 +30,6 @@ AT_ONCE_S = 0.15
 TOLD = 0.1
 """Share of a line's size that has to be left beside the carrier's wave for the line to be told."""
 TURNED = 1024
-STANDS_OUT = 20.0
-"""Power of a line over what its noise would give, from which on it is taken out."""
 
 
 def cleaned(
@@ -129,22 +129,23 @@ def without_hum(
     or 60 Hz that leaves least. Only lines that stand out of the noise are taken out, one of the
     first three among them, and none that lies at the carrier and is stronger than all others.
     """
-    data = _quiet_means(sound, rate, quiet)
+    data = quiet_means(sound, rate, quiet)
     if data is None:
         return sound, math.nan
     t, y, step, t0 = data.time_s, data.level, data.step, data.middle_s
     # The strongest lines are low: every third value, averaged, is enough to look for them.
     few = y.size // 3
     rough_t, rough_y = (v[: 3 * few].reshape(few, 3).mean(axis=1) for v in (t, y))
-    best_hz = _mains_of(
+    best_hz = mains_of(
         t,
         near_hz,
-        lambda hz: _left(rough_t, rough_y, hz, 2),
-        lambda hz: _left(t, y, hz, 4),
+        lambda hz: left_by(rough_t, rough_y, hz, 2),
+        lambda hz: left_by(t, y, hz, 4),
     )
     if math.isnan(best_hz):
         return sound, math.nan
-    columns = _lines(t, best_hz, ORDERS)
+    best_hz, bend = bending(t, y, best_hz, lambda columns: columns)
+    columns = mains_lines(bent(t, bend), best_hz, ORDERS)
     found, *_ = np.linalg.lstsq(columns, y, rcond=None)
     rest = y - columns @ found
     noise = float(rest @ rest) / max(1, y.size - found.size)
@@ -159,13 +160,14 @@ def without_hum(
         kept &= ~beside | (power <= most)
     if not kept[:3].any():
         return sound, math.nan
-    return _taken_out(sound, rate, Hum(best_hz, pairs, kept, step, t0)), best_hz
+    return _taken_out(sound, rate, Hum(best_hz, pairs, kept, step, t0, bend)), best_hz
 
 
 class Hum(NamedTuple):
     """Lines of the mains: frequency, size of cosine and sine by order, those kept, and their time.
 
-    Sizes are those of averages over ``step`` samples; time runs from ``middle_s``.
+    Sizes are those of averages over ``step`` samples; time runs from ``middle_s``; ``bend`` is the
+    share by which the frequency rises in a second.
     """
 
     hz: float
@@ -173,6 +175,7 @@ class Hum(NamedTuple):
     kept: Flags
     step: int
     middle_s: float
+    bend: float = 0.0
 
     def at(self, carrier_hz: float) -> float:
         """Return the rms of the strongest line that lies close to a harmonic of a carrier."""
@@ -182,70 +185,15 @@ class Hum(NamedTuple):
         return math.sqrt(float(np.sum(self.pairs**2, axis=1)[near].max(initial=0.0)) / 2)
 
 
-class _Means(NamedTuple):
-    """Averages over ``step`` samples where it is quiet, their time from ``middle_s``."""
-
-    time_s: Real
-    level: Real
-    step: int
-    middle_s: float
-
-
-def _quiet_means(sound: Real, rate: int, quiet: Flags) -> _Means | None:
-    """Return what is quiet in averages short enough for every line; None where it is too little."""
-    step = max(1, int(rate / (2 * BELOW_HZ)))
-    count = sound.size // step
-    if count < 8 or quiet.sum() < LEAST_S * rate:
-        return None
-    soft = quiet[: count * step].reshape(count, step).all(axis=1)
-    coarse = sound[: count * step].reshape(count, step).mean(axis=1)
-    time = ((np.arange(count) + 0.5) * step - 0.5) / rate
-    t, y = time[soft], coarse[soft]
-    if t.size < 8 * ORDERS or not np.any(y):
-        return None
-    t0 = float(t.mean())
-    return _Means(t - t0, y, step, t0)
-
-
-def _mains_of(
-    t: Real, near_hz: float, roughly: Callable[[float], float], closely: Callable[[float], float]
-) -> float:
-    """Return the mains frequency that leaves least, by two functions that say how much it is.
-
-    Nan where there is none within reach.
-    """
-    best_hz, best = math.nan, math.inf
-    tries = [(mains, OFF_HZ) for mains in MAINS_HZ]
-    if math.isfinite(near_hz):
-        tries = [(near_hz, STEP_HZ)]
-    # A frequency is told apart over the time from the first to the last of what is quiet.
-    step_hz = min(max(APART / float(np.ptp(t)), STEP_HZ), MOST_STEP_HZ)
-    for mains, off in tries:
-        for hz in np.arange(mains - off, mains + off + step_hz / 2, step_hz).tolist():
-            most = roughly(hz)
-            if most < best:
-                best_hz, best = hz, most
-    for width in (step_hz / 3, step_hz / 12):
-        near = best_hz + width * np.arange(-3, 4)
-        left = np.array([closely(hz) for hz in near.tolist()])
-        place = int(np.argmin(left))
-        best_hz = float(near[place])
-    if 0 < place < near.size - 1:
-        a, b, c = left[place - 1 : place + 2].tolist()
-        bend = a - 2 * b + c
-        best_hz += 0.5 * width * (a - c) / bend if bend > 0 else 0.0
-    middle = min(MAINS_HZ, key=lambda mains: abs(best_hz - mains))
-    beyond = middle + math.copysign(OFF_HZ + step_hz, best_hz - middle)
-    # Where the search ran into its end, what pulls there is no mains.
-    return math.nan if closely(beyond) < closely(best_hz) else best_hz
-
-
 def _taken_out(sound: Real, rate: int, hum: Hum) -> Real:
     """Return a sound less the lines that are kept."""
     orders = np.arange(1, ORDERS + 1)
     # Averages over a step are a little lower than the line itself.
     size = np.sinc(orders * hum.hz * hum.step / rate) / np.sinc(orders * hum.hz / rate)
     turn = _turning(hum.hz / rate, sound.size) * np.exp(-2j * np.pi * hum.hz * hum.middle_s)
+    if hum.bend:
+        since = np.arange(sound.size) / rate - hum.middle_s
+        turn *= np.exp(1j * np.pi * hum.hz * hum.bend * since**2)
     power_of, out = np.ones_like(turn), sound.copy()
     for k in range(1, int(np.flatnonzero(hum.kept)[-1]) + 2):
         power_of = power_of * turn
@@ -293,7 +241,7 @@ def without_hum_beside(
     its own, which is solved for and left in. So nothing is lost of hum at any other frequency, and
     of hum at the carrier's only what is like its wave and in step with it.
     """
-    data = _quiet_means(sound, rate, quiet)
+    data = quiet_means(sound, rate, quiet)
     if data is None:
         return sound, None, 0.0
     t, y, step, t0 = data.time_s, data.level, data.step, data.middle_s
@@ -315,13 +263,14 @@ def without_hum_beside(
     rest = apart(y)
 
     def left(hz: float, orders: int) -> float:
-        columns = apart(_lines(t, hz, orders))
-        return _left_of(columns, rest)
+        columns = apart(mains_lines(t, hz, orders))
+        return left_of(columns, rest)
 
-    hz = _mains_of(t, near_hz, lambda f: left(f, 2), lambda f: left(f, 4))
+    hz = mains_of(t, near_hz, lambda f: left(f, 2), lambda f: left(f, 4))
     if math.isnan(hz):
         return sound, None, 0.0
-    lines = _lines(t, hz, ORDERS)
+    hz, bend = bending(t, rest, hz, apart)
+    lines = mains_lines(bent(t, bend), hz, ORDERS)
     columns = apart(lines)
     u, size, v = np.linalg.svd(columns, full_matrices=False)
     told = size > TOLD * math.sqrt(t.size / 2)
@@ -350,25 +299,5 @@ def without_hum_beside(
         for part in (own[t[begins] < 0], own[t[begins] >= 0]):
             if part.size:
                 untold = max(untold, abs(float(np.median(part))))
-    hum = Hum(hz, pairs, kept, step, t0)
+    hum = Hum(hz, pairs, kept, step, t0, bend)
     return _taken_out(sound, rate, hum), hum, untold
-
-
-def _lines(t: Real, hz: float, orders: int) -> Real:
-    turn = np.exp(2j * np.pi * hz * t)
-    lines = np.empty((orders, t.size), np.complex128)
-    lines[0] = turn
-    for k in range(1, orders):
-        np.multiply(lines[k - 1], turn, out=lines[k])
-    out: Real = np.stack([lines.real, lines.imag], axis=2).transpose(1, 0, 2).reshape(t.size, -1)
-    return out
-
-
-def _left(t: Real, y: Real, hz: float, orders: int) -> float:
-    return _left_of(_lines(t, hz, orders), y)
-
-
-def _left_of(columns: Real, y: Real) -> float:
-    normal, pull = columns.T @ columns, columns.T @ y
-    normal[np.diag_indices_from(normal)] += 1e-9 * y.size
-    return float(y @ y - pull @ linalg.solve(normal, pull, assume_a="pos"))

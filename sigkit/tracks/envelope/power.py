@@ -11,6 +11,8 @@ from sigkit.arrays import Flags, Real
 
 NOISE_STEP_S = 0.001
 LAGS = 256
+SURE = 3.0
+"""Standard deviations from which on a power stands out of the noise by itself."""
 UNSTEADY = 0.01
 """Share of the level that a block of whole periods of an unsteady tone is off by."""
 
@@ -73,13 +75,16 @@ class PowerTrack:
             smooth = np.convolve(power, np.ones(3) / 3, mode="same") if power.size > 4 else power
             u_power = share * np.maximum(smooth, self.floor)
             bias = 1 + share**2 / 8
+            # What is hidden by noise is told by its neighbours too, or chance gives it weight.
+            usual = np.where(signal > SURE * u_power, signal, smooth - self.floor)
         else:
             cross = np.sqrt(4 * self.floor * np.maximum(signal, 0) / count)
             u_power = np.sqrt(cross**2 + 2 * self.floor**2 / count)
             u_power = np.hypot(u_power, 2 * UNSTEADY * np.maximum(signal, 0))
-            bias = np.ones(count.size)
+            bias, usual = np.ones(count.size), signal
         gain = np.sign(signal) * np.sqrt(np.abs(signal)) * bias
-        scale = np.maximum(2 * np.sqrt(np.maximum(signal, 0)), 2 * np.sqrt(u_power))
+        # A root hidden by noise has the mean size of a normal deviate for its variance.
+        scale = np.sqrt(4 * np.maximum(usual, 0) + np.sqrt(np.pi / 2) * u_power)
         time = self.start_s + (at[:-1] + at[1:] - 1) / 2 / self.rate
         return time, gain / self.size, np.maximum(u_power / scale, 1e-12) / self.size
 
