@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.keyboard.patch import known_of
-from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, take_tail_out
+from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack
 from sigkit.tracks.keyboard.beside import doubtful, pitch_beside
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch, note_pitch
+from sigkit.tracks.keyboard.release import take_tail_out
 from sigkit.tracks.keyboard.sound import KeySound
 from sigkit.tracks.keyboard.voices import Stuck
 
@@ -76,6 +77,8 @@ class Press:
         Whether no phase could be followed: its pitch is that of its periodicity.
     untold : bool
         Whether other sound at its onset hides whether its contact bounced.
+    unread : bool
+        Whether what sounds under it hides how its pitch comes to rest.
     odd : bool
         Whether it has no pitch that a key would hold: speech, a knock.
     """
@@ -92,6 +95,7 @@ class Press:
     unsteady: bool
     rough: bool
     untold: bool
+    unread: bool
     odd: bool
 
 
@@ -195,6 +199,7 @@ def presses_of(
                 bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
                 pitch is None,
                 parted and testable and math.isnan(open_s) and _hidden(attack),
+                parted and bool(note.under) and (attack is None or not _explained(attack)),
                 _odd(note, pitch, attack),
             )
         )
