@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sigkit.arrays import Flags, Real
 from sigkit.measures.keyboard.patch import known_of
 from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack
-from sigkit.tracks.keyboard.beside import doubtful, pitch_beside
+from sigkit.tracks.keyboard.beside import beaten, doubtful, pitch_beside
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch, note_pitch
 from sigkit.tracks.keyboard.release import take_tail_out
@@ -48,6 +48,8 @@ EDGE_S = 0.08
 UNSURE_S = 0.08
 """By how much a note that no attack explains may begin later than it seems to."""
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
+OF_A_BEAT = 0.43
+CENTS = 1200 / math.log(2)
 WANDER_CENTS, ODD_WANDER_CENTS, ODD_MISFIT = 3.0, 15.0, 0.3
 SLOWER_S, SLOWER = 0.015, 3.0
 """A key is slow where it speaks so much later than the others, and so many times as late."""
@@ -151,11 +153,10 @@ def presses_of(
         alone = parted and (note.parted or bool(note.under))
         attack = note_attack(whole, note, pitch) if alone and pitch else None
         if pitch is not None and parted and doubtful(note, pitch):
-            others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
             onset = note.start_s + UNSURE_S
             if attack is not None and _explained(attack):
                 onset = max(note.start_s, attack.onset_s)
-            pitch = pitch_beside(original if others else whole, note, pitch, others, onset)
+            pitch = pitch_beside(original if note.under else whole, note, pitch, stuck, onset)
             attack = note_attack(whole, note, pitch) if alone else None
         pitches.append(pitch)
         attacks.append(attack)
@@ -175,16 +176,22 @@ def presses_of(
     every = []
     for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
         held = until.get(note.start_s)
+        late, wanders = _settling(pitch, alone=not note.under) if parted else (False, False)
+        mixed = wanders and pitch is not None and beaten(whole, note, pitch)
         open_s, speaks = math.nan, math.nan
         onset = note.start_s
         if attack is not None:
             onset = attack.onset_s
             speaks = math.log(10) * attack.tau_s if plain and _explained(attack) else math.nan
-            if testable and attack.left_s > bar:
+            if testable and attack.left_s > bar and not mixed:
                 touch = second_attack(attack, usual)
                 if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=_clean(note, stuck)):
                     onset, open_s = touch.onset_s, touch.open_s
                     speaks = open_s + math.log(10) * usual
+        untold = parted and testable and math.isnan(open_s) and (mixed or _hidden(attack))
+        unread = mixed or (untold and bool(note.under) and not _explained(attack))
+        if pitch is not None and mixed:
+            pitch = _less_sure(pitch)
         every.append(
             Press(
                 note,
@@ -196,10 +203,10 @@ def presses_of(
                 pitch.bend_cents if pitch and parted else math.nan,
                 open_s,
                 held.until_s - held.note.stop_s if held is not None else 0.0,
-                bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
+                (late or wanders) and not unread,
                 pitch is None,
-                parted and testable and math.isnan(open_s) and _hidden(attack),
-                parted and bool(note.under) and (attack is None or not _explained(attack)),
+                untold,
+                unread,
                 _odd(note, pitch, attack),
             )
         )
@@ -209,7 +216,7 @@ def presses_of(
 def _odd(note: KeyNote, pitch: NotePitch | None, attack: Attack | None) -> bool:
     """Whether a sound has no pitch, or no wave, that a key would hold."""
     if note.under:
-        return False
+        return attack is not None and attack.misfit > 1
     changes = attack is not None and attack.misfit > ODD_MISFIT
     return pitch is None or pitch.wander_cents > ODD_WANDER_CENTS or changes
 
@@ -219,8 +226,8 @@ def _hidden(attack: Attack | None) -> bool:
     return attack is None or attack.left_s > HIDDEN_S
 
 
-def _explained(attack: Attack) -> bool:
-    return attack.left_s < EXPLAINED_S and attack.misfit < EXPLAINED
+def _explained(attack: Attack | None) -> bool:
+    return attack is not None and attack.left_s < EXPLAINED_S and attack.misfit < EXPLAINED
 
 
 def _untestable(count: int, usual_rise_s: float, misfit: float, left_s: float) -> str:
@@ -257,10 +264,23 @@ def _clean(note: KeyNote, stuck: Sequence[Stuck]) -> bool:
     return not any(s.note.start_s < note.start_s < s.until_s + FADES_S for s in stuck)
 
 
-def _unsteady(pitch: NotePitch, *, alone: bool) -> bool:
-    """Whether the pitch comes to rest late, or wanders while it is held."""
-    late = pitch.settles_after_s > UNSTEADY_S
-    return late or (alone and pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents)
+def _settling(pitch: NotePitch | None, *, alone: bool) -> tuple[bool, bool]:
+    """Whether the pitch comes to rest late, and whether it wanders while it is held."""
+    if pitch is None:
+        return False, False
+    wanders = alone and pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents
+    return pitch.settles_after_s > UNSTEADY_S, wanders
+
+
+def _less_sure(pitch: NotePitch) -> NotePitch:
+    """Return a pitch over which another sound beats, with what that does to it.
+
+    A wave of n turns in the phase of a note, its pitch moving by 1 cent rms, moves the slope of a
+    line through it by up to 0.43 / n**2 cents, 0.3 / n**2 rms.
+    """
+    beats = max(pitch.turns, 2) / 2
+    u_hz = OF_A_BEAT * pitch.moves_cents / beats**2 / CENTS * pitch.hz
+    return replace(pitch, u_hz=math.hypot(pitch.u_hz, u_hz))
 
 
 def slow_of(speaks_after_s: Real, doubled: Flags) -> Flags:

@@ -15,6 +15,8 @@ from sigkit.tracks.keyboard.sound import KeySound
 
 BEFORE_S, AFTER_S = 0.06, 0.09
 """Sound that is looked at before and after the rough onset."""
+NEAR_S = 0.02
+"""A note that begins further from where it seems to is looked at about that instant anew."""
 BLOCK_S = 0.00025
 RISES_S = np.geomspace(0.0002, 0.06, 22)
 """Time constants of one attack that are tried."""
@@ -117,8 +119,16 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
     wave = HeldWave.of(whole, note, pitch)
     if wave is None:
         return None
-    first = max(0.0, note.start_s - BEFORE_S)
-    last = min(note.start_s + AFTER_S, note.stop_s)
+    found = _attack(whole, wave, note.start_s, note.stop_s)
+    if found is not None and abs(found.onset_s - note.start_s) > NEAR_S:
+        found = _attack(whole, wave, found.onset_s, note.stop_s) or found
+    return found
+
+
+def _attack(whole: KeySound, wave: HeldWave, start_s: float, stop_s: float) -> Attack | None:
+    """Fit one attack about a rough onset."""
+    first = max(0.0, start_s - BEFORE_S)
+    last = min(start_s + AFTER_S, stop_s)
     size = max(1, round(BLOCK_S * whole.rate))
     a = round(first * whole.rate)
     sound = whole.sound[a : round(last * whole.rate)].astype(np.float64)
@@ -127,21 +137,21 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
         return None
     t = np.arange(a, a + count * size) / whole.rate
     w, x = wave.at(t), sound[: count * size]
-    found = _Found.of(t, x, w, size, note.start_s)
+    found = _Found.of(t, x, w, size, start_s)
     settling = _settling(t, x, w, found.onset_s, found.tau_s)
     if settling is not None:
         # A bounce too leaves something that fades; taken for a coupling it would leave more.
-        again = _Found.of(t, x - settling, w, size, note.start_s)
+        again = _Found.of(t, x - settling, w, size, start_s)
         found = again if again.left < found.left else found
     time_s, product, energy, total = found.time_s, found.product, found.energy, found.total
     noise = found.noise
-    late = time_s > note.start_s + AFTER_S / 2
+    late = time_s > start_s + AFTER_S / 2
     explained = float(product[late].sum()) ** 2 / max(float(energy[late].sum()), 1e-300)
     rest = float(total[late].sum()) - explained
     rest = rest / max(1, int(np.count_nonzero(late)))
     noise = min(noise, rest) * int(np.count_nonzero(~late))
     # What the wave does not explain of the held note is no sign of a second attack.
-    noise += rest * int(np.count_nonzero(time_s > note.start_s))
+    noise += rest * int(np.count_nonzero(time_s > start_s))
     block_s = size / whole.rate
     misfit = max(rest - whole.floor * block_s, 0.0) / (wave.power * block_s)
     base = float(total.sum())
