@@ -145,7 +145,26 @@ def presses_of(
     parted : bool
         Whether the notes are separated; else only their pitch is measured.
     """
-    until = {s.note.start_s: s for s in stuck}
+    pitches, attacks = _heard(original, whole, notes, stuck, parted=parted)
+    usual = _Usual.of([a for a in attacks if a is not None])
+    pitches, said = known_of(whole, notes, pitches, changing=usual.misfit > CHANGING)
+    every = [
+        _press(whole, note, pitch, attack, usual, stuck, parted=parted)
+        for note, pitch, attack in zip(notes, pitches, attacks, strict=True)
+    ]
+    return Presses(tuple(every), LN9 * usual.tau_s, usual.why, said)
+
+
+def _heard(
+    original: KeySound,
+    whole: KeySound,
+    notes: Sequence[KeyNote],
+    stuck: Sequence[Stuck],
+    *,
+    parted: bool,
+) -> tuple[list[NotePitch | None], list[Attack | None]]:
+    """Return pitch and attack of every note, releases taken out of the sound on the way."""
+    until = {s.note.start_s for s in stuck}
     pitches: list[NotePitch | None] = []
     attacks: list[Attack | None] = []
     for number, note in enumerate(notes):
@@ -163,54 +182,80 @@ def presses_of(
         later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
         if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
             take_tail_out(whole, note, pitch, later)
-    taus = np.array([a.tau_s for a in attacks if a is not None])
-    usual = float(np.median(taus)) if taus.size else math.nan
-    left = np.array([a.left_s for a in attacks if a is not None])
-    usual_left = float(np.median(left)) if left.size else math.inf
-    misfit = float(np.median([a.misfit for a in attacks if a is not None] or [0.0]))
-    why = _untestable(taus.size, LN9 * usual, misfit, usual_left)
-    pitches, said = known_of(whole, notes, pitches, changing=misfit > CHANGING)
-    testable = not why
-    plain = misfit <= CHANGING and usual_left <= USUAL_LEFT_S
-    bar = max(SUSPECT_S, min(TIMES_USUAL * usual_left, MUCH_BETTER_S))
-    every = []
-    for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
-        held = until.get(note.start_s)
-        late, wanders = _settling(pitch, alone=not note.under) if parted else (False, False)
-        mixed = wanders and pitch is not None and beaten(whole, note, pitch)
-        open_s, speaks = math.nan, math.nan
-        onset = note.start_s
-        if attack is not None:
-            onset = attack.onset_s
-            speaks = math.log(10) * attack.tau_s if plain and _explained(attack) else math.nan
-            if testable and attack.left_s > bar and not mixed:
-                touch = second_attack(attack, usual)
-                if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=_clean(note, stuck)):
-                    onset, open_s = touch.onset_s, touch.open_s
-                    speaks = open_s + math.log(10) * usual
-        untold = parted and testable and math.isnan(open_s) and (mixed or _hidden(attack))
-        unread = mixed or (untold and bool(note.under) and not _explained(attack))
-        if pitch is not None and mixed:
-            pitch = _less_sure(pitch)
-        every.append(
-            Press(
-                note,
-                pitch.hz if pitch else note.hz,
-                pitch.u_hz if pitch else ROUGH * note.hz,
-                onset,
-                speaks,
-                pitch.settles_after_s if pitch and parted else math.nan,
-                pitch.bend_cents if pitch and parted else math.nan,
-                open_s,
-                held.until_s - held.note.stop_s if held is not None else 0.0,
-                (late or wanders) and not unread,
-                pitch is None,
-                untold,
-                unread,
-                _odd(note, pitch, attack),
-            )
-        )
-    return Presses(tuple(every), LN9 * usual, why, said)
+    return pitches, attacks
+
+
+@dataclass(frozen=True)
+class _Usual:
+    """What the attacks of a sweep are like: time constant, what is left of them and of the note."""
+
+    tau_s: float
+    left_s: float
+    misfit: float
+    why: str
+
+    @classmethod
+    def of(cls, attacks: Sequence[Attack]) -> _Usual:
+        if not attacks:
+            return cls(math.nan, math.inf, 0.0, _untestable(0, math.nan, 0.0, math.inf))
+        values = np.array([(a.tau_s, a.left_s, a.misfit) for a in attacks])
+        tau_s, left_s, misfit = (float(v) for v in np.median(values, axis=0))
+        return cls(tau_s, left_s, misfit, _untestable(len(attacks), LN9 * tau_s, misfit, left_s))
+
+
+def _press(
+    whole: KeySound,
+    note: KeyNote,
+    pitch: NotePitch | None,
+    attack: Attack | None,
+    usual: _Usual,
+    stuck: Sequence[Stuck],
+    *,
+    parted: bool,
+) -> Press:
+    """Put together what is known of one press."""
+    late, wanders = _settling(pitch, alone=not note.under) if parted else (False, False)
+    mixed = wanders and pitch is not None and beaten(whole, note, pitch)
+    if pitch is not None and mixed:
+        pitch = _less_sure(pitch)
+    onset, speaks, open_s = note.start_s, math.nan, math.nan
+    if attack is not None:
+        clean = _clean(note, stuck)
+        onset, speaks, open_s = _spoken(attack, usual, clean=clean, mixed=mixed)
+    untold = parted and not usual.why and math.isnan(open_s) and (mixed or _hidden(attack))
+    unread = mixed or (untold and bool(note.under) and not _explained(attack))
+    own = (s for s in stuck if s.note.start_s == note.start_s)
+    held = max(own, key=lambda s: s.until_s, default=None)
+    return Press(
+        note,
+        pitch.hz if pitch else note.hz,
+        pitch.u_hz if pitch else ROUGH * note.hz,
+        onset,
+        speaks,
+        pitch.settles_after_s if pitch and parted else math.nan,
+        pitch.bend_cents if pitch and parted else math.nan,
+        open_s,
+        held.until_s - held.note.stop_s if held is not None else 0.0,
+        (late or wanders) and not unread,
+        pitch is None,
+        untold,
+        unread,
+        _odd(note, pitch, attack),
+    )
+
+
+def _spoken(
+    attack: Attack, usual: _Usual, *, clean: bool, mixed: bool
+) -> tuple[float, float, float]:
+    """Return when a press began, after how long it spoke, and for how long its contact opened."""
+    bar = max(SUSPECT_S, min(TIMES_USUAL * usual.left_s, MUCH_BETTER_S))
+    if not usual.why and attack.left_s > bar and not mixed:
+        touch = second_attack(attack, usual.tau_s)
+        if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=clean):
+            return touch.onset_s, touch.open_s + math.log(10) * usual.tau_s, touch.open_s
+    plain = usual.misfit <= CHANGING and usual.left_s <= USUAL_LEFT_S
+    speaks = math.log(10) * attack.tau_s if plain and _explained(attack) else math.nan
+    return attack.onset_s, speaks, math.nan
 
 
 def _odd(note: KeyNote, pitch: NotePitch | None, attack: Attack | None) -> bool:
