@@ -354,7 +354,9 @@ def late_of(onset_s: Real, key: NDArray[np.intp], run: NDArray[np.intp]) -> Real
         if own.size < 8:
             continue
         k, t = np.abs(key[own] - key[own[0]]).astype(float), onset_s[own]
-        for i in range(own.size):
+        # One that is out of order has no place in the rhythm.
+        ordered = np.diff(k, prepend=k[0] - 1, append=k[-1] + 1) > 0
+        for i in np.flatnonzero(ordered[:-1] & ordered[1:]).tolist():
             near = np.array([j for j in range(max(0, i - 4), min(own.size, i + 5)) if j != i])
             a, b = np.triu_indices(near.size, 1)
             apart = k[near[b]] - k[near[a]]
@@ -362,6 +364,8 @@ def late_of(onset_s: Real, key: NDArray[np.intp], run: NDArray[np.intp]) -> Real
                 continue
             pace = np.median(((t[near[b]] - t[near[a]])[apart > 0]) / apart[apart > 0])
             late[own[i]] = t[i] - np.median(t[near] + pace * (k[i] - k[near]))
+        if not np.isfinite(late[own]).any():
+            continue
         spread = 1.4826 * np.nanmedian(np.abs(late[own]))
         if not spread < EVEN_S:
             late[own] = np.nan
