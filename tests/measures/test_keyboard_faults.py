@@ -42,6 +42,7 @@ def test_wrong_order_and_a_key_played_twice_are_said(tmp_path):
     assert result.keys["presses"].tolist() == [1] * 14 + [2] + [1] * 4 + [0] + [1] * 5
     said = " ".join(result.notes)
     assert "A3 before G#3" in said
+    assert (result.keys["late_s"][[8, 9]].isna()).all()  # out of order is not late
     assert "played more than once in a sweep: D4" in said
 
 

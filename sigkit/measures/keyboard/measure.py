@@ -23,6 +23,7 @@ from sigkit.measures.keyboard.numbers import (
     LINGERS,
     SILENT,
     SLOW,
+    UNREAD,
     UNTOLD,
     answers_of,
     droop_of,
@@ -299,6 +300,8 @@ def _judge(row: dict[str, Any], presses: list[Press]) -> None:
             said.append(f"in {counts[0]} of {len(presses)} presses")
     if row["status"] != DOUBLE and any(p.untold for p in presses):
         said.append(f"{UNTOLD}: other sound at its onset")
+    if row["status"] != UNSTEADY and any(p.unread for p in presses):
+        said.append(f"{UNREAD}: other sound under it")
     if all(p.rough for p in presses):
         said.append("rough pitch only: hold it longer, play a plain wave")
     row["reason"] = "; ".join(said)

@@ -29,7 +29,8 @@ LINGERS = (
     "not testable with this patch: most notes sound on under the next ones; choose the shortest "
     "release, and wait between keys"
 )
-SILENT, UNTOLD = "no sound", "double trigger not testable"
+SILENT = "no sound"
+UNTOLD, UNREAD = "double trigger not testable", "settling of the pitch not testable"
 
 
 def is_hold(notes: Sequence[KeyNote]) -> bool:
@@ -85,7 +86,11 @@ def answers_of(
             int(((table["stuck_for_s"] > 0) | (table["status"] == STUCK)).sum()),
             why or legato or (LINGERS if lingers else ""),
         ),
-        "unsteady_keys": _count(int((table["status"] == UNSTEADY).sum()), why or legato),
+        "unsteady_keys": _count(
+            int((table["status"] == UNSTEADY).sum()),
+            why or legato,
+            untold=int(reasons.str.contains(UNREAD).sum()),
+        ),
         "slow_keys": _count(int(late), why or legato),
     }
 

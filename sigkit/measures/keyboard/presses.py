@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.keyboard.patch import known_of
-from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack, take_tail_out
-from sigkit.tracks.keyboard.beside import doubtful, pitch_beside
+from sigkit.tracks.keyboard.attack import Attack, Touch, note_attack, second_attack
+from sigkit.tracks.keyboard.beside import beaten, doubtful, pitch_beside
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch, note_pitch
+from sigkit.tracks.keyboard.release import take_tail_out
 from sigkit.tracks.keyboard.sound import KeySound
 from sigkit.tracks.keyboard.voices import Stuck
 
@@ -47,6 +48,8 @@ EDGE_S = 0.08
 UNSURE_S = 0.08
 """By how much a note that no attack explains may begin later than it seems to."""
 UNSTEADY_S, UNSTEADY_CENTS = 0.04, 3.0
+OF_A_BEAT = 0.43
+CENTS = 1200 / math.log(2)
 WANDER_CENTS, ODD_WANDER_CENTS, ODD_MISFIT = 3.0, 15.0, 0.3
 SLOWER_S, SLOWER = 0.015, 3.0
 """A key is slow where it speaks so much later than the others, and so many times as late."""
@@ -76,6 +79,8 @@ class Press:
         Whether no phase could be followed: its pitch is that of its periodicity.
     untold : bool
         Whether other sound at its onset hides whether its contact bounced.
+    unread : bool
+        Whether what sounds under it hides how its pitch comes to rest.
     odd : bool
         Whether it has no pitch that a key would hold: speech, a knock.
     """
@@ -92,6 +97,7 @@ class Press:
     unsteady: bool
     rough: bool
     untold: bool
+    unread: bool
     odd: bool
 
 
@@ -139,7 +145,26 @@ def presses_of(
     parted : bool
         Whether the notes are separated; else only their pitch is measured.
     """
-    until = {s.note.start_s: s for s in stuck}
+    pitches, attacks = _heard(original, whole, notes, stuck, parted=parted)
+    usual = _Usual.of([a for a in attacks if a is not None])
+    pitches, said = known_of(whole, notes, pitches, changing=usual.misfit > CHANGING)
+    every = [
+        _press(whole, note, pitch, attack, usual, stuck, parted=parted)
+        for note, pitch, attack in zip(notes, pitches, attacks, strict=True)
+    ]
+    return Presses(tuple(every), LN9 * usual.tau_s, usual.why, said)
+
+
+def _heard(
+    original: KeySound,
+    whole: KeySound,
+    notes: Sequence[KeyNote],
+    stuck: Sequence[Stuck],
+    *,
+    parted: bool,
+) -> tuple[list[NotePitch | None], list[Attack | None]]:
+    """Return pitch and attack of every note, releases taken out of the sound on the way."""
+    until = {s.note.start_s for s in stuck}
     pitches: list[NotePitch | None] = []
     attacks: list[Attack | None] = []
     for number, note in enumerate(notes):
@@ -147,64 +172,96 @@ def presses_of(
         alone = parted and (note.parted or bool(note.under))
         attack = note_attack(whole, note, pitch) if alone and pitch else None
         if pitch is not None and parted and doubtful(note, pitch):
-            others = [s.hz for s in stuck if s.note.start_s < note.start_s < s.until_s]
             onset = note.start_s + UNSURE_S
             if attack is not None and _explained(attack):
                 onset = max(note.start_s, attack.onset_s)
-            pitch = pitch_beside(original if others else whole, note, pitch, others, onset)
+            pitch = pitch_beside(original if note.under else whole, note, pitch, stuck, onset)
             attack = note_attack(whole, note, pitch) if alone else None
         pitches.append(pitch)
         attacks.append(attack)
         later = notes[number + 1].start_s if number + 1 < len(notes) else math.inf
         if pitch is not None and parted and math.isfinite(later) and note.start_s not in until:
             take_tail_out(whole, note, pitch, later)
-    taus = np.array([a.tau_s for a in attacks if a is not None])
-    usual = float(np.median(taus)) if taus.size else math.nan
-    left = np.array([a.left_s for a in attacks if a is not None])
-    usual_left = float(np.median(left)) if left.size else math.inf
-    misfit = float(np.median([a.misfit for a in attacks if a is not None] or [0.0]))
-    why = _untestable(taus.size, LN9 * usual, misfit, usual_left)
-    pitches, said = known_of(whole, notes, pitches, changing=misfit > CHANGING)
-    testable = not why
-    plain = misfit <= CHANGING and usual_left <= USUAL_LEFT_S
-    bar = max(SUSPECT_S, min(TIMES_USUAL * usual_left, MUCH_BETTER_S))
-    every = []
-    for note, pitch, attack in zip(notes, pitches, attacks, strict=True):
-        held = until.get(note.start_s)
-        open_s, speaks = math.nan, math.nan
-        onset = note.start_s
-        if attack is not None:
-            onset = attack.onset_s
-            speaks = math.log(10) * attack.tau_s if plain and _explained(attack) else math.nan
-            if testable and attack.left_s > bar:
-                touch = second_attack(attack, usual)
-                if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=_clean(note, stuck)):
-                    onset, open_s = touch.onset_s, touch.open_s
-                    speaks = open_s + math.log(10) * usual
-        every.append(
-            Press(
-                note,
-                pitch.hz if pitch else note.hz,
-                pitch.u_hz if pitch else ROUGH * note.hz,
-                onset,
-                speaks,
-                pitch.settles_after_s if pitch and parted else math.nan,
-                pitch.bend_cents if pitch and parted else math.nan,
-                open_s,
-                held.until_s - held.note.stop_s if held is not None else 0.0,
-                bool(pitch and parted and _unsteady(pitch, alone=not note.under)),
-                pitch is None,
-                parted and testable and math.isnan(open_s) and _hidden(attack),
-                _odd(note, pitch, attack),
-            )
-        )
-    return Presses(tuple(every), LN9 * usual, why, said)
+    return pitches, attacks
+
+
+@dataclass(frozen=True)
+class _Usual:
+    """What the attacks of a sweep are like: time constant, what is left of them and of the note."""
+
+    tau_s: float
+    left_s: float
+    misfit: float
+    why: str
+
+    @classmethod
+    def of(cls, attacks: Sequence[Attack]) -> _Usual:
+        if not attacks:
+            return cls(math.nan, math.inf, 0.0, _untestable(0, math.nan, 0.0, math.inf))
+        values = np.array([(a.tau_s, a.left_s, a.misfit) for a in attacks])
+        tau_s, left_s, misfit = (float(v) for v in np.median(values, axis=0))
+        return cls(tau_s, left_s, misfit, _untestable(len(attacks), LN9 * tau_s, misfit, left_s))
+
+
+def _press(
+    whole: KeySound,
+    note: KeyNote,
+    pitch: NotePitch | None,
+    attack: Attack | None,
+    usual: _Usual,
+    stuck: Sequence[Stuck],
+    *,
+    parted: bool,
+) -> Press:
+    """Put together what is known of one press."""
+    late, wanders = _settling(pitch, alone=not note.under) if parted else (False, False)
+    mixed = wanders and pitch is not None and beaten(whole, note, pitch)
+    if pitch is not None and mixed:
+        pitch = _less_sure(pitch)
+    onset, speaks, open_s = note.start_s, math.nan, math.nan
+    if attack is not None:
+        clean = _clean(note, stuck)
+        onset, speaks, open_s = _spoken(attack, usual, clean=clean, mixed=mixed)
+    untold = parted and not usual.why and math.isnan(open_s) and (mixed or _hidden(attack))
+    unread = mixed or (untold and bool(note.under) and not _explained(attack))
+    own = (s for s in stuck if s.note.start_s == note.start_s)
+    held = max(own, key=lambda s: s.until_s, default=None)
+    return Press(
+        note,
+        pitch.hz if pitch else note.hz,
+        pitch.u_hz if pitch else ROUGH * note.hz,
+        onset,
+        speaks,
+        pitch.settles_after_s if pitch and parted else math.nan,
+        pitch.bend_cents if pitch and parted else math.nan,
+        open_s,
+        held.until_s - held.note.stop_s if held is not None else 0.0,
+        (late or wanders) and not unread,
+        pitch is None,
+        untold,
+        unread,
+        _odd(note, pitch, attack),
+    )
+
+
+def _spoken(
+    attack: Attack, usual: _Usual, *, clean: bool, mixed: bool
+) -> tuple[float, float, float]:
+    """Return when a press began, after how long it spoke, and for how long its contact opened."""
+    bar = max(SUSPECT_S, min(TIMES_USUAL * usual.left_s, MUCH_BETTER_S))
+    if not usual.why and attack.left_s > bar and not mixed:
+        touch = second_attack(attack, usual.tau_s)
+        if touch.open_s < WIDEST_S and _is_second(attack, touch, clean=clean):
+            return touch.onset_s, touch.open_s + math.log(10) * usual.tau_s, touch.open_s
+    plain = usual.misfit <= CHANGING and usual.left_s <= USUAL_LEFT_S
+    speaks = math.log(10) * attack.tau_s if plain and _explained(attack) else math.nan
+    return attack.onset_s, speaks, math.nan
 
 
 def _odd(note: KeyNote, pitch: NotePitch | None, attack: Attack | None) -> bool:
     """Whether a sound has no pitch, or no wave, that a key would hold."""
     if note.under:
-        return False
+        return attack is not None and attack.misfit > 1
     changes = attack is not None and attack.misfit > ODD_MISFIT
     return pitch is None or pitch.wander_cents > ODD_WANDER_CENTS or changes
 
@@ -214,8 +271,8 @@ def _hidden(attack: Attack | None) -> bool:
     return attack is None or attack.left_s > HIDDEN_S
 
 
-def _explained(attack: Attack) -> bool:
-    return attack.left_s < EXPLAINED_S and attack.misfit < EXPLAINED
+def _explained(attack: Attack | None) -> bool:
+    return attack is not None and attack.left_s < EXPLAINED_S and attack.misfit < EXPLAINED
 
 
 def _untestable(count: int, usual_rise_s: float, misfit: float, left_s: float) -> str:
@@ -252,10 +309,23 @@ def _clean(note: KeyNote, stuck: Sequence[Stuck]) -> bool:
     return not any(s.note.start_s < note.start_s < s.until_s + FADES_S for s in stuck)
 
 
-def _unsteady(pitch: NotePitch, *, alone: bool) -> bool:
-    """Whether the pitch comes to rest late, or wanders while it is held."""
-    late = pitch.settles_after_s > UNSTEADY_S
-    return late or (alone and pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents)
+def _settling(pitch: NotePitch | None, *, alone: bool) -> tuple[bool, bool]:
+    """Whether the pitch comes to rest late, and whether it wanders while it is held."""
+    if pitch is None:
+        return False, False
+    wanders = alone and pitch.wander_cents > WANDER_CENTS + 3 * pitch.u_cents
+    return pitch.settles_after_s > UNSTEADY_S, wanders
+
+
+def _less_sure(pitch: NotePitch) -> NotePitch:
+    """Return a pitch over which another sound beats, with what that does to it.
+
+    A wave of n turns in the phase of a note, its pitch moving by 1 cent rms, moves the slope of a
+    line through it by up to 0.43 / n**2 cents, 0.3 / n**2 rms.
+    """
+    beats = max(pitch.turns, 2) / 2
+    u_hz = OF_A_BEAT * pitch.moves_cents / beats**2 / CENTS * pitch.hz
+    return replace(pitch, u_hz=math.hypot(pitch.u_hz, u_hz))
 
 
 def slow_of(speaks_after_s: Real, doubled: Flags) -> Flags:
@@ -284,7 +354,9 @@ def late_of(onset_s: Real, key: NDArray[np.intp], run: NDArray[np.intp]) -> Real
         if own.size < 8:
             continue
         k, t = np.abs(key[own] - key[own[0]]).astype(float), onset_s[own]
-        for i in range(own.size):
+        # One that is out of order has no place in the rhythm.
+        ordered = np.diff(k, prepend=k[0] - 1, append=k[-1] + 1) > 0
+        for i in np.flatnonzero(ordered[:-1] & ordered[1:]).tolist():
             near = np.array([j for j in range(max(0, i - 4), min(own.size, i + 5)) if j != i])
             a, b = np.triu_indices(near.size, 1)
             apart = k[near[b]] - k[near[a]]
@@ -292,6 +364,8 @@ def late_of(onset_s: Real, key: NDArray[np.intp], run: NDArray[np.intp]) -> Real
                 continue
             pace = np.median(((t[near[b]] - t[near[a]])[apart > 0]) / apart[apart > 0])
             late[own[i]] = t[i] - np.median(t[near] + pace * (k[i] - k[near]))
+        if not np.isfinite(late[own]).any():
+            continue
         spread = 1.4826 * np.nanmedian(np.abs(late[own]))
         if not spread < EVEN_S:
             late[own] = np.nan

@@ -15,6 +15,8 @@ from sigkit.tracks.keyboard.sound import KeySound
 
 BEFORE_S, AFTER_S = 0.06, 0.09
 """Sound that is looked at before and after the rough onset."""
+NEAR_S = 0.02
+"""A note that begins further from where it seems to is looked at about that instant anew."""
 BLOCK_S = 0.00025
 RISES_S = np.geomspace(0.0002, 0.06, 22)
 """Time constants of one attack that are tried."""
@@ -29,9 +31,6 @@ MOST_CONTACT_S, RELEASES_S = 0.006, (0.003, 0.5)
 FEWEST_BLOCKS, QUIET_LEAD_S, REACH_S = 100, 0.015, 0.03
 LEAST_TOUCH = 0.08
 MOST_HARMONICS = 150
-TAIL_HEARD, SHORTEST_TAIL_S, TAIL_S = 4.0, 0.004, 1.0
-TAIL_LEAVES = 0.7
-"""Share of the power just before the next note that a tail taken out may leave."""
 LEAST_SHARE = 1e-3
 COUPLINGS_S = np.geomspace(0.008, 0.16, 10)
 """Time constants of the coupling of an input, 20 to 1 Hz."""
@@ -117,11 +116,19 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
     sound in blocks of 0.25 ms: their products are sufficient for least squares. One attack is a
     capacitor that is charged, straight on with the level of the held part.
     """
-    wave = _Wave.of(whole, note, pitch)
+    wave = HeldWave.of(whole, note, pitch)
     if wave is None:
         return None
-    first = max(0.0, note.start_s - BEFORE_S)
-    last = min(note.start_s + AFTER_S, note.stop_s)
+    found = _attack(whole, wave, note.start_s, note.stop_s)
+    if found is not None and abs(found.onset_s - note.start_s) > NEAR_S:
+        found = _attack(whole, wave, found.onset_s, note.stop_s) or found
+    return found
+
+
+def _attack(whole: KeySound, wave: HeldWave, start_s: float, stop_s: float) -> Attack | None:
+    """Fit one attack about a rough onset."""
+    first = max(0.0, start_s - BEFORE_S)
+    last = min(start_s + AFTER_S, stop_s)
     size = max(1, round(BLOCK_S * whole.rate))
     a = round(first * whole.rate)
     sound = whole.sound[a : round(last * whole.rate)].astype(np.float64)
@@ -130,31 +137,55 @@ def note_attack(whole: KeySound, note: KeyNote, pitch: NotePitch) -> Attack | No
         return None
     t = np.arange(a, a + count * size) / whole.rate
     w, x = wave.at(t), sound[: count * size]
-    for _ in range(2):
-        product, energy, total = (
-            v.reshape(count, size).sum(axis=1) / whole.rate for v in (x * w, w * w, x * x)
-        )
-        time_s = t.reshape(count, size).mean(axis=1)
-        noise = _noise(total[time_s < note.start_s - QUIET_LEAD_S])
-        near = time_s > note.start_s - REACH_S
-        time_s, product, energy, total = (v[near] for v in (time_s, product, energy, total))
-        onset, tau, left = _one(time_s, product, energy, float(total.sum()), note.start_s)
-        settling = _settling(t, x, w, onset, tau)
-        if settling is None:
-            break
-        x = x - settling
-    late = time_s > note.start_s + AFTER_S / 2
+    found = _Found.of(t, x, w, size, start_s)
+    settling = _settling(t, x, w, found.onset_s, found.tau_s)
+    if settling is not None:
+        # A bounce too leaves something that fades; taken for a coupling it would leave more.
+        again = _Found.of(t, x - settling, w, size, start_s)
+        found = again if again.left < found.left else found
+    time_s, product, energy, total = found.time_s, found.product, found.energy, found.total
+    noise = found.noise
+    late = time_s > start_s + AFTER_S / 2
     explained = float(product[late].sum()) ** 2 / max(float(energy[late].sum()), 1e-300)
     rest = float(total[late].sum()) - explained
     rest = rest / max(1, int(np.count_nonzero(late)))
     noise = min(noise, rest) * int(np.count_nonzero(~late))
     # What the wave does not explain of the held note is no sign of a second attack.
-    noise += rest * int(np.count_nonzero(time_s > note.start_s))
+    noise += rest * int(np.count_nonzero(time_s > start_s))
     block_s = size / whole.rate
     misfit = max(rest - whole.floor * block_s, 0.0) / (wave.power * block_s)
     base = float(total.sum())
-    left_s = max(left - noise, 0.0) / wave.power
-    return Attack(onset, tau, left_s, time_s, product, energy, base, noise, wave.power, misfit)
+    left_s = max(found.left - noise, 0.0) / wave.power
+    return Attack(
+        found.onset_s, found.tau_s, left_s, time_s, product, energy, base, noise, wave.power, misfit
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """One attack as fitted to blocks: what it leaves, and the noise of a block before it."""
+
+    onset_s: float
+    tau_s: float
+    left: float
+    noise: float
+    time_s: Real
+    product: Real
+    energy: Real
+    total: Real
+
+    @classmethod
+    def of(cls, t: Real, x: Real, w: Real, size: int, start_s: float) -> _Found:
+        step_s = float(t[1] - t[0])
+        product, energy, total = (
+            v.reshape(-1, size).sum(axis=1) * step_s for v in (x * w, w * w, x * x)
+        )
+        time_s = t.reshape(-1, size).mean(axis=1)
+        noise = _noise(total[time_s < start_s - QUIET_LEAD_S])
+        near = time_s > start_s - REACH_S
+        time_s, product, energy, total = (v[near] for v in (time_s, product, energy, total))
+        one = _one(time_s, product, energy, float(total.sum()), start_s)
+        return cls(*one, noise, time_s, product, energy, total)
 
 
 def _settling(t: Real, x: Real, w: Real, onset_s: float, tau_s: float) -> Real | None:
@@ -272,8 +303,20 @@ def _refined(attack: Attack, touch: Touch, rise: float, fall: float, tau_s: floa
 
 
 @dataclass(frozen=True, eq=False)
-class _Wave:
-    """The held note's own wave, along its phase."""
+class HeldWave:
+    """A held note's own wave, along its phase.
+
+    Parameters
+    ----------
+    pitch : NotePitch
+        Its pitch.
+    start_s : float
+        When it begins, from the start of the capture.
+    amplitudes : ndarray of complex, shape (n_harmonics,)
+        Its harmonics.
+    power : float
+        Their power.
+    """
 
     pitch: NotePitch
     start_s: float
@@ -281,7 +324,8 @@ class _Wave:
     power: float
 
     @classmethod
-    def of(cls, whole: KeySound, note: KeyNote, pitch: NotePitch) -> _Wave | None:
+    def of(cls, whole: KeySound, note: KeyNote, pitch: NotePitch) -> HeldWave | None:
+        """Return the wave of a note; None where it is held for fewer than three periods."""
         begin = note.start_s + min(0.06, 0.3 * note.held_s)
         end = min(note.stop_s - 0.01, begin + 0.3)
         a, b = round(begin * whole.rate), round(end * whole.rate)
@@ -319,54 +363,6 @@ def _noise(lead: Real) -> float:
     if not count:
         return 0.0
     return float(lead[: count * size].reshape(count, size).mean(axis=1).min())
-
-
-def take_tail_out(whole: KeySound, note: KeyNote, pitch: NotePitch, next_s: float) -> None:
-    """Take out what the release of a note leaves under the next one.
-
-    Parameters
-    ----------
-    whole : KeySound
-        The sweep; its sound is changed in place, where that leaves less: the wave of the note,
-        fading on exponentially as between the two notes, is taken out.
-    note, pitch : KeyNote, NotePitch
-        The note that was let go.
-    next_s : float
-        When the next one begins.
-    """
-    begin, end = note.stop_s + 0.005, next_s - 0.004
-    width = max(0.002, 0.5 / pitch.hz)
-    if end - begin < 5 * width:
-        return
-    near = whole.part(end - 2 * width, end)
-    if float(np.mean(near.astype(np.float64) ** 2)) < TAIL_HEARD * whole.floor:
-        return
-    wave = _Wave.of(whole, note, pitch)
-    if wave is None:
-        return
-    a, size = round(begin * whole.rate), round(width * whole.rate)
-    count = round((end - begin) * whole.rate) // size
-    t = np.arange(a, a + count * size) / whole.rate
-    w = wave.at(t)
-    x = whole.sound[a : a + count * size].astype(np.float64)
-    energy = (w * w).reshape(count, size).sum(axis=1)
-    gain = (x * w).reshape(count, size).sum(axis=1) / np.maximum(energy, 1e-30)
-    middle = t.reshape(count, size).mean(axis=1)
-    heard = gain > 3 * math.sqrt(whole.floor / wave.power / size)
-    last = int(np.argmin(heard)) if not heard.all() else count
-    if last < 5:
-        return
-    weight = np.sqrt(energy[:last]) * gain[:last]
-    line = np.polyfit(middle[:last] - begin, np.log(gain[:last]), 1, w=weight)
-    if not -1 / SHORTEST_TAIL_S < line[0] < 0:
-        return
-    first = round(max(begin, next_s - REACH_S) * whole.rate)
-    stop = min(whole.sound.size, first + round(min(TAIL_S, -6 / line[0]) * whole.rate))
-    t = np.arange(first, stop) / whole.rate
-    tail = (wave.at(t) * np.exp(np.polyval(line, t - begin))).astype(np.float32)
-    lead = whole.sound[first : round(end * whole.rate)]
-    if np.sum((lead - tail[: lead.size]) ** 2) <= TAIL_LEAVES * np.sum(lead**2):
-        whole.sound[first:stop] -= tail
 
 
 def _left(shapes: Real, product: Real, energy: Real, base: float) -> Real:

@@ -20,6 +20,7 @@ from sigkit.tracks.keyboard.pitch import (
     beyond_linear,
 )
 from sigkit.tracks.keyboard.sound import KeySound
+from sigkit.tracks.keyboard.voices import Stuck
 
 HARMONICS, TURNS, MOST_CENTS = 10, 5, 60.0
 OVER = 2.5
@@ -30,6 +31,8 @@ SKIP_S, TAIL_S, LONGEST_S = 0.04, 0.02, 3.0
 
 A longer fit takes memory and tells nothing more.
 """
+FADES_S = 0.15
+"""How long before its end a note under this one may have been let go."""
 RIDGE, WIDER = 1e-9, 1.5
 """What is not steady in notes that sound together widens the uncertainty; see the benchmark."""
 RESTS_S = (0.03, 0.06, 0.12)
@@ -38,6 +41,8 @@ STANDS_OUT, VISIBLE = 40.0, 0.5
 """By how many variances a bend leaves less, and cents of it that are left when the fit begins."""
 MOST_LEFT = 0.02
 """Share of the power of a lone note that is left at most: more, and its harmonics do not hold."""
+MIDDLE_S, AS_MUCH = 0.04, 0.5
+"""Window in which level and phase are read, and their ratio from which on another sound beats."""
 DOUBT_CENTS, DOUBT_WANDER, DOUBT_S = 0.03, 1.0, 0.03
 """Uncertainty, wander and time constant of a pitch by its phase from which on it is fitted anew."""
 
@@ -67,7 +72,7 @@ def pitch_beside(
     original: KeySound,
     note: KeyNote,
     pitch: NotePitch,
-    others_hz: Sequence[float],
+    stuck: Sequence[Stuck],
     onset_s: float,
 ) -> NotePitch:
     """Measure the pitch of a note again, together with steady notes that sound under it.
@@ -78,8 +83,8 @@ def pitch_beside(
         The sweep with all its notes.
     note, pitch : KeyNote, NotePitch
         The note, and its pitch by its phase.
-    others_hz : sequence of float
-        Pitches of the others.
+    stuck : sequence of Stuck
+        The others.
     onset_s : float
         When the note begins.
 
@@ -90,12 +95,14 @@ def pitch_beside(
 
     Notes
     -----
-    Least squares over the held part from 40 ms on: a tone of so many harmonics whose pitch is free,
-    and the others, whose amplitudes may change evenly. A pitch that comes to rest is chosen where
+    Least squares over the held part from 40 ms on, or the longest part of it in which no other
+    ends: a tone of so many harmonics whose pitch is free, and the others, whose amplitudes may
+    change evenly. A pitch that comes to rest is chosen where
     it leaves less by forty variances.
     """
-    begin = onset_s + SKIP_S
-    end = min(note.stop_s - TAIL_S, begin + LONGEST_S)
+    begin, stop_s, others_hz = _steady_part(note, stuck, onset_s)
+    begin += SKIP_S
+    end = min(stop_s - TAIL_S, begin + LONGEST_S)
     x = original.part(begin, end).astype(np.float64)
     count = _count(pitch.hz, original.rate)
     if x.size < 10 * original.rate / pitch.hz:
@@ -151,6 +158,18 @@ def pitch_beside(
     )
 
 
+def _steady_part(
+    note: KeyNote, stuck: Sequence[Stuck], onset_s: float
+) -> tuple[float, float, list[float]]:
+    """Return the longest part of a note in which none of those under it ends, and their pitches."""
+    under = [s for s in stuck if s.note.start_s < note.start_s < s.until_s]
+    ends = sorted(s.until_s for s in under if s.until_s - FADES_S < note.stop_s)
+    starts = [onset_s, *ends]
+    stops = [*(e - FADES_S for e in ends), note.stop_s]
+    begin, stop = max(zip(starts, stops, strict=True), key=lambda p: p[1] - p[0])
+    return begin, stop, [s.hz for s in under if s.until_s > begin]
+
+
 @dataclass(frozen=True, eq=False)
 class _Sound:
     """A piece of sound, its time from the start of the note, its weights, and what is beside."""
@@ -204,6 +223,35 @@ class _Sound:
         inverse = np.linalg.inv(inner)
         u_hz = math.sqrt(variance * float((inverse @ (spread.T @ spread) @ inverse)[0, 0]))
         return _Fit(free, left, variance, u_hz)
+
+
+def beaten(whole: KeySound, note: KeyNote, pitch: NotePitch) -> bool:
+    """Whether another sound beats with a note, rather than that its pitch wanders.
+
+    Parameters
+    ----------
+    whole : KeySound
+        The sweep.
+    note, pitch : KeyNote, NotePitch
+        The note, and its pitch.
+
+    Notes
+    -----
+    A line beside the fundamental moves its level as much as its phase; a pitch that wanders moves
+    the phase alone.
+    """
+    width = max(MIDDLE_S, 3 / pitch.hz)
+    window = np.hanning(round(width * whole.rate) + 2)[1:-1]
+    at = np.arange(note.start_s + SKIP_S, note.stop_s - TAIL_S - width, width / 2)
+    z = np.empty(at.size, complex)
+    for i, start_s in enumerate(at):
+        x = whole.part(start_s, start_s + 2 * width)[: window.size]
+        t = start_s + np.arange(x.size) / whole.rate
+        z[i] = (x * window) @ np.exp(-2j * np.pi * pitch.cycles(t, note.start_s))
+    if z.size < 5 or not z.all():
+        return False
+    level = signal.detrend(np.log(np.abs(z)))
+    return float(level.std()) > AS_MUCH * float(signal.detrend(np.unwrap(np.angle(z))).std())
 
 
 def _count(hz: float, rate: int, most: int = HARMONICS) -> int:

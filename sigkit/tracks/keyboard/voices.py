@@ -133,7 +133,8 @@ def without_stuck(
         if short and not softly:
             # It may end within the next note: then it fills half of that time.
             after = later[0].start_s + AFTER_S if later else begin
-            if not voice.sounds(sound, after, HALF * step_s, least=SURE):
+            within = voice.sounds(sound, after, HALF * step_s, least=SURE)
+            if not within and not _runs_on(note, later, step_s):
                 continue
         last = begin
         least = SOFT_HOLDS * voice.share(sound, begin, WIDTH * step_s) if softly else STUCK
@@ -191,6 +192,13 @@ def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: f
             low = float(whole.power[max(a - 1, 0) : b + 2].min())
             return low < (0.1 * note.power if number == 0 else 10 * whole.floor)
     return False
+
+
+def _runs_on(note: KeyNote, later: list[KeyNote], step_s: float) -> bool:
+    """Whether a note goes on for longer than from key to key, and straight into the next one."""
+    if not later or note.held_s < LATER * step_s:
+        return False
+    return not later[0].parted and later[0].start_s - note.stop_s < JOINED_S
 
 
 def _leftover(note: KeyNote, stuck: Stuck, held_s: float) -> bool:
