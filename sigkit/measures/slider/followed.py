@@ -8,10 +8,12 @@ while the burst lasts and come back to it.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigkit.tracks.faults import Fault
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.floating]
@@ -22,6 +24,8 @@ stretch beside that which tells their course: so many periods, and bins at least
 DEGREES = (1, 2, 3)
 """Polynomials of that course; what they differ by isn't known."""
 ORDERS = np.arange(1, 4)
+BETWEEN_BINS = 120
+"""Longest stretch between two bursts over which the tone may not have come back."""
 MOST = 2.0
 """Most that a moved tone can differ by, re its own power: another of its kind at any phase."""
 
@@ -50,15 +54,59 @@ def followed(track: ResidualTrack, start: float, stop: float) -> tuple[float, fl
     shorter than a period, whose means these harmonics are, is diluted in them by its share of it.
     """
     first, last = math.floor(start), max(math.ceil(stop), math.floor(start) + 1)
-    period = 1 / max(float(np.median(track.hz[first:last])), 1.0) / BIN_S
+    found = _departure(track, first, last, slice(first, last))
+    if found is None:
+        return 0.0, 0.0
+    least, most, sides = found
+    most *= max(1.0, 1 / (max(_hz(track, first, last), 1.0) * BIN_S * (stop - start))) ** 2
+    tone = float((track.tone_rms[sides].astype(np.float64) ** 2).mean())
+    return least, min(most * _share_above(track, sides), MOST * tone)
+
+
+def join_moved(track: ResidualTrack, faults: list[Fault]) -> list[Fault]:
+    """Return events in which bursts are one where the tone has not come back between them.
+
+    That is where its first harmonics stand off the course before and after both by more than the
+    weaker one of the two leaves.
+    """
+    out: list[Fault] = []
+    for fault in faults:
+        if out and _one(track, out[-1], fault):
+            out[-1] = replace(out[-1], last=fault.last)
+        else:
+            out.append(fault)
+    return out
+
+
+def _one(track: ResidualTrack, before: Fault, after: Fault) -> bool:
+    apart = after.first - before.last
+    if {before.kind, after.kind} != {"burst"} or not 0 < apart <= BETWEEN_BINS:
+        return False
+    found = _departure(track, before.first, after.last, slice(before.last, after.first))
+    left = min(float(track.rest[f.first : f.last].mean()) for f in (before, after))
+    return found is not None and found[0] > left
+
+
+def _hz(track: ResidualTrack, first: int, last: int) -> float:
+    return float(np.median(track.hz[first:last]))
+
+
+def _departure(
+    track: ResidualTrack, first: int, last: int, part: slice
+) -> tuple[float, float, NDArray[np.intp]] | None:
+    """Return the least mean and the most power by which part of an event is off its course.
+
+    And the bins beside it that tell the course; None where they are not there.
+    """
+    period = 1 / max(_hz(track, first, last), 1.0) / BIN_S
     apart = math.ceil(APART_PERIODS * period)
     beside = max(BESIDE_BINS, math.ceil(BESIDE_PERIODS * period))
     a, b = first - apart - beside, last + apart + beside
     if a < 0 or b > track.hz.size:
-        return 0.0, 0.0
+        return None
     time = np.linspace(-1, 1, b - a)
     sides = np.r_[0:beside, b - a - beside : b - a]
-    within = slice(first - a, last - a)
+    within = slice(part.start - a, part.stop - a)
     means, tops, noise = [], [], []
     for degree in DEGREES:
         away = _away(track, slice(a, b), time, sides, degree)
@@ -66,9 +114,7 @@ def followed(track: ResidualTrack, start: float, stop: float) -> tuple[float, fl
         tops.append(float(away[within].max()))
         noise.append(float(away[sides].mean()))
     least, most = (max(power - min(noise), 0.0) for power in (min(means), max(tops)))
-    most *= max(1.0, period / (stop - start)) ** 2
-    tone = float((track.tone_rms[a:b].astype(np.float64) ** 2).mean())
-    return least, min(most * _share_above(track, a + sides), MOST * tone)
+    return least, most, a + sides
 
 
 def _away(
