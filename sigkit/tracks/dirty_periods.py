@@ -15,7 +15,7 @@ MAINS_S = 0.025
 """Stretch that holds a period of the mains: what comes back with it is no dirt."""
 TURNS = 0.5
 """Share of a change of slope within one period that may be left over."""
-BETWEEN_S = 0.02
+BETWEEN_S = 0.01
 """Dirty periods nearer than this belong to one event."""
 LOW_GAIN, LONGEST_S = 0.6, 0.3
 """A period this weak re the one foretold holds dirt too; longer than this is another tone."""
