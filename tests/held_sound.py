@@ -13,6 +13,7 @@ from noises import hum, mains_path, note, white, write
 from recorders import Recorder
 from slider_scoring import score, truth_of
 from sliders import sweep
+from sliders_dirt import JUMP_S
 from tones import fourier_sum, harmonic_amplitudes, write_sound
 from waveform_cases import measured as wave_measured
 from waveform_cases import pulse_case
@@ -182,7 +183,8 @@ def slider(rng, folder):
     Truths are those of what was planted where the measure looked; a row for single events, whose
     intervals the largest ones share. The worst level is held against what the measure calls a
     burst, a gap of a few milliseconds too, and bursts that it missed; what it calls a dropout or
-    a jump of pitch has no level.
+    a jump of pitch has no level. Jumps of less than 10 ms are within a period of a low tone: only
+    their size times their length is heard.
     """
     seed = int(rng.integers(2**31))
     made = sweep(seed, seconds=8, snr_db=None)
@@ -199,7 +201,8 @@ def slider(rng, folder):
     for row in scored[scored["found"]].itertuples():
         if row.kind == "burst" and row.found_kind == "burst":
             add("level of a burst", row.found_level_db, row.found_u_level_db, row.level_db)
-        if row.kind == "pitch jump" and row.found_kind == "pitch jump":
+        lasting = row.kind == "pitch jump" and row.held_s >= JUMP_S
+        if lasting and row.found_kind == "pitch jump":
             add(
                 "size of a jump",
                 abs(row.found_size_cents),
@@ -216,10 +219,10 @@ def slider(rng, folder):
             row.covered_percent,
         )
     seen = scored[scored["assessed"] & (scored["excused"] == "")]
-    missed = seen["kind"].eq("burst") & ~seen["found"].astype(bool)
-    bursts = seen[seen["found_kind"].eq("burst") | missed]
+    missed = seen[seen["kind"].eq("burst") & ~seen["found"].astype(bool)]
+    bursts = pd.concat([scored[scored["found_kind"].eq("burst")], missed])
     drops = seen[seen["kind"] == "dropout"]
-    jumps = seen[seen["kind"] == "pitch jump"]
+    jumps = seen[seen["kind"].eq("pitch jump") & seen["held_s"].ge(JUMP_S)]
     truths = {
         "worst_level": float(bursts["level_db"].max()) if len(bursts) else math.nan,
         "longest_dropout": float((drops["stop_s"] - drops["start_s"]).max())

@@ -53,6 +53,9 @@ class Extent:
     tails_db : float
         By how many dB the power of a burst's core is above this one: 90 % of the energy in less
         time than 99 % takes.
+    dull_tails : float
+        By how much less of what lies beyond the core is in the bands than of the core, 0 to 1: the
+        tone is shaken there, the burst is over.
     """
 
     start: float
@@ -63,6 +66,7 @@ class Extent:
     u_ends_db: float
     u_hidden_db: float
     tails_db: float
+    dull_tails: float
 
 
 def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
@@ -86,7 +90,7 @@ def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
     if fault.kind == "burst":
         keen, blunt = (_drawn(track, fault, a, b, background, each, k) for k in (KEEN, BLUNT))
         if keen is not None:
-            start, stop, power, tails_db = keen
+            start, stop, power, tails_db, dull_tails = keen
             other = power if blunt is None else blunt[2]
             return Extent(
                 start=start,
@@ -97,6 +101,7 @@ def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
                 u_ends_db=abs(10 * math.log10(power / other)) / 2,
                 u_hidden_db=_hidden_db(track, fault, background, each),
                 tails_db=tails_db,
+                dull_tails=dull_tails,
             )
     rest = track.rest[fault.first : fault.last].astype(np.float64)
     return Extent(
@@ -108,6 +113,7 @@ def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
         u_ends_db=0.0,
         u_hidden_db=0.0,
         tails_db=0.0,
+        dull_tails=0.0,
     )
 
 
@@ -119,14 +125,16 @@ def _drawn(
     background: float,
     each: Array,
     ratio: float,
-) -> tuple[float, float, float, float] | None:
+) -> tuple[float, float, float, float, float] | None:
     """Return start, stop, power and tails of a burst of the bins that stand out by this ratio."""
     spread = float(each.std()) if each.size > 2 else background
     rest = track.rest[a:b].astype(np.float64)
     excess = rest - background
-    loud = np.zeros(b - a, bool)
+    loud, heard = np.zeros(b - a, bool), np.zeros(b - a)
     for band in track.bands_hz:
-        loud |= getattr(track, band)[a:b] > ratio * getattr(track, f"{band}_floor")[a:b]
+        power, usual = (getattr(track, name)[a:b] for name in (band, f"{band}_floor"))
+        loud |= power > ratio * usual
+        heard += np.maximum(power - usual, 0.0)
     loud &= excess > SIGMAS * spread
     for first, last in runs(loud, gap=GAP_BINS):
         if a + last < fault.first or a + first >= fault.last:
@@ -141,7 +149,10 @@ def _drawn(
     core = _ends(used / total, centre, TAIL_SHARE)
     stop = max(stop, start + 1.0)
     tails_db = 10 * math.log10((stop - start) / max(core[1] - core[0], 1.0))
-    return a + start, a + stop, total / (stop - start), tails_db
+    inside = loud & (np.arange(b - a) > core[0] - 1) & (np.arange(b - a) < core[1])
+    shares = [heard[of].sum() / max(excess[of].sum(), 1e-30) for of in (inside, loud & ~inside)]
+    dull = float(np.clip(1 - shares[1] / max(shares[0], 1e-30), 0, 1))
+    return a + start, a + stop, total / (stop - start), tails_db, dull
 
 
 def _background(track: ResidualTrack, fault: Fault) -> tuple[float, Array]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -152,6 +153,7 @@ def _jump(a: int, b: int, step: Array, cents: Array, half: NDArray[np.intp]) -> 
     """Return a jump between two steps, sized beside the slide, or by its steps alone."""
     steps = float(step[a] - step[b]) / 2
     size, u = jump_size(cents, int(half[a]), a, b, steps)
+    u = math.hypot(u, (step[a] + step[b]) / 2)  # they differ where the slide bends under them
     if not size * steps > 0:
         size, u = steps, max(abs(float(step[a] + step[b])) / 2, abs(steps) / 4, 1.0)
     return Fault(first=a, last=b + 1, kind="pitch jump", size_cents=size, u_size_cents=u)

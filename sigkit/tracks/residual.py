@@ -7,6 +7,7 @@ it, and what differs is the residual: hiss, hum, and whatever a dirty contact ad
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -71,6 +72,10 @@ class ResidualTrack:
         Second harmonic re the first, at the phase of the first.
     third : ndarray of complex, shape (n_bins,)
         Third harmonic, the same.
+    first : ndarray, shape (n_bins,)
+        Rms of the clean tone's first harmonic.
+    turned : ndarray, shape (n_bins,)
+        Cycles by which that turns from the bin before to this one.
     glitch : ndarray of bool, shape (n_bins,)
         Where a single sample of the residual sticks out: a recorder's fault, for whatever comes
         through a converter's filter takes several.
@@ -96,6 +101,8 @@ class ResidualTrack:
     change: Bins
     even: NDArray[np.complex64]
     third: NDArray[np.complex64]
+    first: Bins
+    turned: Bins
     glitch: NDArray[np.bool_]
     clarity: Array
     rate: int
@@ -132,7 +139,7 @@ def track_residual(capture: Capture) -> ResidualTrack:
     Returns
     -------
     ResidualTrack
-        About 60 bytes for each millisecond of sound.
+        About 70 bytes for each millisecond of sound.
 
     Notes
     -----
@@ -176,6 +183,7 @@ def residual_of_block(x: Array, rate: int) -> tuple[dict[str, NDArray[Any]], flo
     """Return the rows of `ResidualTrack` for one block, and its clarity."""
     count = int(np.ceil(x.size / rate / BIN_S)) + 1
     names = ["tone_rms", "told", "cross", "rest", "mid", "mid_floor", "high", "high_floor"]
+    names += ["first", "turned"]
     bins: dict[str, NDArray[Any]] = {
         n: np.zeros(count, np.float32) for n in [*names, "hz", "brightness", "change"]
     }
@@ -208,6 +216,7 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
     period = Places(early, late, x.size)
     power = Running(tone.sound**2).mean(period)
     bins["tone_rms"] = np.sqrt(np.maximum(power, 0)).astype(np.float32)
+    bins["first"], bins["turned"] = _first_harmonic(tone, period, phase)
     change = Running(tone.bend**2).mean(period) / np.maximum(power, 1e-20)
     bins["change"] = change.astype(np.float32)
     slope = Running(np.gradient(tone.sound) ** 2).mean(period)
@@ -235,6 +244,16 @@ def _fill(bins: dict[str, NDArray[Any]], x: Array, tone: CleanTone, rate: int, c
         floor += CORNER**2 * _widest(kink, near)
         floor += BEND**2 * np.maximum(_widest(curve, near) - NOISE_BENDS * floor, 0.0)
         bins[f"{name}_floor"] = floor.astype(np.float32)
+
+
+def _first_harmonic(tone: CleanTone, period: Places, phase: Array) -> tuple[Bins, Bins]:
+    """Return the rms of a clean tone's first harmonic, and the cycles it turns from bin to bin."""
+    turn = 2 * np.pi * tone.cycles
+    real, imaginary = (Running(tone.sound * wave(turn)).mean(period) for wave in (np.cos, np.sin))
+    away = np.unwrap(np.arctan2(-imaginary, real)) / (2 * np.pi)
+    turned = np.diff(phase + away, prepend=0.0)
+    rms = math.sqrt(2) * np.hypot(real, imaginary)
+    return rms.astype(np.float32), turned.astype(np.float32)
 
 
 class Places:

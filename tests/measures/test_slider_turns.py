@@ -38,7 +38,7 @@ def test_a_control_that_turns_back_on_the_way_tells_no_place(ends):
     assert found.turned
     assert found.passes.empty
     assert np.isnan(found.travel_percent).all()
-    assert found.moving.any()
+    assert found.moving is None  # where it turns it seems to stand still
 
 
 @pytest.mark.parametrize("ends", [(0, 1, 0, 1), (1, 0, 1), (0, 1)])

@@ -37,6 +37,9 @@ COARSE_HOP_S, NEAR_CENTS = 0.5, 2.0
 FINE_BANDS = 16
 BEATING = 0.1
 """Share of what a single tone leaves of free oscillators, from which on they beat."""
+SEEN_TURNS, SEEN_FROM, SEEN_TO = 0.75, 2 / 3, 4 / 3
+"""Turns of the highest band used within a window by which a beat is seen, and within which shares
+of that it may begin to be: half a turn and a whole one."""
 
 
 @dataclass(frozen=True)
@@ -113,12 +116,10 @@ def _through(time_s: Real, size: Real, turn: int, *, pulled: bool) -> tuple[floa
     slopes = [float(np.polyfit(t[side], s[side], 1)[0]) for side in (before, after)]
     if min(slopes) < 0.6 * max(slopes):
         return None
-    zero_s, slope = float(-fit.values[0] / fit.values[1]), float(fit.values[1])
-    u_slope = max(float(fit.u[1]), abs(slopes[1] - slopes[0]) / 4)
-    locked, u_locked = math.nan, math.nan
-    if pulled:
-        zero_s, slope, own_u, locked, u_locked = _by_adler(t[free], s[free])
-        u_slope = math.hypot(own_u, abs(slopes[1] - slopes[0]) / 4)
+    zero_s, slope, own_u, locked, u_locked = _by_adler(t[free], s[free])
+    u_slope = math.hypot(own_u, abs(slopes[1] - slopes[0]) / 4)
+    if not pulled:
+        locked, u_locked = math.nan, math.nan
     if not (slope > 0 and t[0] < zero_s < t[-1]):
         return None
     sweep = Sweep(float(t[0]), float(t[-1]), zero_s, slope, u_slope, locked, u_locked)
@@ -228,12 +229,15 @@ def locking_width_of(
                 Term("resolution of the sweep", resolved / math.sqrt(12), "B"),
             ],
         ), None
-    borders = math.sqrt(2) * max(length_s, resolved / sweep.slope / 2) / math.sqrt(12)
+    # Beyond the border they beat by sqrt(tuned^2 - locked^2), too slowly to be seen at first.
+    beats = 2 * _slowest_seen(pitch_hz, length_s) * np.array([SEEN_FROM, 1, SEEN_TO])
+    most, locked, least = np.sqrt(np.maximum(width**2 - beats**2, 0.0)).tolist()
     return combine(
-        width,
+        locked,
         "cents",
         [
-            Term("borders of the locked stretch", sweep.slope * borders, "B"),
+            Term("borders of the locked stretch", sweep.slope * length_s / math.sqrt(6), "B"),
+            Term("slowest beat seen beside it", (most - least) / math.sqrt(12), "B"),
             Term("speed of the sweep", locked_s * sweep.u_slope, "A"),
         ],
     ), None
@@ -241,9 +245,15 @@ def locking_width_of(
 
 def _resolved(sweep: Sweep, pitch_hz: float, length_s: float) -> float:
     """Detune that still turns the highest band used visibly within a window, both sides, cents."""
-    least_hz = 0.3 / length_s / FINE_BANDS
-    by_beat = 1200 / math.log(2) * least_hz / pitch_hz
-    return 2 * by_beat + sweep.slope * length_s
+    return 2 * _slowest_seen(pitch_hz, length_s) + sweep.slope * length_s
+
+
+def _slowest_seen(pitch_hz: float, length_s: float) -> float:
+    """Detune, in cents, that turns the highest band used by three quarters within a window.
+
+    Then a fifth of the bands, those with more than half a turn or so, leave what free ones do.
+    """
+    return 1200 / math.log(2) * SEEN_TURNS / length_s / FINE_BANDS / pitch_hz
 
 
 def _standing_still(
@@ -270,9 +280,10 @@ def _standing_still(
             left.append(float(np.mean(fit.left[strong] / power[strong])))
         centre = at + length_s / 2
         at += FINE_HOP_S if close[0] < centre < close[1] else COARSE_HOP_S
-    share = np.array(left)
-    free = float(np.median(share)) if share.size else 0.0
-    return np.array(times), share < BEATING * free, length_s
+    share, at_s = np.array(left), np.array(times)
+    apart = (at_s <= close[0]) | (at_s >= close[1])
+    free = float(np.median(share[apart])) if apart.any() else 0.0
+    return at_s, share < BEATING * free, length_s
 
 
 def _longest(flags: np.ndarray) -> tuple[int, int] | None:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sigkit.measures.slider.followed import followed
 from sigkit.tracks.burst_ends import Extent, extent_of
 from sigkit.tracks.faults import Fault
 from sigkit.tracks.residual import BIN_S, ResidualTrack
@@ -34,18 +35,12 @@ COLUMNS = [
 DECIBELS = 10 / math.log(10)
 GAIN_DB, END_BINS = 0.5, 0.2
 """Standard uncertainties of the tone's level around an event, dB, and of both ends together."""
-FOLLOWED_DB, FOLLOWED_PERIODS, HISSING = 3.0, 1.5, 0.65
-"""The same for a burst of this many periods or more: what moves the tone itself is in part taken
-for the tone, as far as less than this share of it lies in the high band, as noise would."""
-SHAPED = {"width": 1.0, "timbre": 0.6}
-"""Least share of that which counts on a slider that shapes the wave: what its control does to a
-bright tone reaches as high as noise does."""
+HISSING = 0.65
+"""Least share of its power that a burst of noise holds in the high band; one that holds less moves
+the tone."""
 SHAKEN = 0.75
 """Share of `Extent.tails_db` that counts as far as a burst does not hiss: a short one shakes the
-tone around it, whose rest then makes it seem longer and softer."""
-GAPS, GAP_SHARE, GAP_HZ = 0.1, 0.15, 500.0
-"""Noise leaves few milliseconds (this share) with less than a tenth of its usual high power; what
-moves the edges of a tone of this pitch or lower leaves many."""
+tone around it, whose rest then makes it seem longer and softer. What hisses has tails that do."""
 LEAST_SHARE = 0.1
 """Excess power re the background below which an event's level is not told from it."""
 
@@ -82,12 +77,17 @@ def _row(track: ResidualTrack, fault: Fault, floor_db: Array, controls: str) -> 
     tone = max(float((near**2).mean()), 1e-15)
     power = max(extent.power, LEAST_SHARE * extent.background, 1e-15)
     jump = fault.kind == "pitch jump"
+    more = (0.0, 0.0)
+    if fault.kind == "burst" and controls != "pitch":
+        more = followed(track, extent.start, extent.stop)
+    low, high = (10 * math.log10((power + followed_power) / tone) for followed_power in more)
+    u_level = math.hypot(_u_level(track, extent, power), (high - low) / 2)
     return {
         "start_s": extent.start * BIN_S,
         "stop_s": extent.stop * BIN_S,
         "kind": fault.kind,
-        "level_db": math.nan if jump else 10 * math.log10(power / tone),
-        "u_level_db": math.nan if jump else _u_level(track, extent, power, controls),
+        "level_db": math.nan if jump else (low + high) / 2,
+        "u_level_db": math.nan if jump else u_level,
         "depth_db": fault.depth_db,
         "size_cents": fault.size_cents if jump else math.nan,
         "u_size_cents": fault.u_size_cents if jump else math.nan,
@@ -101,27 +101,18 @@ def _row(track: ResidualTrack, fault: Fault, floor_db: Array, controls: str) -> 
     }
 
 
-def _u_level(track: ResidualTrack, extent: Extent, power: float, controls: str) -> float:
-    """Return the standard uncertainty of a level, dB."""
+def _u_level(track: ResidualTrack, extent: Extent, power: float) -> float:
+    """Return the standard uncertainty of the residual's level, dB."""
     bins = extent.stop - extent.start
     here = slice(math.floor(extent.start), math.ceil(extent.stop))
     high = track.high[here].astype(np.float64) - track.high_floor[here]
     dull = float(np.clip(1 - high.sum() / (power * bins) / HISSING, 0, 1))
-    hz = float(np.median(track.hz[here]))
-    followed = max(dull, SHAPED.get(controls, 0.0) * (not _like_noise(high, hz)))
     terms = (
         GAIN_DB,
         DECIBELS * END_BINS / bins,
         min(DECIBELS * extent.u_background / power, 10.0),
         extent.u_ends_db,
         extent.u_hidden_db,
-        SHAKEN * dull * extent.tails_db,
-        FOLLOWED_DB * followed if bins * BIN_S * hz >= FOLLOWED_PERIODS else 0.0,
+        max(SHAKEN * dull, extent.dull_tails) * extent.tails_db,
     )
     return math.hypot(*terms)
-
-
-def _like_noise(high: NDArray[np.float64], hz: float) -> bool:
-    """Whether the high part of a burst is without gaps; edges of the tone would leave some."""
-    gaps = float(np.mean(high < GAPS * high.mean()))
-    return hz < GAP_HZ and gaps < GAP_SHARE

@@ -18,6 +18,7 @@ from sigkit.measures.result import Source
 from sigkit.measures.slider.control import LEAST, SHAPED, STEP, control_of, lines_of
 from sigkit.measures.slider.events import COLUMNS, events_table
 from sigkit.measures.slider.floor import LOUD_DB, MET, floor_by_bin, floor_of
+from sigkit.measures.slider.followed import join_moved
 from sigkit.measures.slider.lines import residual_lines, shown_lines
 from sigkit.measures.slider.notes import TURNED, notes_of
 from sigkit.measures.slider.passes import (
@@ -109,7 +110,8 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     0.1 s, a timbre or width that goes through 70 % of its range in 0.3 s and stays there, or a
     wave that takes another shape from one period to the next); about faults of the recorder
     (single samples that stick out, exact zeros); and where a burst would show only above
-    -20 dB re the tone. Events nearer than 20 ms are one.
+    -20 dB re the tone. Events nearer than 20 ms are one, and bursts between which the tone has
+    not come back, within 0.12 s.
 
     The place on the travel comes from the control itself, on the assumptions of
     `sigkit.measures.slider.travel.travel_of`; up is louder, higher, brighter, and from the square
@@ -182,7 +184,7 @@ def assess_slider(
         return _refused(source, controls, _hidden(float(np.median(floor_db[slow]))), track)
     steps = pitch_steps(track) if found == "pitch" else None
     faults, tests = _faults(track, assessed, steps)
-    faults = without_marks(faults, marks)
+    faults = without_marks(faults if found == "pitch" else join_moved(track, faults), marks)
     lines = residual_lines(track, assessed, floor_db)
     cue, by_cue = cue_of(capture, "slider")
     lines["line"] = controlled[found]

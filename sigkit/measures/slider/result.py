@@ -60,8 +60,9 @@ class SliderResult(Result):
     events : DataFrame
         One row an event: ``start_s``, ``stop_s``, ``kind`` (``burst``, ``dropout`` or ``pitch
         jump``), ``level_db`` and its standard uncertainty ``u_level_db`` (rms of the residual re
-        the tone around it; nan for jumps), ``depth_db`` (dropouts), ``size_cents`` and
-        ``u_size_cents`` (jumps), ``tone_dbfs``, ``floor_db`` (floor at that place, re the tone
+        the tone around it, with what the tone itself is moved by; nan for jumps), ``depth_db``
+        (dropouts), ``size_cents`` and ``u_size_cents`` (jumps; one shorter than a period is told
+        as a smaller one of a period), ``tone_dbfs``, ``floor_db`` (floor at that place, re the tone
         there), ``moving`` (False: the slider was at rest; not counted), ``number`` and
         ``direction`` of the pass (0 and empty: none), ``travel_percent`` and
         ``u_travel_percent`` (of the travel that is moved over and heard; nan: unknown).

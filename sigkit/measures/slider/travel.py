@@ -125,7 +125,7 @@ def travel_of(
     if not strokes:
         return _nothing(t.size)
     if may_turn and turns_on_the_way(line):
-        return replace(_nothing(t.size), moving=_moving(t.size, _moves(line, strokes)), turned=True)
+        return replace(_nothing(t.size), turned=True)  # it stands still where it turns
     smooth = _smoothed(line, strokes)
     moves = _moves(line, strokes)
     spans = [abs(float(np.ptp(line.steady[m[0].start : m[-1].stop + 1]))) for m in moves]
