@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Real
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 
@@ -40,6 +41,7 @@ class LevelTrack:
         return pd.DataFrame({"time_s": self.time_s, "level_dbfs": self.level_dbfs})
 
 
+@takes_capture
 def track_level(capture: Capture, *, window_s: float = 0.01) -> LevelTrack:
     """Track the level of a capture.
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from sigkit.arrays import Flags, Real
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
 from sigkit.tracks.coarse import CoarsePitch
@@ -81,6 +82,7 @@ class PitchTrack:
         )
 
 
+@takes_capture
 def track_pitch(
     capture: Capture,
     *,

@@ -14,6 +14,7 @@ from sigkit.captures.cues.code import TICK_S
 from sigkit.captures.cues.decode import Reading, read_ticks
 from sigkit.captures.cues.find import RATE, Ticks, at_rate, find_ticks
 from sigkit.captures.cues.plan import Plan
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.remarks import spoken_place
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
@@ -123,6 +124,7 @@ class Cue:
         return np.where(np.isnan(self.position(time)), np.nan, out)
 
 
+@takes_capture
 def read_cue(capture: Capture) -> Cue:
     """Find the cue track in a capture: in any channel but the instrument's, or in the only one.
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.wav import Capture
 from sigkit.errors import SignalError
 from sigkit.measures.beating.locking import Sweep, find_sweep, locking_width_of
@@ -141,6 +142,7 @@ SIGN_UNKNOWN = (
 SIGN_KNOWN = "oscillator 1 is the one heard alone first, so the sign of the detune is known"
 
 
+@takes_capture
 def measure_beating(capture: Capture) -> BeatingResult:
     """Measure two oscillators that sound together.
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sigkit.arrays import Real
 from sigkit.captures.fitness import Tally, clipped_of
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.remarks import spoken_place
 from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
@@ -38,6 +39,7 @@ KEY_BEFORE_S, KEY_AFTER_S = 0.08, 0.003
 """Reach in which a key belongs to an onset, and to a release."""
 
 
+@takes_capture
 def measure_envelope(capture: Capture, *, key_channel: int | None = None) -> EnvelopeResult:
     """Measure the envelope of every note of a capture.
 

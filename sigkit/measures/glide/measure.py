@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.remarks import spoken_places
 from sigkit.captures.watch import Watch, watched
 from sigkit.captures.wav import Capture
@@ -128,6 +129,7 @@ class GlideResult(Result):
         return draw_glide(self, ax)
 
 
+@takes_capture
 def measure_glide(capture: Capture) -> GlideResult:
     """Measure every glide between the held notes of a capture.
 

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
@@ -62,6 +63,7 @@ FULL_SCALE_SINE_DB = 10 * math.log10(2)
 CENTS = 1200 / math.log(2)
 
 
+@takes_capture
 def measure_keyboard(
     capture: Capture, *, lowest_key: str | int | None = None, keys: int | None = None
 ) -> KeyboardResult:

@@ -7,6 +7,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.wav import Capture, open_capture
 from sigkit.errors import InputError
 from sigkit.measures.held_note import require_number, source_of
@@ -35,6 +36,7 @@ OFF_ALIKE_HZ = 0.2
 MAINS_RANGE_HZ = (40.0, 70.0)
 
 
+@takes_capture
 def measure_noise(
     capture: Capture,
     *,

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.tally import clipped_in
 from sigkit.captures.watch import watched
 from sigkit.errors import InputError
@@ -75,6 +76,7 @@ FOUND_DROP_S = 0.004
 12 of 16)."""
 
 
+@takes_capture
 def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderResult:
     """Find the bursts, dropouts and pitch jumps of a slider moved by hand under a tone.
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError
@@ -149,6 +150,7 @@ class StabilityResult(Result):
         return draw_stability(self, ax)
 
 
+@takes_capture
 def measure_stability(
     capture: Capture, *, nominal_hz: float | None = None, mains_hz: float | None = None
 ) -> StabilityResult:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.parts import JoinedCapture
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
@@ -31,6 +32,7 @@ HOP_S, WINDOW_S = 0.05, 0.2
 READINGS = ["time_s", "room_c"]
 
 
+@takes_capture
 def measure_warmup(
     capture: Capture,
     *,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sigkit.arrays import Real
 from sigkit.captures.fitness import Tally, clipped_of
+from sigkit.captures.needed import takes_capture
 from sigkit.captures.watch import watched
 from sigkit.captures.wav import Capture
 from sigkit.errors import InputError, SignalError
@@ -47,6 +48,7 @@ MOVES, MOVES_SOME = 0.1, 0.01
 CLIPPED = "clipped, {how}: the flat tops are not the oscillator's; lower the gain and record again"
 
 
+@takes_capture
 def measure_waveform(
     capture: Capture,
     *,
