@@ -96,7 +96,13 @@ def join_takes(takes: Sequence[Quantity]) -> Quantity:
     return combine(statistics.fmean(values), takes[0].unit, terms)
 
 
-def difference(first: Quantity, last: Quantity, shared: frozenset[str] = SHARED) -> Quantity:
+def difference(
+    first: Quantity,
+    last: Quantity,
+    shared: frozenset[str] = SHARED,
+    *,
+    one_setting: bool = True,
+) -> Quantity:
     """Return ``last`` less ``first``; what both share cancels, the rest adds in squares.
 
     Parameters
@@ -105,6 +111,8 @@ def difference(first: Quantity, last: Quantity, shared: frozenset[str] = SHARED)
         The same quantity at two stages, in the same unit.
     shared : frozenset of str, optional
         Sources that act alike on both.
+    one_setting : bool, default True
+        Whether both were set alike, so that a single take of one repeats as the takes of the other.
 
     Returns
     -------
@@ -117,9 +125,9 @@ def difference(first: Quantity, last: Quantity, shared: frozenset[str] = SHARED)
     difference of its two sizes is left (JCGM 100:2008, 5.2.2, correlation +1). This holds where
     both captures were made with the same sound card.
 
-    A single take scatters as much as the takes of the other stage do, whatever its own noise: for
-    n takes against one the scatter is s sqrt(1 + 1/n) with n - 1 degrees of freedom, the two-sample
-    t of n and one.
+    A single take of one setting scatters as much as the takes of the other stage do, whatever its
+    own noise: for n takes against one the scatter is s sqrt(1 + 1/n) with n - 1 degrees of freedom,
+    the two-sample t of n and one.
 
     Examples
     --------
@@ -132,7 +140,7 @@ def difference(first: Quantity, last: Quantity, shared: frozenset[str] = SHARED)
     for quantity in (first, last):
         if not quantity.measurable:
             return not_measurable(quantity.unit, quantity.reason)
-    terms = _subtracted(first, last, shared)
+    terms = _subtracted(first, last, shared, one_setting=one_setting)
     if not any(term.u > 0 for term in terms):
         terms = [*budget_of(first), *budget_of(last)]
     return combine(last.value - first.value, last.unit, terms)
@@ -266,8 +274,10 @@ def budget_of(quantity: Quantity) -> tuple[Term, ...]:
     return (*quantity.budget, Term("measurement", math.sqrt(rest), "B", quantity.dof))
 
 
-def _subtracted(first: Quantity, last: Quantity, shared: frozenset[str]) -> list[Term]:
-    terms = _apart(first, last, shared)
+def _subtracted(
+    first: Quantity, last: Quantity, shared: frozenset[str], *, one_setting: bool
+) -> list[Term]:
+    terms = _apart(first, last, shared, one_setting=one_setting)
     for source in sorted(shared):
         a, b = _shared(first, source), _shared(last, source)
         if a or b:
@@ -275,11 +285,13 @@ def _subtracted(first: Quantity, last: Quantity, shared: frozenset[str]) -> list
     return terms
 
 
-def _apart(first: Quantity, last: Quantity, shared: frozenset[str]) -> list[Term]:
+def _apart(
+    first: Quantity, last: Quantity, shared: frozenset[str], *, one_setting: bool = True
+) -> list[Term]:
     """Return the components that two values do not share; a single take repeats as others do."""
     budgets = [[t for t in budget_of(q) if t.source not in shared] for q in (first, last)]
     repeated = [[t for t in budget if t.source == REPEATS] for budget in budgets]
-    if all(repeated) or not any(repeated):
+    if not one_setting or all(repeated) or not any(repeated):
         return [*budgets[0], *budgets[1]]
     (scatter,) = max(repeated, key=len)
     several, single = budgets if repeated[0] else budgets[::-1]

@@ -214,7 +214,7 @@ def _way(first: Mark, last: Mark) -> int:
     """Return +1 for a rise beyond its expanded uncertainty, -1 for a fall, 0 for neither."""
     if first.percent == last.percent:
         return 0
-    change = difference(first.level, last.level)
+    change = difference(first.level, last.level, one_setting=False)
     if abs(change.value) <= change.expanded:
         return 0
     way = 1 if change.value > 0 else -1
@@ -224,7 +224,7 @@ def _way(first: Mark, last: Mark) -> int:
 
 def _relative(first: Mark, last: Mark) -> Quantity:
     """Return the change as a share of the value at the first mark, %."""
-    change, scale = difference(first.level, last.level), 100 / first.level.value
+    change, scale = difference(first.level, last.level, one_setting=False), 100 / first.level.value
     return Quantity(scale * change.value, abs(scale) * change.u, "%", dof=change.dof)
 
 
