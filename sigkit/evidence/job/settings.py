@@ -140,73 +140,23 @@ def read_settings(path: Path) -> Settings:
     """
     if not path.exists():
         return Settings()
-    if not path.is_file():
-        raise InputError(
-            "The job's settings are not a regular file.",
-            where=FILE,
-            remedy="Write them into a text file, or remove this.",
-        )
-    try:
-        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(
-            f"The job's settings are not valid TOML: {error}.",
-            where=FILE,
-            remedy="Write one 'key = value' a line, texts in quotation marks, file in UTF-8.",
-        ) from error
-    except OSError as error:
-        raise InputError(
-            f"The job's settings cannot be read: {error.strerror}.",
-            where=FILE,
-            remedy="Check that it is a file that you may read.",
-        ) from error
+    document = _document(path)
     check(document, _TOP, "")
     from sigkit.evidence.job.absent import reasons
 
-    stages = _tables(document, "stages")
-    for name, stage in stages.items():
-        check(stage, _STAGE, f"stages.{name}")
-        for rail, volts in stage.get("rails_v", {}).items():
-            check_kind(volts, NUMBER, f"stages.{name}.rails_v", rail)
-        _check_cleaning(stage.get("cleaning", {}), f"stages.{name}")
     report = document.get("report", {})
     check(report, _REPORT, "report")
-    complained = _complained(report)
-    options = _tables(document, "options")
-    for test, values in options.items():
-        known = known_test(test, where=f"{FILE}, [options.{test}]").options
-        check(values, known, f"options.{test}")
-    limits: dict[tuple[str, str], float] = {}
-    sources: dict[tuple[str, str], str] = {}
-    for test, values in _tables(document, "limits").items():
-        judged = known_test(test, where=f"{FILE}, [limits.{test}]").judged
-        units = {j.quantity: j.unit for j in judged}
-        shown_only = {j.quantity for j in judged if j.better == "none"}
-        known = {q: (dict,) if isinstance(values.get(q), dict) else NUMBER for q in units}
-        check(values, known, f"limits.{test}")
-        for quantity, value in values.items():
-            if quantity in shown_only:
-                raise _never_judged(test, quantity, [q for q in units if q not in shown_only])
-            limit = value
-            if isinstance(value, dict):
-                section = f"limits.{test}.{quantity}"
-                check(value, {"limit": NUMBER, "source": (str,)}, section)
-                if "limit" not in value:
-                    raise _no_limit(section)
-                limit = value["limit"]
-                sources |= {(test, quantity): value["source"]} if "source" in value else {}
-            _check_limit(limit, units[quantity], f"limits.{test}", quantity)
-            limits[test, quantity] = float(limit)
+    limits, sources = _limits_of(document)
     return Settings(
         unit=document.get("unit", ""),
         description=document.get("description", ""),
         wide={key: document[key] for key in WIDE if key in document},
-        stages=stages,
-        options=options,
+        stages=_stages_of(document),
+        options=_options_of(document),
         captures=_tables(document, "captures"),
         limits=limits,
         report={key: str(value) for key, value in report.items() if key != COMPLAINT_TESTS},
-        complaint_tests=complained,
+        complaint_tests=_complained(report),
         limit_sources=sources,
         clock_ppm=document.get("clock_ppm"),
         not_fitted=reasons(document, "not_fitted"),
@@ -261,6 +211,75 @@ def toml_key(name: str) -> str:
     """Return a name as a key of TOML, in quotation marks where it needs them."""
     plain = re.fullmatch(r"[A-Za-z0-9_-]+", name)
     return name if plain else json.dumps(name, ensure_ascii=False)
+
+
+def _document(path: Path) -> dict[str, Any]:
+    if not path.is_file():
+        raise InputError(
+            "The job's settings are not a regular file.",
+            where=FILE,
+            remedy="Write them into a text file, or remove this.",
+        )
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(
+            f"The job's settings are not valid TOML: {error}.",
+            where=FILE,
+            remedy="Write one 'key = value' a line, texts in quotation marks, file in UTF-8.",
+        ) from error
+    except OSError as error:
+        raise InputError(
+            f"The job's settings cannot be read: {error.strerror}.",
+            where=FILE,
+            remedy="Check that it is a file that you may read.",
+        ) from error
+
+
+def _stages_of(document: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
+    stages = _tables(document, "stages")
+    for name, stage in stages.items():
+        check(stage, _STAGE, f"stages.{name}")
+        for rail, volts in stage.get("rails_v", {}).items():
+            check_kind(volts, NUMBER, f"stages.{name}.rails_v", rail)
+        _check_cleaning(stage.get("cleaning", {}), f"stages.{name}")
+    return stages
+
+
+def _options_of(document: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
+    options = _tables(document, "options")
+    for test, values in options.items():
+        known = known_test(test, where=f"{FILE}, [options.{test}]").options
+        check(values, known, f"options.{test}")
+    return options
+
+
+def _limits_of(
+    document: Mapping[str, Any],
+) -> tuple[dict[tuple[str, str], float], dict[tuple[str, str], str]]:
+    """Return the job's own limits, and where they come from as far as it is said."""
+    limits: dict[tuple[str, str], float] = {}
+    sources: dict[tuple[str, str], str] = {}
+    for test, values in _tables(document, "limits").items():
+        judged = known_test(test, where=f"{FILE}, [limits.{test}]").judged
+        units = {j.quantity: j.unit for j in judged}
+        shown_only = {j.quantity for j in judged if j.better == "none"}
+        known = {q: (dict,) if isinstance(values.get(q), dict) else NUMBER for q in units}
+        check(values, known, f"limits.{test}")
+        for quantity, value in values.items():
+            if quantity in shown_only:
+                raise _never_judged(test, quantity, [q for q in units if q not in shown_only])
+            limit = value
+            if isinstance(value, dict):
+                section = f"limits.{test}.{quantity}"
+                check(value, {"limit": NUMBER, "source": (str,)}, section)
+                if "limit" not in value:
+                    raise _no_limit(section)
+                limit = value["limit"]
+                sources |= {(test, quantity): value["source"]} if "source" in value else {}
+            _check_limit(limit, units[quantity], f"limits.{test}", quantity)
+            limits[test, quantity] = float(limit)
+    return limits, sources
 
 
 def _check_limit(limit: float, unit: str, section: str, key: str) -> None:
