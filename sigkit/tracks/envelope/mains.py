@@ -79,7 +79,7 @@ def mains_of(
 
     def least_about(*tries: tuple[float, float]) -> float:
         spans = [np.arange(hz - off, hz + off + step_hz / 2, step_hz) for hz, off in tries]
-        return min(np.concatenate(spans).tolist(), key=roughly)
+        return float(min(np.concatenate(spans).tolist(), key=roughly))
 
     everywhere = [(mains, OFF_HZ) for mains in MAINS_HZ]
     near = [(near_hz, NEXT_HZ)] if math.isfinite(near_hz) else everywhere
