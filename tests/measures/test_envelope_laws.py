@@ -135,3 +135,28 @@ def test_what_power_alone_leaves_open_is_said(tmp_path):
     assert table["gate_off_s"].isna().all()
     assert table["decay_time_constant_s"].isna().all()
     assert table["reason"].str.contains("leaves open whether|in a period of the carrier").all()
+
+
+def test_a_note_that_is_loud_for_a_period_begins_where_it_is_heard(tmp_path):
+    """A triangle of 36.6 Hz, down by 28 dB in a tenth of a second: 64 ms early, at 0.6 s.
+
+    Drawn at random by the benchmark, before it was looked at.
+    """
+    case = random_case(5953005, "exponential")
+    notes = measured(tmp_path, case.made).notes
+    truth = np.array([note.onset_s for note in case.made.notes])
+    assert notes["onset_s"].to_numpy() == pytest.approx(truth, abs=1 / case.made.hz)
+    assert np.all(np.abs(notes["onset_s"] - truth) <= 2 * notes["u_onset_s"])
+
+
+def test_a_leak_after_a_short_decay_is_no_exponential_amplifier(tmp_path):
+    """65 Hz, let go after 6.7 time constants of a decay by 1.6 dB: its knee was not found.
+
+    Drawn at random by the benchmark, before it was looked at.
+    """
+    case = random_case(6953019, "leak")
+    table = measured(tmp_path, case.made).notes
+    assert set(table["law"]) == {"linear"}
+    truth = [note.gate_off_s for note in case.made.notes]
+    assert table["gate_off_s"].to_numpy() == pytest.approx(truth, abs=5e-4)
+    assert table["decay_time_constant_s"].to_numpy() == pytest.approx(case.plant.decay_s, rel=0.01)

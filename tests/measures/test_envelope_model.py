@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from sigkit.measures.envelope.blocks import Blocks, edges_about
 from sigkit.measures.envelope.knees import _knees_left
 from sigkit.measures.envelope.model import NAMES, Shape, fit_curve, note, rise_share_s
 
@@ -168,3 +169,21 @@ def test_a_hopeless_start_gives_no_number_but_infinity():
 
     fit = fit_curve(curve, np.zeros(5), np.ones(5), np.zeros(1))
     assert not np.isfinite(fit.chi2)
+
+
+def test_means_over_blocks_are_made_values_at_their_centres():
+    """The mean of exp(-t) over a block of length h is sinh(h / 2) / (h / 2) times its middle."""
+    edges = np.linspace(0.0, 3.0, 31)
+    t, half = (edges[1:] + edges[:-1]) / 2, np.diff(edges) / 2
+    mean = np.exp(-t) * np.sinh(half) / half
+    data = Blocks(t, mean, np.ones(t.size)).at_centres(lambda at: np.exp(-at))
+    assert mean[0] - math.exp(-t[0]) > 3e-4
+    assert data.gain == pytest.approx(np.exp(-t), abs=1e-6)
+
+
+def test_blocks_have_an_edge_at_each_bend_where_asked():
+    bends = [(0.31234, 0.01), (1.7, 0.02)]
+    edges = edges_about(0.0, 3.0, bends, 0.3, at_anchors=True)
+    assert np.all(np.isin([0.0, 0.31234, 1.7, 3.0], edges))
+    assert np.all(np.diff(edges) > 0)
+    assert np.diff(edges).max() <= 0.3

@@ -76,19 +76,22 @@ def _quick_pitches(sound: Real, rate: int) -> Iterator[float]:
     yield from rough_pitches(sound, rate, QUICK_HZ)
 
 
-def hum_beside(stretch: Stretch, carrier: CarrierTrack, near_hz: float) -> Beside:
+def hum_beside(stretch: Stretch, quiet: Flags, carrier: CarrierTrack, near_hz: float) -> Beside:
     """Take the hum out of a stretch anew, beside a carrier whose wave is known.
 
     Parameters
     ----------
     stretch : Stretch
         As it was recorded.
+    quiet : ndarray of bool, shape (n_samples,)
+        Where it is at its floor: the end of a release changes within a period, and is like lines
+        beside the carrier.
     carrier : CarrierTrack
         Its carrier.
     near_hz : float
         Mains frequency of the stretch before.
     """
-    rate, quiet = stretch.rate, stretch.quiet
+    rate = stretch.rate
     phase = carrier.phase_at(stretch.start_s + np.arange(stretch.sound.size) / rate)
     sound, hum, untold = without_hum_beside(
         stretch.sound, rate, quiet, phase, carrier.wave, near_hz

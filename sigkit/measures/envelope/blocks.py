@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -41,6 +42,20 @@ class Blocks(NamedTuple):
         kept = (self.time_s >= start_s) & (self.time_s < stop_s)
         return Blocks(self.time_s[kept], self.gain[kept], self.u_gain[kept])
 
+    def at_centres(self, curve: Callable[[Real], Real]) -> Blocks:
+        """Return values at the centres and not means over blocks, of what bends as a curve does.
+
+        The mean of a parabola lies between its middle and that of its chord, at a third of the way.
+        """
+        t = self.time_s
+        between = 0.5 * (t[1:] + t[:-1])
+        ends = np.concatenate([[2 * t[0] - between[0]], between, [2 * t[-1] - between[-1]]])
+        at_ends, own = curve(ends), curve(t)
+        if not (np.isfinite(at_ends).all() and np.isfinite(own).all()):
+            return self
+        chord = at_ends[:-1] + np.diff(at_ends) * (t - ends[:-1]) / np.diff(ends)
+        return self._replace(gain=self.gain - (chord - own) / 3)
+
 
 def edges_about(
     start_s: float,
@@ -48,6 +63,8 @@ def edges_about(
     anchors: list[tuple[float, float]],
     most_s: float,
     growth: float = GROWTH,
+    *,
+    at_anchors: bool = False,
 ) -> Real:
     """Return block edges that are as close as asked at some times and wider away from them.
 
@@ -61,14 +78,19 @@ def edges_about(
         Longest block.
     growth : float
         Distance from the nearest anchor per length of block.
+    at_anchors : bool
+        Whether each anchor is an edge: the mean over a block that holds a bend is not the value at
+        its centre.
     """
-    at, width = np.array(anchors).T
-    edges = [start_s]
-    while edges[-1] < stop_s:
-        t = edges[-1]
-        apart = np.abs(at - t)
-        step = float(np.min(np.maximum(width, apart / growth)))
-        edges.append(min(t + min(step, most_s), stop_s))
+    edges, t = [start_s], start_s
+    inner = sorted(at for at, _ in anchors if start_s < at < stop_s) if at_anchors else []
+    ahead = [*inner, stop_s]
+    while t < stop_s:
+        step = min(max(width, abs(at - t) / growth) for at, width in anchors)
+        while t >= ahead[0]:
+            del ahead[0]
+        t = min(t + min(step, most_s), ahead[0])
+        edges.append(t)
     return np.array(edges)
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
+from sigkit.arrays import Real
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, law_by_power, other_law
-from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape
+from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape, note
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
@@ -33,8 +35,8 @@ THUMPS_S = 0.15
 AWAY = 0.2
 """Time before the end of a gate, in time constants of the release, that it is not yet felt."""
 OFF_SHARE = 0.002
-"""Change of the end of the gate, in time constants of the release, that the rise is fitted anew
-for."""
+"""Change of the end of the gate, in time constants of the release, from which a rise is fitted
+anew."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +113,8 @@ def fit_note(
     if not coherent:
         span = (start_s, stop_s)
         law, told, knee, shape = law_by_power(source, data, span, best, knee, shape, shortest_s)
-        found = _finely(source, (*span, most, shortest_s), law, 1.0, shape, knee)
+        rough = (*span, most, shortest_s)
+        found = _finely(source, rough, law, 1.0, shape, knee, coherent=False)
         return replace(found, law_told=told and found.rise.dof >= LEAST_OWN)
     ratio, straight = 1.0, (knee, shape)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
@@ -183,10 +186,13 @@ def _finely(
     ratio: float,
     shape: Shape,
     knee: bool,
+    *,
+    coherent: bool = True,
 ) -> NoteFit:
     """Fit a note whose shape is known roughly, in blocks made for it.
 
-    The span is from when to when, and the longest and the shortest block.
+    The span is from when to when, and the longest and the shortest block. Blocks of power are whole
+    periods, however it bends within them.
     """
     start_s, stop_s, most, shortest_s = span
     rise_s = shape.rise_s
@@ -194,8 +200,15 @@ def _finely(
     if knee:
         short = min(shape.fall_s, stop_s - shape.gate_off_s) / FINE
         anchors.append((shape.gate_off_s, max(short, shortest_s)))
-    data = blocks_of(source, edges_about(start_s, stop_s, anchors, most, FINER_GROWTH))
+    edges = edges_about(start_s, stop_s, anchors, most, FINER_GROWTH, at_anchors=coherent)
+    data = blocks_of(source, edges)
+    if coherent:
+        data = data.at_centres(partial(_level, law, shape))
     return _final(data, law, ratio, shape, knee)
+
+
+def _level(law: Law, shape: Shape, time_s: Real) -> Real:
+    return note(time_s, law, shape)[0]
 
 
 def _guess(

@@ -13,6 +13,8 @@ from sigkit.measures.envelope.model import Shape
 STARTS, BEST = 24, 3
 COARSE = 0.03
 """Share of the level that the search for a knee allows for, as its grid is coarse."""
+BELOW = 0.1
+"""Sustain below zero, re where the fall begins, that a level of zero may look like."""
 
 
 def knee_starts(data: Blocks, first: Shape, soft: float) -> list[Shape]:
@@ -40,7 +42,8 @@ def knee_starts(data: Blocks, first: Shape, soft: float) -> list[Shape]:
         for r, release_s in enumerate(releases.tolist()):
             for i in np.argsort(left[:, d, r])[:2].tolist():
                 sustain, size, aim = found[i, d, r].tolist()
-                if sustain + size > 0:
+                # None decays to far below silence, though it may look like a release that does.
+                if sustain + size > 0 and sustain > -BELOW * (sustain + size):
                     values = (float(offs[i]), decay_s, release_s, sustain, size, aim)
                     tried.append((float(left[i, d, r]), values))
     tried.sort()

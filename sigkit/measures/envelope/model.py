@@ -247,7 +247,7 @@ def shape_curve(time_s: Real, law: Law, free: tuple[str, ...], fixed: Shape) -> 
     def curve(p: Real) -> tuple[Real, Real]:
         every = base.copy()
         every[places] = p
-        value, slope = note(time_s, law, Shape(*every))
+        value, slope = note(time_s, law, Shape(*every.tolist()))
         return value, slope[:, places]
 
     return curve
@@ -291,7 +291,7 @@ def _rise(u: Real, bend: float) -> tuple[Real, Real, Real]:
 def _control(time_s: Real, s: Shape, *, closes: bool) -> tuple[Real, Real]:
     """Return the control at times in rising order, and its derivatives by every parameter."""
     n = time_s.size
-    value, slope = np.zeros(n), np.zeros((n, len(NAMES)))
+    value, slope = np.zeros(n), np.zeros((n, len(NAMES)), order="F")
     peak_s, off = s.peak_s, s.gate_off_s
     ends = [s.onset_s, min(peak_s, off), off]
     begins, tops, lets_go = np.searchsorted(time_s, ends).tolist()

@@ -45,6 +45,8 @@ TELLS = 3.0
 """Noise of a block re the usual one up to which it counts for that."""
 DRAWN = 400
 """Points of a note that are kept to be drawn."""
+FEWEST_STILL = 8
+"""Blocks that tell by how much the level scatters where nothing sounds."""
 THUMP_S = 0.04
 NOISE_LOOK_S = 0.03
 """Blocks in which onsets of noise are looked for: 0.2 dB of scatter."""
@@ -119,7 +121,7 @@ def notes_of(stretch: Stretch, near_hz: float = math.nan) -> tuple[list[HeardNot
     for _ in range(2):
         if carrier is None or not coherent or carrier.hz > BESIDE_HZ:
             break
-        beside = hum_beside(stretch, carrier, near_hz)
+        beside = hum_beside(stretch, quiet, carrier, near_hz)
         if math.isnan(beside.hz) and math.isnan(hum_hz):
             break
         sound, quiet, hum_hz, untold = beside.sound, beside.quiet, beside.hz, beside.untold
@@ -271,6 +273,10 @@ def _spans(track: Source, stretch: Stretch, rise_db: float) -> list[_Span]:
     if t.size < 4:
         return []
     size = float(np.max(g))
+    # Hum that is left where nothing sounds comes and goes as notes do.
+    at = np.clip(np.round((t - begin) * stretch.rate), 0, stretch.quiet.size - 1).astype(np.intp)
+    still = g[stretch.quiet[at]]
+    u = np.hypot(u, float(np.std(still)) if still.size > FEWEST_STILL else 0.0)
     floor = max(size * 10 ** (-DEEP_DB / 20), 5 * float(np.median(u)))
     level = 20 * np.log10(np.maximum(g, floor) / floor)
     noise = 8.7 * u / np.maximum(g, floor)

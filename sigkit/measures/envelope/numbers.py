@@ -223,11 +223,23 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
             f"± {ms:.2g} ms, not usable for {ms:.2g} ms or less: play a higher note",
         )
         out.values["onset_s"] = (shape.onset_s, math.hypot(u_onset, FINEST * period_s))
+        if power:
+            out.values["onset_s"] = _first_heard(found)
     elif not u_attack < 0.5 * attack:
         out.none(
             ("attack_s", "onset_to_peak_s"),
             "too noisy or too few periods: play louder, hold longer",
         )
+
+
+def _first_heard(found: NoteFit) -> tuple[float, float]:
+    """Return when a rise that is over within a few blocks begins: somewhere in the first heard."""
+    time_s, gain, u_gain = found.blocks
+    top = int(np.argmax(gain))
+    silent = np.flatnonzero(gain[:top] < HEARD * u_gain[:top])
+    first = int(silent[-1]) + 1 if silent.size else 0
+    ends = np.interp([first - 0.5, first + 0.5], np.arange(time_s.size), time_s)
+    return float(ends.mean()), float(np.ptp(ends)) / math.sqrt(12)
 
 
 def _fall(out: Numbers, found: NoteFit, *, power: bool) -> None:

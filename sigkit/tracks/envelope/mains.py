@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from scipy import linalg
+from scipy.linalg.lapack import dposv
 
 from sigkit.arrays import Flags, Real
 
@@ -74,23 +74,25 @@ def mains_of(
     roughly, closely : callable
         Say how much a frequency leaves.
     """
-    best_hz, best = math.nan, math.inf
-    tries = [(mains, OFF_HZ) for mains in MAINS_HZ]
-    if math.isfinite(near_hz):
-        tries = [(near_hz, NEXT_HZ)]
     # A frequency is told apart over the time from the first to the last of what is quiet.
     step_hz = min(max(APART / float(np.ptp(t)), STEP_HZ), MOST_STEP_HZ)
-    for mains, off in tries:
-        for hz in np.arange(mains - off, mains + off + step_hz / 2, step_hz).tolist():
-            most = roughly(hz)
-            if most < best:
-                best_hz, best = hz, most
+
+    def least_about(*tries: tuple[float, float]) -> float:
+        spans = [np.arange(hz - off, hz + off + step_hz / 2, step_hz) for hz, off in tries]
+        return float(min(np.concatenate(spans).tolist(), key=roughly))
+
+    everywhere = [(mains, OFF_HZ) for mains in MAINS_HZ]
+    near = [(near_hz, NEXT_HZ)] if math.isfinite(near_hz) else everywhere
+    best_hz = least_about(*near)
+    if abs(best_hz - near_hz) > NEXT_HZ - step_hz / 2:
+        # It has moved on further than was looked.
+        best_hz = least_about(*everywhere)
     for width in (step_hz / 3, step_hz / 12):
-        near = best_hz + width * np.arange(-3, 4)
-        left = np.array([closely(hz) for hz in near.tolist()])
+        beside = best_hz + width * np.arange(-3, 4)
+        left = np.array([closely(hz) for hz in beside.tolist()])
         place = int(np.argmin(left))
-        best_hz = float(near[place])
-    if 0 < place < near.size - 1:
+        best_hz = float(beside[place])
+    if 0 < place < beside.size - 1:
         a, b, c = left[place - 1 : place + 2].tolist()
         bend = a - 2 * b + c
         best_hz += 0.5 * width * (a - c) / bend if bend > 0 else 0.0
@@ -157,5 +159,6 @@ def left_by(t: Real, y: Real, hz: float, orders: int) -> float:
 def left_of(columns: Real, y: Real) -> float:
     """Return the energy that a fit of some columns leaves."""
     normal, pull = columns.T @ columns, columns.T @ y
-    normal[np.diag_indices_from(normal)] += 1e-9 * y.size
-    return float(y @ y - pull @ linalg.solve(normal, pull, assume_a="pos"))
+    normal.flat[:: pull.size + 1] += 1e-9 * y.size
+    _, found, _ = dposv(normal, pull)
+    return float(y @ y - pull @ found)

@@ -200,21 +200,22 @@ def _turns(grouped: Complex, wave: Complex, orders: Real, first: int, noise: flo
     grid = np.linspace(-0.06, 0.06, 49)
     power = np.sum(np.abs(grouped) ** 2, axis=1)
     loud = min(max(SOFTEST**2 * power[first], FAR * noise), 0.01 * power[first])
-    table = np.exp(-2j * np.pi * np.outer(orders, grid))
+    back, squares = -2j * np.pi * orders, orders**2
+    table = np.exp(np.outer(back, grid))
     for step in (1, -1):
         near, slope = 0.0, 0.0
         last = first
         for i in range(first, len(grouped) if step > 0 else -1, step):
             guess = near + slope * (i - last)
-            turned = product[i] * np.exp(-2j * np.pi * guess * orders)
-            score = np.real(turned @ table)
-            best = float(grid[int(np.argmax(score))])
+            turned = product[i] * np.exp(guess * back)
+            score = (turned @ table).real
+            best = float(grid[int(score.argmax())])
             for _ in range(2):
-                turned_back = turned * np.exp(-2j * np.pi * best * orders)
-                bend = float(np.sum(orders**2 * np.real(turned_back)))
+                turned_back = turned * np.exp(best * back)
+                bend = float(squares @ turned_back.real)
                 if bend > 0:
-                    move = float(np.sum(orders * np.imag(turned_back))) / bend / (2 * np.pi)
-                    best = float(np.clip(best + move, -0.08, 0.08))
+                    move = float(orders @ turned_back.imag) / bend / (2 * np.pi)
+                    best = min(max(best + move, -0.08), 0.08)
             turn[i] = guess + best
             if power[i] > loud:
                 if i != first:
