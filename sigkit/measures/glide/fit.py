@@ -36,6 +36,9 @@ COARSE_MARKS, COARSE_SD = 160, 0.003
 STARTS = ((0.1, 0.6), (-0.2, 1.6), (0.2, 0.3))
 """Further guesses, while no law explains the marks: later by this share of the 10-90 % time, and so
 many times as long."""
+MIXED = ((0, 0.1), (1, 0.9), (0, 0.5))
+"""Guesses of a mixed law: from the numbers of which of both that make it up, and its share at
+constant rate. Where one of both explains the marks, only the one beside it."""
 AS_GOOD = 4.0
 """Laws whose rough fits differ by less are both fitted to all marks."""
 UNREMARKABLE, EXPLAINED = 1.2, 1.5
@@ -97,10 +100,10 @@ class Problem:
 
     def aside(self, numbers: Real) -> Real:
         """Periods by which each mark comes late by what is on the way to it."""
-        s, share, extra = self.series, self.share(numbers), self.model.extra(numbers)
+        s = self.series
         late = self.model.corner_hz(numbers) * s.shift
         if self.model.beside:
-            late = late - extra[2:][s.family] * share
+            late = late - self.model.extra(numbers)[2:][s.family] * self.share(numbers)
         return np.asarray(late)
 
     def left(self, numbers: Real, sd: Real) -> Real:
@@ -140,8 +143,11 @@ class Problem:
             moved = numbers.copy()
             moved[i] += ASIDE * max(abs(number), 1.0) * (-1 if number > 0 else 1)
             step = moved[i] - number
-            after = pitch_of(self.model.law_of(moved), moved, self.model.extra(moved), pieces.at)
-            gap = self.aside(moved) - aside - pieces.total(rate * (after - pitch))
+            gap = self.aside(moved) - aside
+            if i in self.model.of_pitch:
+                law = self.model.law_of(moved)
+                after = pitch_of(law, moved, self.model.extra(moved), pieces.at)
+                gap = gap - pieces.total(rate * (after - pitch))
             ends = self.expected(moved) - expected
             columns.append(np.concatenate([self._apart(gap, sd) / sd, ends]) / step)
         return np.column_stack(columns)
@@ -252,9 +258,10 @@ def fit_glide(
     best = _best(series, rough)
     if best.reduced < UNREMARKABLE and not best.model.beside:
         return best
+    starts = MIXED if best.reduced >= EXPLAINED else MIXED[best.law.linear > 0 :][:1]
     tries = [
         fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
-        for of, share in ((0, 0.1), (1, 0.9), (0, 0.5))
+        for of, share in starts
     ]
     mixed = min(tries, key=_chi2)
     if best.reduced >= EXPLAINED or _cost(mixed) < min(map(_cost, rough)):

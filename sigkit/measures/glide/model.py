@@ -64,6 +64,12 @@ class Model:
             return replace(self.law, octaves=float(numbers[3] - numbers[2]))
         return self.law
 
+    @property
+    def of_pitch(self) -> tuple[int, ...]:
+        """Which of the numbers the pitch depends on."""
+        count = 4 + self.free_share
+        return (*range(count), *((count + 1, count + 2) if self.beside else ()))
+
     def corner_hz(self, numbers: Real) -> float:
         """Return the corner of the couplings on the way, as fitted."""
         return float(numbers[4 + self.free_share])
@@ -91,12 +97,15 @@ def pitch_of(law: Law, numbers: Real, slopes: Real, time_s: Real) -> Real:
     start, ln_seconds, low, high = numbers[:4]
     later = time_s - start
     share = law.progress(later * math.exp(-ln_seconds))
+    gone = low + (high - low) * share
+    if not slopes[:2].any():
+        return np.asarray(gone)
     tau = law.time_constant * math.exp(ln_seconds)
     early = np.minimum(later, 0.0)
     if tau > 0:
         early = -tau * np.expm1(np.minimum(-early / tau, MOST_TAUS))
     beside = slopes[0] * early + slopes[1] * np.maximum(later, 0.0)
-    return np.asarray(low + (high - low) * share + beside)
+    return np.asarray(gone + beside)
 
 
 @dataclass(frozen=True, eq=False)
