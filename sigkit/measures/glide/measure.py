@@ -76,7 +76,8 @@ class GlideResult(Result):
         goes to; ``interval_cents``, signed; ``glide_time_s`` from 10 to 90 % of that and
         ``u_glide_time_s``, without the sound card's clock, and its parts: ``u_scatter_s`` of the
         marks, ``u_jitter_s`` of the oscillator, ``u_filters_s`` on the way, ``u_drift_s``, and
-        ``u_assumed_s`` of couplings and of notes not quite held; ``at_most_s``, a bound where the
+        ``u_assumed_s`` of couplings and of notes not quite held, ``u_law_s`` of another law that
+        explains the glides nearly as well; ``at_most_s``, a bound where the
         carrier is too low for a number; ``time_constant_s`` and its uncertainty (nan: constant
         rate); ``law``, ``exponential`` (a single pole in pitch), ``linear`` (constant rate in
         pitch), ``mixed`` (from the one into the other), the first two ``in hertz`` (of an

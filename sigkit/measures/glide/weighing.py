@@ -14,7 +14,7 @@ from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.fit import CORNER_SD_HZ
 from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, Pieces, phase_of
 from sigkit.measures.glide.noise import noise_of, whitened
-from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, SCATTER
+from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, LAW, SCATTER
 
 ORDERS, SHIFT = (2, 3, 4, 5, 6, 7), 0.12
 """Beyond a mere delay the phase of a filter left open is odd in frequency, and what it takes from
@@ -366,9 +366,7 @@ def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     numbers[1] = np.clip(numbers[1], fit.numbers[1] - FURTHEST, fit.numbers[1] + FURTHEST)
     if fit.model.free_share:
         numbers[4] = np.clip(numbers[4], *LINEAR_BOUNDS)
-    return replace(
-        fit,
-        numbers=numbers,
-        law=fit.model.law_of(numbers),
-        terms={k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()},
-    )
+    terms = {k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()}
+    terms[LAW] = np.zeros((count, count))
+    terms[LAW][1, 1] = fit.law_var
+    return replace(fit, numbers=numbers, law=fit.model.law_of(numbers), terms=terms)
