@@ -37,8 +37,6 @@ COARSE_MARKS, COARSE_SD = 160, 0.003
 STARTS = ((0.1, 0.6), (-0.2, 1.6), (0.2, 0.3))
 """Further guesses, while no law explains the marks: later by this share of the 10-90 % time, and so
 many times as long."""
-LAWS = tuple(Model(Law(share, octaves)) for octaves in (0.0, IN_HERTZ) for share in (0.0, 1.0))
-"""What is tried first: a single pole and a constant rate, in log pitch and in hertz."""
 MIXED = ((0, 0.1), (1, 0.9), (0, 0.5))
 """Guesses of a mixed law: from the numbers of which of both that make it up, and its share at
 constant rate. Where one of both explains the marks, only the one beside it."""
@@ -260,6 +258,10 @@ def fit_glide(
         after_sd=np.maximum(few.after_sd, COARSE_SD),
     )
     rough = _tried(few, guess)
+    rough += [
+        fit_model(few, Model(replace(fit.law, octaves=IN_HERTZ)), fit.numbers[:4], rough=True)
+        for fit in rough
+    ]
     least = AS_GOOD * min(map(_chi2, rough))
     tried = [_finished(series, fit) for fit in rough if fit.chi2 <= least]
     best = min(tried, key=_cost)
@@ -320,7 +322,9 @@ def _fitted_as(fit: Fit, kind: Model) -> Fit:
 
 def _tried(few: Series, guess: Real) -> list[Fit]:
     """Fit laws roughly, from further guesses while none explains the marks."""
-    rough = [fit_model(few, model, guess, rough=True) for model in LAWS]
+    rough = [
+        fit_model(few, model, guess, rough=True) for model in (Model(Law(0.0)), Model(Law(1.0)))
+    ]
     for later, longer in STARTS:
         if min(fit.reduced for fit in rough) < EXPLAINED:
             break
