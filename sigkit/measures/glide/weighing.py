@@ -200,9 +200,17 @@ def _filters(fit: Fit) -> Real:
     columns = []
     for family in np.unique(fit.family):
         for order in ORDERS:
-            at_top = SHIFT * min(1.0, top / CORNERS_HZ[0]) ** order
+            at_top = SHIFT * float(_beyond(top / CORNERS_HZ[:1], order)[0])
             columns.append(np.where(fit.family == family, at_top * (hz / top) ** order, 0) / fit.sd)
     return np.column_stack(columns)
+
+
+def _beyond(corners: Real, order: int) -> Real:
+    """Return what an order comes to at a pitch of so many corners, re that at the corner.
+
+    Beyond the corner the filter's own phase ends, and what it lacks of a delay grows as the delay.
+    """
+    return np.where(corners < 1, corners**order, corners)
 
 
 def _ripples(fit: Fit) -> Real:
@@ -298,9 +306,9 @@ def _expected(told: _Told) -> Real:
     rows = np.zeros((len(WAYS), more + filters + 1, unit.size + 1))
     rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
     top = float(2.0 ** fit.log2_at(fit.time_s).max())
-    part = np.minimum(1, top / WAYS[:, 1]) / min(1, top / CORNERS_HZ[0])
     for i in range(filters):
-        shift = np.maximum(part ** ORDERS[i % len(ORDERS)], LEAST_SHIFT)
+        part = _beyond(top / WAYS[:, 1], ORDERS[i % len(ORDERS)])
+        shift = np.maximum(part / part.max(), LEAST_SHIFT)
         rows[:, more + i, unit.size - 1 - filters + i] = 1 / shift
     first = unit.size - 1 - filters - SETTLINGS - landing - wavers - ripples
     for i in range(ripples + wavers):  # in units of what is expected of them; ripples last
