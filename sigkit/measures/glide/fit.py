@@ -246,8 +246,9 @@ def fit_glide(
     Returns
     -------
     Fit
-        Of a single pole or a constant rate where either explains the marks; else of what runs from
-        the one into the other, if that explains them clearly better.
+        Of a single pole or a constant rate, in log pitch or in hertz, where one of them explains
+        the marks; else of what runs from the one into the other, if that explains them clearly
+        better. With it, which laws explain them nearly as well.
     """
     guess = first_guess(marks[0], before_hz, after_hz)
     series = series_of(marks, before_hz, after_hz, waver)

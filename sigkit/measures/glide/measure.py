@@ -158,12 +158,13 @@ def measure_glide(capture: Capture) -> GlideResult:
     A window of fixed length is blind to a glide shorter than itself. Instead the sound is read
     where it crosses a level that both held notes cross once a period: each such mark is one turn of
     the oscillator, however fast the pitch slides, and no turn can be counted wrong. The phase of a
-    single pole in log pitch, of a constant rate, and of a rate that runs into a single pole are
-    fitted to the marks by least squares from several starts, and, where none explains them, the
-    first two in hertz; the law with the smallest residuals is reported with them, each number that
-    it has more counted against it. Where half of the glides of a capture or more are mixed, all
-    are fitted so. Where none explains the marks, or the note held after the glide stands
-    elsewhere than its law goes, the curve itself gives the time.
+    single pole and of a constant rate, in log pitch and in hertz, and of a rate that runs into a
+    single pole are fitted to the marks by least squares from several starts; the law with the
+    smallest residuals is reported with them, each number that it has more counted against it. The
+    glides of a capture follow one law, unless one of them speaks clearly for another; what a law
+    that explains them nearly as well would say is in the uncertainty. Where none explains the
+    marks, or the note held after the glide stands elsewhere than its law goes, the curve itself
+    gives the time.
 
     The 10-90 % time is the transition duration of [1]_ between the pitch held before and the pitch
     that the glide goes to, in cents; of a single pole it is ln 9 time constants. Uncertainties
