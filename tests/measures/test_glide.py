@@ -178,13 +178,16 @@ def test_a_glide_in_hertz_is_told_with_its_time(tmp_path, law):
         return -np.expm1(-late) if law.startswith("exp") else np.minimum(late, 1)
 
     pitch = 1200 * np.log2(1 + (ratio - 1) * (rise(TIME - 0.8) - rise(TIME - 2.0)))
-    found = sigkit.measure_glide(bent(tmp_path / "hertz.wav", pitch)).glides
+    result = sigkit.measure_glide(bent(tmp_path / "hertz.wav", pitch))
+    found = result.glides
     assert list(found["law"]) == [law] * 2
     up = [math.log(1 - s) if law.startswith("exp") else -s for s in shares]
     back = [math.log(s) if law.startswith("exp") else s for s in shares]
     expected = [tau * (up[0] - up[1]), tau * (back[1] - back[0])]
     assert found["glide_time_s"].to_numpy() == pytest.approx(expected, rel=1e-3)
     assert (np.abs(found["glide_time_s"] - expected) < 3 * found["u_glide_time_s"]).all()
+    less = f"takes {100 * (1 - expected[0] / expected[1]):.0f} % less time"
+    assert any(less in note for note in result.notes) == law.startswith("exp")
 
 
 def test_glides_of_few_periods_are_told_in_hertz_too(tmp_path):

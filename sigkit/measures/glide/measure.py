@@ -17,6 +17,7 @@ from sigkit.measures.cued import unanswered
 from sigkit.measures.glide.curve import Curve
 from sigkit.measures.glide.fit import agreed
 from sigkit.measures.glide.landing import SAME_NOTE_CENTS, landing_errors
+from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.numbers import (
     imbalance_of,
     largest_of,
@@ -214,6 +215,7 @@ def measure_glide(capture: Capture) -> GlideResult:
         settings={},
         notes=(
             *_notes(table, faults, watch.watch, capture),
+            *_in_hertz(table),
             *_vibrato([one.fit.waver for one in heard if isinstance(one, Heard)]),
             *unanswered(capture, "glide", table["start_s"].tolist(), ("up", "down"), "a glide"),
         ),
@@ -292,6 +294,19 @@ def _notes(
         at = spoken_places(first / capture.rate for first in sorted(spoilt)[:5])
         notes.append(f"the recorder silenced or spoilt samples at {at}")
     return tuple(notes)
+
+
+def _in_hertz(table: pd.DataFrame) -> tuple[str, ...]:
+    """Say what a single pole in hertz does to the times up and down, which are taken in cents."""
+    own = table[table["law"] == "exponential in hertz"]
+    if own.empty:
+        return ()
+    octaves = float(own["interval_cents"].abs().median()) / 1200
+    up, down = (1 / Law(0.0, way * octaves).time_constant for way in (1, -1))
+    return (
+        f"{len(own)} of {len(table)} glides run as a single pole in hertz: in cents, one up then "
+        f"takes {100 * (1 - up / down):.0f} % less time than one down of the same time constant",
+    )
 
 
 def _vibrato(wavers: Sequence[Waver | None]) -> tuple[str, ...]:
