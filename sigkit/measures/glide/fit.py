@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, special
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.model import (
+    IN_HERTZ,
     LINEAR_BOUNDS,
     Fit,
     Model,
@@ -36,8 +37,13 @@ COARSE_MARKS, COARSE_SD = 160, 0.003
 STARTS = ((0.1, 0.6), (-0.2, 1.6), (0.2, 0.3))
 """Further guesses, while no law explains the marks: later by this share of the 10-90 % time, and so
 many times as long."""
+MIXED = ((0, 0.1), (1, 0.9), (0, 0.5))
+"""Guesses of a mixed law: from the numbers of which of both that make it up, and its share at
+constant rate. Where one of both explains the marks, only the one beside it."""
 AS_GOOD = 4.0
 """Laws whose rough fits differ by less are both fitted to all marks."""
+ALIKE = 18.0
+"""Of a law that comes this near to the best, the other glides of a capture are asked too."""
 UNREMARKABLE, EXPLAINED = 1.2, 1.5
 """Residuals, in variances of the marks, up to which a law has nothing left to explain."""
 ROUGH, FINE = 1e-4, 1e-8
@@ -97,10 +103,10 @@ class Problem:
 
     def aside(self, numbers: Real) -> Real:
         """Periods by which each mark comes late by what is on the way to it."""
-        s, share, extra = self.series, self.share(numbers), self.model.extra(numbers)
+        s = self.series
         late = self.model.corner_hz(numbers) * s.shift
         if self.model.beside:
-            late = late - extra[2:][s.family] * share
+            late = late - self.model.extra(numbers)[2:][s.family] * self.share(numbers)
         return np.asarray(late)
 
     def left(self, numbers: Real, sd: Real) -> Real:
@@ -140,8 +146,11 @@ class Problem:
             moved = numbers.copy()
             moved[i] += ASIDE * max(abs(number), 1.0) * (-1 if number > 0 else 1)
             step = moved[i] - number
-            after = pitch_of(self.model.law_of(moved), moved, self.model.extra(moved), pieces.at)
-            gap = self.aside(moved) - aside - pieces.total(rate * (after - pitch))
+            gap = self.aside(moved) - aside
+            if i in self.model.of_pitch:
+                law = self.model.law_of(moved)
+                after = pitch_of(law, moved, self.model.extra(moved), pieces.at)
+                gap = gap - pieces.total(rate * (after - pitch))
             ends = self.expected(moved) - expected
             columns.append(np.concatenate([self._apart(gap, sd) / sd, ends]) / step)
         return np.column_stack(columns)
@@ -237,8 +246,9 @@ def fit_glide(
     Returns
     -------
     Fit
-        Of a single pole or a constant rate where either explains the marks; else of what runs from
-        the one into the other, if that explains them clearly better.
+        Of a single pole or a constant rate, in log pitch or in hertz, where one of them explains
+        the marks; else of what runs from the one into the other, if that explains them clearly
+        better. With it, which laws explain them nearly as well.
     """
     guess = first_guess(marks[0], before_hz, after_hz)
     series = series_of(marks, before_hz, after_hz, waver)
@@ -248,50 +258,74 @@ def fit_glide(
         before_sd=np.maximum(few.before_sd, COARSE_SD),
         after_sd=np.maximum(few.after_sd, COARSE_SD),
     )
-    rough = _tried(few, (Law(0.0), Law(1.0)), guess)
-    best = _best(series, rough)
-    if best.reduced < UNREMARKABLE and not best.model.beside:
-        return best
-    tries = [
-        fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
-        for of, share in ((0, 0.1), (1, 0.9), (0, 0.5))
+    rough = _tried(few, guess)
+    rough += [
+        fit_model(few, Model(replace(fit.law, octaves=IN_HERTZ)), fit.numbers[:4], rough=True)
+        for fit in rough
     ]
-    mixed = min(tries, key=_chi2)
-    if best.reduced >= EXPLAINED or _cost(mixed) < min(map(_cost, rough)):
-        best = min(best, _finished(series, mixed), key=_cost)
-    if best.reduced < EXPLAINED:
-        return best
-    octaves = float(guess[3] - guess[2])
-    in_hertz = _tried(few, (Law(0.0, octaves), Law(1.0, octaves)), guess)
-    return min(best, _best(series, in_hertz), key=_cost)
+    least = AS_GOOD * min(map(_chi2, rough))
+    tried = [_finished(series, fit) for fit in rough if fit.chi2 <= least]
+    best = min(tried, key=_cost)
+    if best.reduced >= UNREMARKABLE or best.model.beside:
+        starts = MIXED if best.reduced >= EXPLAINED else MIXED[best.law.linear > 0 :][:1]
+        mixed = min(
+            (
+                fit_model(few, Model(Law(share), free_share=True), rough[of].numbers, rough=True)
+                for of, share in starts
+            ),
+            key=_chi2,
+        )
+        if best.reduced >= EXPLAINED or _cost(mixed) < min(map(_cost, rough)):
+            tried.append(_finished(series, mixed))
+            best = min(tried, key=_cost)
+    near = [fit for fit in tried if _cost(fit) < _cost(best) + ALIKE]
+    return replace(best, rivals=frozenset(fit.model.kind for fit in near))
 
 
 def agreed(fits: Sequence[Fit]) -> list[Fit]:
     """Hold the laws of one capture against each other: its glides come from one circuit.
 
-    Where half of them or more show a mixed law, its share is left open in the others too: what it
-    may be is then in their uncertainty, also where one law alone explains their marks.
+    Every law that explains one of them is fitted to all. A glide that follows another than the one
+    that explains all of them best counts as one more number; by how far laws that explain them
+    nearly as well lead to other times is kept with each fit.
     """
-    shares = [fit.law.linear for fit in fits if fit.model.free_share]
-    if not shares or 2 * len(shares) < len(fits):
+    kinds = list(dict.fromkeys([fit.model.kind for fit in fits]))
+    kinds += sorted(frozenset().union(*(fit.rivals for fit in fits)) - set(kinds), key=str)
+    if len(kinds) < 2:
         return list(fits)
-    law = Law(float(np.median(shares)))
-    return [fit if fit.model.free_share else _left_open(fit, law) for fit in fits]
+    table = [[_fitted_as(fit, kind) for kind in kinds] for fit in fits]
+    chosen = [
+        [one if _cost(one) <= _cost(fit) + CLEARLY else fit for one in row]
+        for fit, row in zip(fits, table, strict=True)
+    ]
+    cost = np.array(
+        [
+            [min(_cost(one), _cost(fit) + CLEARLY) for one in row]
+            for fit, row in zip(fits, table, strict=True)
+        ]
+    ).sum(axis=0)
+    best, likely = int(np.argmin(cost)), special.softmax(-0.5 * cost)
+    out = []
+    for row in chosen:
+        away = np.array([one.numbers[1] - row[best].numbers[1] for one in row])
+        out.append(replace(row[best], law_var=float(likely @ away**2)))
+    return out
 
 
-def _left_open(fit: Fit, law: Law) -> Fit:
-    if fit.series is None:
+def _fitted_as(fit: Fit, kind: Model) -> Fit:
+    """Fit another law to the marks of a fit, with or without what goes on beside it."""
+    if fit.series is None or kind == fit.model.kind:
         return fit
     kinds = {False, fit.model.beside}
-    tried = [fit_model(fit.series, Model(law, True, beside), fit.numbers) for beside in kinds]
-    more = min(tried, key=_cost)
-    more = replace(more, corners=fit.corners, rate=fit.rate, waver=fit.waver)
-    return more if _cost(more) < _cost(fit) + CLEARLY else fit
+    tried = [fit_model(fit.series, replace(kind, beside=b), fit.numbers[:4]) for b in kinds]
+    return replace(min(tried, key=_cost), corners=fit.corners, rate=fit.rate, waver=fit.waver)
 
 
-def _tried(few: Series, laws: Sequence[Law], guess: Real) -> list[Fit]:
+def _tried(few: Series, guess: Real) -> list[Fit]:
     """Fit laws roughly, from further guesses while none explains the marks."""
-    rough = [fit_model(few, Model(law), guess, rough=True) for law in laws]
+    rough = [
+        fit_model(few, model, guess, rough=True) for model in (Model(Law(0.0)), Model(Law(1.0)))
+    ]
     for later, longer in STARTS:
         if min(fit.reduced for fit in rough) < EXPLAINED:
             break
@@ -299,12 +333,6 @@ def _tried(few: Series, laws: Sequence[Law], guess: Real) -> list[Fit]:
         tried = [fit_model(few, fit.model, moved, rough=True) for fit in rough]
         rough = [min(pair, key=_chi2) for pair in zip(rough, tried, strict=True)]
     return rough
-
-
-def _best(series: Series, rough: Sequence[Fit]) -> Fit:
-    """Fit the models that come near to all marks, and return the best."""
-    least = AS_GOOD * min(map(_chi2, rough))
-    return min((_finished(series, fit) for fit in rough if fit.chi2 <= least), key=_cost)
 
 
 def _chi2(fit: Fit) -> float:

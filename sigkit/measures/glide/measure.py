@@ -18,6 +18,7 @@ from sigkit.measures.cued import unanswered
 from sigkit.measures.glide.curve import Curve
 from sigkit.measures.glide.fit import agreed
 from sigkit.measures.glide.landing import SAME_NOTE_CENTS, landing_errors
+from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.numbers import (
     imbalance_of,
     largest_of,
@@ -77,7 +78,8 @@ class GlideResult(Result):
         goes to; ``interval_cents``, signed; ``glide_time_s`` from 10 to 90 % of that and
         ``u_glide_time_s``, without the sound card's clock, and its parts: ``u_scatter_s`` of the
         marks, ``u_jitter_s`` of the oscillator, ``u_filters_s`` on the way, ``u_drift_s``, and
-        ``u_assumed_s`` of couplings and of notes not quite held; ``at_most_s``, a bound where the
+        ``u_assumed_s`` of couplings and of notes not quite held, ``u_law_s`` of another law that
+        explains the glides nearly as well; ``at_most_s``, a bound where the
         carrier is too low for a number; ``time_constant_s`` and its uncertainty (nan: constant
         rate); ``law``, ``exponential`` (a single pole in pitch), ``linear`` (constant rate in
         pitch), ``mixed`` (from the one into the other), the first two ``in hertz`` (of an
@@ -159,12 +161,13 @@ def measure_glide(capture: Capture) -> GlideResult:
     A window of fixed length is blind to a glide shorter than itself. Instead the sound is read
     where it crosses a level that both held notes cross once a period: each such mark is one turn of
     the oscillator, however fast the pitch slides, and no turn can be counted wrong. The phase of a
-    single pole in log pitch, of a constant rate, and of a rate that runs into a single pole are
-    fitted to the marks by least squares from several starts, and, where none explains them, the
-    first two in hertz; the law with the smallest residuals is reported with them, each number that
-    it has more counted against it. Where half of the glides of a capture or more are mixed, all
-    are fitted so. Where none explains the marks, or the note held after the glide stands
-    elsewhere than its law goes, the curve itself gives the time.
+    single pole and of a constant rate, in log pitch and in hertz, and of a rate that runs into a
+    single pole are fitted to the marks by least squares from several starts; the law with the
+    smallest residuals is reported with them, each number that it has more counted against it. The
+    glides of a capture follow one law, unless one of them speaks clearly for another; what a law
+    that explains them nearly as well would say is in the uncertainty. Where none explains the
+    marks, or the note held after the glide stands elsewhere than its law goes, the curve itself
+    gives the time.
 
     The 10-90 % time is the transition duration of [1]_ between the pitch held before and the pitch
     that the glide goes to, in cents; of a single pole it is ln 9 time constants. Uncertainties
@@ -214,6 +217,7 @@ def measure_glide(capture: Capture) -> GlideResult:
         settings={},
         notes=(
             *_notes(table, faults, watch.watch, capture),
+            *_in_hertz(table),
             *_vibrato([one.fit.waver for one in heard if isinstance(one, Heard)]),
             *unanswered(capture, "glide", table["start_s"].tolist(), ("up", "down"), "a glide"),
         ),
@@ -292,6 +296,19 @@ def _notes(
         at = spoken_places(first / capture.rate for first in sorted(spoilt)[:5])
         notes.append(f"the recorder silenced or spoilt samples at {at}")
     return tuple(notes)
+
+
+def _in_hertz(table: pd.DataFrame) -> tuple[str, ...]:
+    """Say what a single pole in hertz does to the times up and down, which are taken in cents."""
+    own = table[table["law"] == "exponential in hertz"]
+    if own.empty:
+        return ()
+    octaves = float(own["interval_cents"].abs().median()) / 1200
+    up, down = (1 / Law(0.0, way * octaves).time_constant for way in (1, -1))
+    return (
+        f"{len(own)} of {len(table)} glides run as a single pole in hertz: in cents, one up then "
+        f"takes {100 * (1 - up / down):.0f} % less time than one down of the same time constant",
+    )
 
 
 def _vibrato(wavers: Sequence[Waver | None]) -> tuple[str, ...]:

@@ -33,6 +33,8 @@ MOST_TAUS = 6.0
 """Time constants before its end beyond which a landing is not followed."""
 MOST_ASIDE = 1e-3
 """Step for a slope, at most: of a number that is hardly known too."""
+IN_HERTZ = 1.0
+"""Interval of a law in hertz while that of the glide isn't known."""
 LINEAR_BOUNDS = (0.0, 0.999)
 """Least and largest share of the interval that a fit gives to the constant rate."""
 
@@ -64,6 +66,18 @@ class Model:
             return replace(self.law, octaves=float(numbers[3] - numbers[2]))
         return self.law
 
+    @property
+    def kind(self) -> Model:
+        """The same, whatever share it starts from and with nothing beside it."""
+        octaves = IN_HERTZ if self.law.octaves else 0.0
+        return Model(Law(0.5 if self.free_share else self.law.linear, octaves), self.free_share)
+
+    @property
+    def of_pitch(self) -> tuple[int, ...]:
+        """Which of the numbers the pitch depends on."""
+        count = 4 + self.free_share
+        return (*range(count), *((count + 1, count + 2) if self.beside else ()))
+
     def corner_hz(self, numbers: Real) -> float:
         """Return the corner of the couplings on the way, as fitted."""
         return float(numbers[4 + self.free_share])
@@ -91,12 +105,15 @@ def pitch_of(law: Law, numbers: Real, slopes: Real, time_s: Real) -> Real:
     start, ln_seconds, low, high = numbers[:4]
     later = time_s - start
     share = law.progress(later * math.exp(-ln_seconds))
+    gone = low + (high - low) * share
+    if not slopes[:2].any():
+        return np.asarray(gone)
     tau = law.time_constant * math.exp(ln_seconds)
     early = np.minimum(later, 0.0)
     if tau > 0:
         early = -tau * np.expm1(np.minimum(-early / tau, MOST_TAUS))
     beside = slopes[0] * early + slopes[1] * np.maximum(later, 0.0)
-    return np.asarray(low + (high - low) * share + beside)
+    return np.asarray(gone + beside)
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,6 +202,11 @@ class Fit:
         How likely each jitter is by them, logarithms.
     series : Series or None
         The marks that were fitted.
+    rivals : frozenset of Model
+        Laws that explain the marks nearly as well.
+    law_var : float
+        Variance of ln of the glide time by the laws that explain all glides of a capture nearly as
+        well.
     """
 
     model: Model
@@ -209,6 +231,8 @@ class Fit:
     jitter: float = 0.0
     jitters: Real = field(default_factory=lambda: np.zeros(1))
     series: Series | None = None
+    rivals: frozenset[Model] = frozenset()
+    law_var: float = 0.0
 
     @property
     def start_s(self) -> float:

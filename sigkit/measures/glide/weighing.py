@@ -14,7 +14,7 @@ from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.fit import CORNER_SD_HZ
 from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, Pieces, phase_of
 from sigkit.measures.glide.noise import noise_of, whitened
-from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, SCATTER
+from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, LAW, SCATTER
 
 ORDERS, SHIFT = (2, 3, 4, 5, 6, 7), 0.12
 """Beyond a mere delay the phase of a filter left open is odd in frequency, and what it takes from
@@ -200,9 +200,17 @@ def _filters(fit: Fit) -> Real:
     columns = []
     for family in np.unique(fit.family):
         for order in ORDERS:
-            at_top = SHIFT * min(1.0, top / CORNERS_HZ[0]) ** order
+            at_top = SHIFT * float(_beyond(top / CORNERS_HZ[:1], order)[0])
             columns.append(np.where(fit.family == family, at_top * (hz / top) ** order, 0) / fit.sd)
     return np.column_stack(columns)
+
+
+def _beyond(corners: Real, order: int) -> Real:
+    """Return what an order comes to at a pitch of so many corners, re that at the corner.
+
+    Beyond the corner the filter's own phase ends, and what it lacks of a delay grows as the delay.
+    """
+    return np.where(corners < 1, corners**order, corners)
 
 
 def _ripples(fit: Fit) -> Real:
@@ -298,9 +306,9 @@ def _expected(told: _Told) -> Real:
     rows = np.zeros((len(WAYS), more + filters + 1, unit.size + 1))
     rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
     top = float(2.0 ** fit.log2_at(fit.time_s).max())
-    part = np.minimum(1, top / WAYS[:, 1]) / min(1, top / CORNERS_HZ[0])
     for i in range(filters):
-        shift = np.maximum(part ** ORDERS[i % len(ORDERS)], LEAST_SHIFT)
+        part = _beyond(top / WAYS[:, 1], ORDERS[i % len(ORDERS)])
+        shift = np.maximum(part / part.max(), LEAST_SHIFT)
         rows[:, more + i, unit.size - 1 - filters + i] = 1 / shift
     first = unit.size - 1 - filters - SETTLINGS - landing - wavers - ripples
     for i in range(ripples + wavers):  # in units of what is expected of them; ripples last
@@ -366,9 +374,7 @@ def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     numbers[1] = np.clip(numbers[1], fit.numbers[1] - FURTHEST, fit.numbers[1] + FURTHEST)
     if fit.model.free_share:
         numbers[4] = np.clip(numbers[4], *LINEAR_BOUNDS)
-    return replace(
-        fit,
-        numbers=numbers,
-        law=fit.model.law_of(numbers),
-        terms={k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()},
-    )
+    terms = {k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()}
+    terms[LAW] = np.zeros((count, count))
+    terms[LAW][1, 1] = fit.law_var
+    return replace(fit, numbers=numbers, law=fit.model.law_of(numbers), terms=terms)
