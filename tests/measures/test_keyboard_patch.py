@@ -43,6 +43,12 @@ def test_glide_left_on_is_said_and_each_pitch_is_where_it_comes_to_rest(measured
     assert np.all(np.abs(off) < 3 * result.keys["u_cents"])
 
 
+def test_glide_left_on_makes_no_key_unsteady(measured):
+    result, _ = measured(8, glide_s=0.03)
+    assert set(result.keys["status"]) == {"ok"}
+    assert "glide is on" in result.unsteady_keys.reason
+
+
 def test_a_slow_vibrato_makes_every_key_as_uncertain_as_it_is(measured):
     result, off = measured(2, vibrato=(2.0, 0.9))
     assert said(result, "vibrato or another modulation")
