@@ -176,7 +176,7 @@ def _heard(
         pitch = note_pitch(whole, note if parted else _inside(note))
         alone = parted and (note.parted or bool(note.under))
         attack = note_attack(whole, note, pitch) if alone and pitch else None
-        if pitch is not None and parted and doubtful(note, pitch):
+        if pitch is not None and parted and doubtful(whole, note, pitch):
             onset = note.start_s + UNSURE_S
             if attack is not None and _explained(attack):
                 onset = max(note.start_s, attack.onset_s)
