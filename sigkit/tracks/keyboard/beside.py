@@ -177,7 +177,7 @@ def _steady_part(
     starts = [onset_s, *ends]
     stops = [*(e - FADES_S for e in ends), note.stop_s]
     begin, stop = max(zip(starts, stops, strict=True), key=lambda p: p[1] - p[0])
-    return begin, stop, [s.hz for s in under if s.until_s > begin]
+    return begin, stop, [s.hz for s in under if s.until_s > begin - FADES_S]
 
 
 @dataclass(frozen=True, eq=False)
