@@ -230,11 +230,11 @@ class _Sound:
         left = float(rest @ rest)
         variance = left / max(1.0, float(self.weight.sum()) - both.shape[1])
         pull = np.linalg.inv(inner)[0] @ (columns * root[:, None]).T
-        return _Fit(free, left, variance, self._spread(pull, rest / root, free))
+        return _Fit(free, left, variance, self._spread(pull, rest * root, free))
 
     def _spread(self, pull: Real, rest: Real, free: Real) -> float:
-        """Return the standard deviation that noise like the rest gives to a sum of samples."""
-        density = np.abs(np.fft.rfft(rest * self.weight)) ** 2 / np.sum(self.weight**2)
+        """Return the standard deviation that noise like the weighted rest gives to a sum."""
+        density = np.abs(np.fft.rfft(rest)) ** 2 / np.sum(self.weight**2)
         turns = float(free[0] * (self.since[-1] - self.since[0]))
         width = max(3, min(round(turns / 2), density.size))
         # What is fitted about a harmonic is missing there: two lines that change, and a pitch.
