@@ -43,6 +43,20 @@ def test_glide_left_on_is_said_and_each_pitch_is_where_it_comes_to_rest(measured
     assert np.all(np.abs(off) < 3 * result.keys["u_cents"])
 
 
+@pytest.mark.parametrize(("glide_s", "within"), [(0.3, 0.1), (0.7, 60.0)])
+def test_a_glide_that_outlasts_its_notes_is_known_or_known_to_be_unknown(measured, glide_s, within):
+    """Notes of 0.5 s: 20 cents of 100 are left when they end, and 50."""
+    result, off = measured(9, range(LOWEST, LOWEST + 6), told=6, glide_s=glide_s)
+    assert np.abs(off).max() < within
+    assert np.mean(np.abs(off) < 2 * result.keys["u_cents"]) > 0.8
+
+
+def test_glide_left_on_makes_no_key_unsteady(measured):
+    result, _ = measured(8, glide_s=0.03)
+    assert set(result.keys["status"]) == {"ok"}
+    assert "glide is on" in result.unsteady_keys.reason
+
+
 def test_a_slow_vibrato_makes_every_key_as_uncertain_as_it_is(measured):
     result, off = measured(2, vibrato=(2.0, 0.9))
     assert said(result, "vibrato or another modulation")

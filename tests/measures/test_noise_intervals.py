@@ -11,6 +11,8 @@ from scipy import stats
 
 from sigkit.captures.wav import open_capture
 from sigkit.measures.noise import measure_noise
+from sigkit.measures.noise.tone import tone_in
+from sigkit.tracks.level_parts import Part
 
 
 @pytest.fixture(scope="module")
@@ -91,3 +93,21 @@ def test_filtered_noise_and_its_hum(folder):
     assert result.floor.value == pytest.approx(wanted, abs=3 * result.floor.u + 0.01)
     assert result.ripple.value == pytest.approx(EVEN_DBFS, abs=3 * result.ripple.u)
     assert result.ripple.u == pytest.approx(0.017, rel=0.15)  # bound of a line there
+
+
+def test_what_the_windows_let_through_of_a_low_tone_is_in_its_uncertainty():
+    """A sine of 20 Hz and its octave, whole turns to a hop: the level errs alike in every window.
+
+    Over random phases the error's rms is what the term says; it depends on nothing but phase.
+    """
+    t = np.arange(3 * RATE) / RATE
+    errors, terms = [], []
+    for phase in np.random.default_rng(21).uniform(0, 2 * math.pi, (40, 2)):
+        x = 0.3 * np.cos(40 * math.pi * t + phase[0]) + 0.1 * np.cos(80 * math.pi * t + phase[1])
+        level = tone_in(Part(0.0, x, RATE, -10.0, 0.0), "alone").level
+        errors.append(level.value - 10 * math.log10(0.3**2 + 0.1**2))
+        terms.append(sum(b.u for b in level.budget if b.source == "periods of the tone"))
+    rms = math.sqrt(np.mean(np.square(errors)))
+    # Four standard deviations of the rms of 40 sines, and of the lines' powers.
+    assert np.mean(terms) == pytest.approx(rms, rel=0.3)
+    assert rms < 1e-3

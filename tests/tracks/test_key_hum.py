@@ -25,7 +25,7 @@ def sweep(seed, hum_db, mains_hz):
 def test_hum_is_gone_to_a_thousandth_of_a_note(seed, mains_hz):
     """The same sweep with its hum 260 dB lower is what has to be left."""
     heard = sweep(seed, -40.0, mains_hz)
-    hz = take_mains_out(heard, 22_050)
+    hz, _ = take_mains_out(heard, 22_050)
     bare = sweep(seed, -300.0, mains_hz)
     assert hz == pytest.approx(mains_hz, abs=0.001)
     assert np.std(heard - bare) < 1e-3 * 0.1
@@ -45,7 +45,7 @@ def test_mains_that_wander_a_little_leave_a_sixth():
 def test_no_hum_is_left_alone():
     bare = sweep(5, -300.0, 50.0)
     heard = bare.copy()
-    assert math.isnan(take_mains_out(heard, 22_050))
+    assert math.isnan(take_mains_out(heard, 22_050)[0])
     assert np.array_equal(heard, bare)
 
 

@@ -88,7 +88,7 @@ def answers_of(
         ),
         "unsteady_keys": _count(
             int((table["status"] == UNSTEADY).sum()),
-            why or legato,
+            why or legato or presses.why_unsettled,
             untold=int(reasons.str.contains(UNREAD).sum()),
         ),
         "slow_keys": _count(int(late), why or legato),

@@ -27,6 +27,7 @@ OF_A_WAVE = 1.5
 """Standard uncertainty of a mean over part of a slow wave, re its usual scatter within notes."""
 OF_A_BEND = 4e-5
 """Standard uncertainty of where a glide ends, re its size: what no exponential explains."""
+GLIDES = "settling not testable: glide is on; set it to 0, measure again"
 CENTS = 1200 / math.log(2)
 
 
@@ -36,8 +37,10 @@ def known_of(
     pitches: Sequence[NotePitch | None],
     *,
     changing: bool,
-) -> tuple[list[NotePitch | None], tuple[str, ...]]:
+) -> tuple[list[NotePitch | None], tuple[str, ...], str]:
     """Return what is known of every pitch, given what all of them do, and what to say of that.
+
+    And why it can't be told how keys settle; empty: it can.
 
     Parameters
     ----------
@@ -50,7 +53,7 @@ def known_of(
     changing : bool
         Whether the waves of held notes change.
     """
-    out, said = list(pitches), list[str]()
+    out, said, why = list(pitches), list[str](), ""
     alone = [p for n, p in zip(notes, pitches, strict=True) if p is not None and not n.under]
     moving = [p for p in alone if p.moves_cents > MOVES_CENTS]
     glides = _glides(pitches) > MOST_KEYS * len(alone)
@@ -66,12 +69,13 @@ def known_of(
         if glides:
             out = [None if p is None else _less_sure(p, OF_A_BEND * abs(p.bend_cents)) for p in out]
             said.append("every note glides from the one before: set glide to 0, measure again")
+            why = GLIDES
         elif float(np.median([p.turns for p in moving])) > SLOW_TURNS:
             said.append(_moves(usual))
         else:
             out = [_mean_of(p, usual) for p in pitches]
             said.append(f"{_moves(usual)}; each error is that of the mean over its note")
-    return out, tuple(said)
+    return out, tuple(said), why
 
 
 def _moves(usual: float) -> str:

@@ -113,6 +113,8 @@ class Presses:
         Usual attack, 10 to 90 %; nan: not to be told.
     why_untestable : str
         Why double triggers could not be seen; empty: they could.
+    why_unsettled : str
+        Why it can't be told how keys settle; empty: it can.
     said : tuple of str
         What is to be said of the patch.
     """
@@ -120,6 +122,7 @@ class Presses:
     every: tuple[Press, ...]
     usual_rise_s: float
     why_untestable: str
+    why_unsettled: str
     said: tuple[str, ...] = ()
 
 
@@ -147,12 +150,14 @@ def presses_of(
     """
     pitches, attacks = _heard(original, whole, notes, stuck, parted=parted)
     usual = _Usual.of([a for a in attacks if a is not None])
-    pitches, said = known_of(whole, notes, pitches, changing=usual.misfit > CHANGING)
+    pitches, said, unsettled = known_of(whole, notes, pitches, changing=usual.misfit > CHANGING)
     every = [
         _press(whole, note, pitch, attack, usual, stuck, parted=parted)
         for note, pitch, attack in zip(notes, pitches, attacks, strict=True)
     ]
-    return Presses(tuple(every), LN9 * usual.tau_s, usual.why, said)
+    if unsettled:
+        every = [replace(p, unsteady=False) for p in every]
+    return Presses(tuple(every), LN9 * usual.tau_s, usual.why, unsettled, said)
 
 
 def _heard(
@@ -171,7 +176,7 @@ def _heard(
         pitch = note_pitch(whole, note if parted else _inside(note))
         alone = parted and (note.parted or bool(note.under))
         attack = note_attack(whole, note, pitch) if alone and pitch else None
-        if pitch is not None and parted and doubtful(note, pitch):
+        if pitch is not None and parted and doubtful(whole, note, pitch):
             onset = note.start_s + UNSURE_S
             if attack is not None and _explained(attack):
                 onset = max(note.start_s, attack.onset_s)

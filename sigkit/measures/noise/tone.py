@@ -27,8 +27,8 @@ WINDOW_S, PIECES = 0.2, 4
 """Length of the windows of a tone's power, four periods of 20 Hz, and their overlap."""
 TOGETHER = 5
 """Where a tone swells or beats, so many windows go together."""
-LEAST_DB = 1e-4
-"""Side lobes of the window, 92 dB down, on the products of the tone's own lines."""
+STRONGEST = 10
+"""Lines of a tone whose products are looked at."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,9 +90,10 @@ def tone_in(part: Part, where: str, more: Sequence[Term] = ()) -> FullTone:
     Notes
     -----
     The level is a mean of powers under Blackman-Harris windows: in windows with hard ends the
-    cut periods of the tone itself look like an unsteady level. What neighbouring windows differ
-    by, half the mean square successive difference [1]_, is independent from window to window; the
-    rest of their variance swells or beats, over some windows together.
+    cut periods of the tone itself look like an unsteady level. Sums and differences of the tone's
+    lines, as far as these windows let them through, are in the uncertainty. What neighbouring
+    windows differ by, half the mean square successive difference [1]_, is independent from window
+    to window; the rest of their variance swells or beats, over some windows together.
 
     References
     ----------
@@ -105,12 +106,13 @@ def tone_in(part: Part, where: str, more: Sequence[Term] = ()) -> FullTone:
     # All windows together are as sure as so many that do not overlap, each of its own width.
     count = (powers.size + PIECES - 1) / PIECES
     u = 4.34 * math.sqrt(fast * width / count) / power
-    terms = [Term("noise under the tone", max(u, LEAST_DB), "A")]
+    spectrum = spectrum_of(part.sound, part.rate)
+    lines, _ = tones_of(spectrum, np.zeros(spectrum.density.size, bool))
+    let_through = 4.34 * _let_through(lines[:STRONGEST], powers.size, part.rate)
+    terms = [Term("noise under the tone", u, "A"), Term("periods of the tone", let_through, "B")]
     if slow > 0:
         u = 4.34 * math.sqrt(slow * TOGETHER / count) / power
         terms.append(Term("tone not steady", u, "A"))
-    spectrum = spectrum_of(part.sound, part.rate)
-    lines, _ = tones_of(spectrum, np.zeros(spectrum.density.size, bool))
     level = 10 * math.log10(power)
     return FullTone(combine(level, "dBFS", [*terms, *more]), tuple(lines), where)
 
@@ -121,14 +123,39 @@ def _powers(sound: Real, rate: int) -> tuple[Real, float]:
     A window that is PIECES hops long slides over the squared sound: it is summed hop by hop. Its
     width is the share of its length that it counts for.
     """
-    hop = max(1, round(WINDOW_S * rate / PIECES))
-    window = signal.windows.blackmanharris(PIECES * hop, sym=False).reshape(PIECES, hop)
+    window = _window(rate)
+    hop = window.shape[1]
     count = sound.size // hop
     squares = (sound[: count * hop] - sound.mean()).reshape(count, hop) ** 2
     pieces = squares @ window.T
     sums = [pieces[k : count - PIECES + 1 + k, k] for k in range(PIECES)]
     out: Real = 2 * np.sum(sums, axis=0) / window.sum()
     return out, float(window.sum() ** 2 / (window.size * np.sum(window**2)))
+
+
+def _window(rate: int) -> Real:
+    """Return the window in as many rows as hops go into it."""
+    hop = max(1, round(WINDOW_S * rate / PIECES))
+    out: Real = signal.windows.blackmanharris(PIECES * hop, sym=False).reshape(PIECES, hop)
+    return out
+
+
+def _let_through(lines: Sequence[Tone], count: int, rate: int) -> float:
+    """Return what products of lines add to their mean power, rms over their phases, relative.
+
+    The square of a sum of lines holds each at twice its frequency, and the sums and differences
+    of any two. So many windows together let through a little of those.
+    """
+    hz, power = np.array([(t.hz, t.power) for t in lines]).reshape(-1, 2).T
+    window = _window(rate).ravel() / _window(rate).sum()
+    hop = window.size // PIECES
+    i, j = np.triu_indices(hz.size, 1)
+    both = 2 * np.sqrt(power[i] * power[j])
+    at = np.concatenate([2 * hz, hz[i] + hz[j], hz[i] - hz[j]])
+    size = np.concatenate([power, both, both]) / max(float(power.sum()), 1e-300)
+    passed = [abs(window @ np.exp(2j * np.pi * f / rate * np.arange(window.size))) for f in at]
+    together = [abs(np.exp(2j * np.pi * f * hop / rate * np.arange(count)).mean()) for f in at]
+    return float(np.sqrt(np.sum((size * passed * together) ** 2) / 2))
 
 
 def reference_tone(reference: Capture) -> FullTone:

@@ -12,6 +12,7 @@ from sigkit.arrays import Real
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch
 from sigkit.tracks.keyboard.sound import KeySound
+from sigkit.tracks.keyboard.wave import HeldWave
 
 BEFORE_S, AFTER_S = 0.06, 0.09
 """Sound that is looked at before and after the rough onset."""
@@ -30,8 +31,6 @@ MOST_CONTACT_S, RELEASES_S = 0.006, (0.003, 0.5)
 """Longest touch, and time constants of the level while the contact is open, that are fitted."""
 FEWEST_BLOCKS, QUIET_LEAD_S, REACH_S = 100, 0.015, 0.03
 LEAST_TOUCH = 0.08
-MOST_HARMONICS = 150
-LEAST_SHARE = 1e-3
 COUPLINGS_S = np.geomspace(0.008, 0.16, 10)
 """Time constants of the coupling of an input, 20 to 1 Hz."""
 SETTLES_AFTER_S, SETTLES_LEAVES = 0.01, 0.5
@@ -300,60 +299,6 @@ def _refined(attack: Attack, touch: Touch, rise: float, fall: float, tau_s: floa
     onset = attack.onset_s + 1e-3 * float(found.x[0])
     contact, wait, up = (math.exp(f) for f in found.x[1:4])
     return Touch(onset, wait, -math.expm1(-contact / up), float(found.fun))
-
-
-@dataclass(frozen=True, eq=False)
-class HeldWave:
-    """A held note's own wave, along its phase.
-
-    Parameters
-    ----------
-    pitch : NotePitch
-        Its pitch.
-    start_s : float
-        When it begins, from the start of the capture.
-    amplitudes : ndarray of complex, shape (n_harmonics,)
-        Its harmonics.
-    power : float
-        Their power.
-    """
-
-    pitch: NotePitch
-    start_s: float
-    amplitudes: Real
-    power: float
-
-    @classmethod
-    def of(cls, whole: KeySound, note: KeyNote, pitch: NotePitch) -> HeldWave | None:
-        """Return the wave of a note; None where it is held for fewer than three periods."""
-        begin = note.start_s + min(0.06, 0.3 * note.held_s)
-        end = min(note.stop_s - 0.01, begin + 0.3)
-        a, b = round(begin * whole.rate), round(end * whole.rate)
-        if (b - a) < 3 * whole.rate / pitch.hz:
-            return None
-        x = whole.sound[a:b].astype(np.float64)
-        t = np.arange(a, a + x.size) / whole.rate
-        base = np.exp(-2j * np.pi * pitch.cycles(t, note.start_s))
-        weight = np.hanning(x.size + 2)[1:-1]
-        weight /= weight.sum()
-        count = max(1, min(MOST_HARMONICS, int(0.45 * whole.rate / pitch.hz)))
-        turn, out = np.ones_like(base), np.zeros(count, complex)
-        for k in range(count):
-            turn = turn * base
-            out[k] = 2 * ((x * weight) @ turn)
-        out[np.abs(out) < LEAST_SHARE * np.abs(out).max()] = 0
-        power = float(np.sum(np.abs(out) ** 2) / 2)
-        return cls(pitch, note.start_s, out, power) if power > 0 else None
-
-    def at(self, t: Real) -> Real:
-        """Return the wave at full level."""
-        base = np.exp(2j * np.pi * self.pitch.cycles(t, self.start_s))
-        turn, out = np.ones_like(base), np.zeros(t.size)
-        for amplitude in self.amplitudes:
-            turn = turn * base
-            if amplitude != 0:
-                out += (amplitude * turn).real
-        return out
 
 
 def _noise(lead: Real) -> float:

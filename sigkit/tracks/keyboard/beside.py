@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import linalg, signal
+from scipy import linalg, ndimage, signal
 
 from sigkit.arrays import Real
 from sigkit.tracks.keyboard.notes import KeyNote
@@ -33,14 +33,15 @@ A longer fit takes memory and tells nothing more.
 """
 FADES_S = 0.15
 """How long before its end a note under this one may have been let go."""
-RIDGE, WIDER = 1e-9, 1.5
-"""What is not steady in notes that sound together widens the uncertainty; see the benchmark."""
+RIDGE = 1e-9
 RESTS_S = (0.03, 0.06, 0.12)
 """Time constants from which the search for one begins."""
 STANDS_OUT, VISIBLE = 40.0, 0.5
 """By how many variances a bend leaves less, and cents of it that are left when the fit begins."""
 MOST_LEFT = 0.02
 """Share of the power of a lone note that is left at most: more, and its harmonics do not hold."""
+HUMS = 3.5
+"""Pitch re the mains up to which hum that strays is fitted beside a note."""
 MIDDLE_S, AS_MUCH = 0.04, 0.5
 """Window in which level and phase are read, and their ratio from which on another sound beats."""
 DOUBT_CENTS, DOUBT_WANDER, DOUBT_S = 0.03, 1.0, 0.03
@@ -57,15 +58,21 @@ class _Fit:
     u_hz: float
 
 
-def doubtful(note: KeyNote, pitch: NotePitch) -> bool:
+def doubtful(whole: KeySound, note: KeyNote, pitch: NotePitch) -> bool:
     """Whether a pitch by its phase needs to be looked at in the sound."""
     quick = bool(pitch.bend_cents) and pitch.bend_s < DOUBT_S
     return (
         bool(note.under)
         or quick
+        or _hums(whole, pitch)
         or pitch.u_cents > DOUBT_CENTS
         or pitch.wander_cents > DOUBT_WANDER
     )
+
+
+def _hums(whole: KeySound, pitch: NotePitch) -> bool:
+    """Whether hum that strays may be left among the lowest lines of a note."""
+    return whole.strays and pitch.hz < HUMS * whole.mains_hz
 
 
 def pitch_beside(
@@ -97,10 +104,13 @@ def pitch_beside(
     -----
     Least squares over the held part from 40 ms on, or the longest part of it in which no other
     ends: a tone of so many harmonics whose pitch is free, and the others, whose amplitudes may
-    change evenly. A pitch that comes to rest is chosen where
-    it leaves less by forty variances.
+    change evenly; what is left of hum that strays is one of these. A pitch that comes to rest is
+    chosen where it leaves less by forty variances. Noise need not be white: its spectrum, smoothed
+    over half a harmonic's distance, gives the uncertainty.
     """
     begin, stop_s, others_hz = _steady_part(note, stuck, onset_s)
+    if _hums(original, pitch):
+        others_hz.append(original.mains_hz)
     begin += SKIP_S
     end = min(stop_s - TAIL_S, begin + LONGEST_S)
     x = original.part(begin, end).astype(np.float64)
@@ -140,7 +150,7 @@ def pitch_beside(
     if not others_hz and best.left > MOST_LEFT * float(weight @ x**2):
         return pitch
     hz = float(best.free[0])
-    u_hz = best.u_hz * (WIDER if others_hz else 1.0)
+    u_hz = best.u_hz
     if best.free.size < 3:
         return replace(
             pitch, hz=hz, u_hz=u_hz, settles_after_s=0.0, bend_cents=0.0, bend_s=math.nan
@@ -167,7 +177,7 @@ def _steady_part(
     starts = [onset_s, *ends]
     stops = [*(e - FADES_S for e in ends), note.stop_s]
     begin, stop = max(zip(starts, stops, strict=True), key=lambda p: p[1] - p[0])
-    return begin, stop, [s.hz for s in under if s.until_s > begin]
+    return begin, stop, [s.hz for s in under if s.until_s > begin - FADES_S]
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,10 +229,21 @@ class _Sound:
         rest = rest - columns @ step
         left = float(rest @ rest)
         variance = left / max(1.0, float(self.weight.sum()) - both.shape[1])
-        spread = columns * root[:, None]
-        inverse = np.linalg.inv(inner)
-        u_hz = math.sqrt(variance * float((inverse @ (spread.T @ spread) @ inverse)[0, 0]))
-        return _Fit(free, left, variance, u_hz)
+        pull = np.linalg.inv(inner)[0] @ (columns * root[:, None]).T
+        return _Fit(free, left, variance, self._spread(pull, rest * root, free))
+
+    def _spread(self, pull: Real, rest: Real, free: Real) -> float:
+        """Return the standard deviation that noise like the weighted rest gives to a sum."""
+        density = np.abs(np.fft.rfft(rest)) ** 2 / np.sum(self.weight**2)
+        turns = float(free[0] * (self.since[-1] - self.since[0]))
+        width = max(3, min(round(turns / 2), density.size))
+        # What is fitted about a harmonic is missing there: two lines that change, and a pitch.
+        fitted = (2 + 4 * (self.fixed.shape[1] > 1) + free.size) / 2
+        density = ndimage.uniform_filter1d(density, width, mode="reflect")
+        density *= width / max(width - fitted, 1.0)
+        shape = np.abs(np.fft.rfft(pull)) ** 2
+        shape[1 : (pull.size + 1) // 2] *= 2
+        return math.sqrt(float(shape @ density) / pull.size)
 
 
 def beaten(whole: KeySound, note: KeyNote, pitch: NotePitch) -> bool:

@@ -57,8 +57,8 @@ class _Hum:
         return lines_on(base, self.amplitudes)
 
 
-def take_mains_out(sound: Real, rate: int) -> float:
-    """Take the mains lines out of a sweep; return the frequency of the mains (nan: no hum).
+def take_mains_out(sound: Real, rate: int) -> tuple[float, bool]:
+    """Take the mains lines out of a sweep.
 
     Parameters
     ----------
@@ -66,6 +66,11 @@ def take_mains_out(sound: Real, rate: int) -> float:
         The sweep, without direct voltage; it is changed in place.
     rate : int
         Sample rate in Hz.
+
+    Returns
+    -------
+    float, bool
+        Frequency of the mains (nan: no hum), and whether it strays, so that some hum is left.
 
     Notes
     -----
@@ -81,7 +86,7 @@ def take_mains_out(sound: Real, rate: int) -> float:
     step = max(1, int(rate / (2 * BELOW_HZ)))
     count = sound.size // step
     if count * step < max(8.0, LEAST_S * rate):
-        return math.nan
+        return math.nan, False
     value = sound[: count * step].reshape(count, step).mean(axis=1, dtype=np.float64)
     time_s = ((np.arange(count) + 0.5) * step - 0.5) / rate
     coarse_rate = rate / step
@@ -89,12 +94,12 @@ def take_mains_out(sound: Real, rate: int) -> float:
     hum = _fitted(coarse, coarse_rate, rate, math.nan)
     for _ in range(ROUNDS):
         if hum is None:
-            return math.nan
+            return math.nan, False
         rest = value - _lowered(hum, coarse_rate, rate).at(time_s)
         coarse = _Coarse(time_s, value, _weights(rest, coarse_rate, NEAR_FLOOR))
         hum = _fitted(coarse, coarse_rate, rate, hum.hz)
     if hum is None:
-        return math.nan
+        return math.nan, False
     half = PIECE_S / 2
     edges = np.arange(0.0, sound.size / rate, half) if sound.size > 1.5 * PIECE_S * rate else [0.0]
     pieces = [_own(coarse.between(e - half, e + half), coarse_rate, rate, hum) for e in edges]
@@ -106,7 +111,7 @@ def take_mains_out(sound: Real, rate: int) -> float:
         t = np.arange(a, b) / rate
         under = _joined(pieces, half, t) if stray is None else stray.at(t)
         sound[a:b] -= under.astype(sound.dtype)
-    return hum.hz
+    return hum.hz, stray is not None or any(own is not hum for own in pieces)
 
 
 def _joined(pieces: list[_Hum], half: float, time_s: Real) -> Real:

@@ -17,9 +17,9 @@ from sigkit.tracks.stretch import measure_stretch
 SKIP_PERIODS = 5
 """Periods after the onset that are not looked at: the bands reach over them."""
 LEAD_S, TAIL_S = 0.03, 0.02
-QUICKEST_S, REST = 0.02, 0.35
+QUICKEST_S, REST, AT_END = 0.02, 0.8, 0.98
 """Quickest time constant with which a pitch may come to rest, and the slowest as a share of the
-note."""
+note; and the share of that from which on it may be slower still."""
 MOST_CENTS = 150.0
 SETTLED_CENTS = 3.0
 STANDS_OUT = 5.0
@@ -186,6 +186,9 @@ def _fitted(phase: StretchPhase, inside: Flags, note: KeyNote) -> NotePitch:
             best, hz, u_hz = replace(fit, model=fit.model - more), fit.values[1], fit.u[1]
             bend, bend_s = float(CENTS * fit.values[2] / fit.values[1]), tau
             settles = tau * math.log(max(abs(bend) / SETTLED_CENTS, 1.0))
+            if tau > AT_END * REST * span:
+                # It does not come to rest: as far as it is still away, either way.
+                u_hz = math.hypot(u_hz, fit.values[2] * float(fade[-1]) / math.sqrt(3))
     moves, turns = _wander(cycles - plain.model, sd, hz, sure=MOVES)
     wander, _ = _wander(cycles - best.model, sd, hz)
     return NotePitch(

@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
-from sigkit.tracks.keyboard.attack import REACH_S, HeldWave
+from sigkit.tracks.keyboard.attack import REACH_S
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch
 from sigkit.tracks.keyboard.sound import KeySound
+from sigkit.tracks.keyboard.wave import HeldWave
 
 TAIL_HEARD, SHORTEST_TAIL_S, TAIL_S = 4.0, 0.004, 1.0
 TAIL_LEAVES = 0.7

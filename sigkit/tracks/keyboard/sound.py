@@ -45,6 +45,8 @@ class KeySound:
         Power where nothing sounds, and of a usual note.
     mains_hz : float
         Frequency of the hum that was taken out; nan: none.
+    strays : bool
+        Whether that strays, so that some hum is left.
     """
 
     sound: Real
@@ -53,6 +55,7 @@ class KeySound:
     floor: float
     typical: float
     mains_hz: float
+    strays: bool = False
 
     @property
     def frame_s(self) -> float:
@@ -108,7 +111,8 @@ def key_sound(capture: Capture, low_hz: float) -> KeySound:
     still = _quiet(power)
     sound -= np.float32(mean[still if still.any() else slice(None)].mean())
     found = [take_mains_out(part, rate) for part in _sections(sound, rate)]
-    mains = [hz for hz in found if np.isfinite(hz)]
+    mains = [hz for hz, _ in found if np.isfinite(hz)]
+    strays = any(part for _, part in found)
     mains_hz = float(np.median(mains)) if mains else float("nan")
     power = power_of(sound, rate, window_s)
     quiet = _quiet(power)
@@ -120,7 +124,7 @@ def key_sound(capture: Capture, low_hz: float) -> KeySound:
             where=capture.path.name,
             remedy="Play louder, raise the gain, and record nothing but the sweep.",
         )
-    return KeySound(sound, rate, power, floor, float(np.median(loud)), mains_hz)
+    return KeySound(sound, rate, power, floor, float(np.median(loud)), mains_hz, strays)
 
 
 def frame_size(rate: int) -> int:
