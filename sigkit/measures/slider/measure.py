@@ -32,6 +32,7 @@ from sigkit.measures.slider.passes import (
 from sigkit.measures.slider.result import SliderResult
 from sigkit.measures.slider.sizes import energy_ratio
 from sigkit.measures.slider.spots import fixed_spots, spots_of
+from sigkit.measures.slider.taper import MOST_BELOW
 from sigkit.measures.slider.tone import LEAST_S, is_alone, without_marks
 from sigkit.measures.slider.travel import Travel, travel_of
 from sigkit.tracks.faults import Fault, Test, find_bursts, find_dropouts, join_faults
@@ -50,6 +51,10 @@ CONTROLS = ("level", "pitch", "timbre", "width")
 UNHEARD = 0.2
 """Most of the travel of a slider of timbre over which, at either end, a cutoff or a resonance may
 move without a change that is heard: below the lowest harmonic, above the highest. Assumed."""
+ALONE, LOWEST_HZ, AUDIBLE_OCTAVES = 0.035, 20.0, 10.0
+"""Brightness in octaves of a fundamental that is as good as alone (0.032 for a saw far above the
+cutoff of a low-pass of 12 dB an octave): a cutoff may lie anywhere below it, down to the lowest
+that is heard, and its slider goes through all octaves that are heard at most, evenly."""
 AUDIBLE_DB, ATTACK_BINS = 45.0, 50
 """A level is followed this far below the loudest tone, and not while a note begins."""
 
@@ -216,12 +221,22 @@ def _travel(
         events_mask=dirt,
         least=LEAST[found],
         unheard=UNHEARD if found == "timbre" else 0.0,
+        below=_below(track, looked) if found == "timbre" else 0.0,
         fades=found == "level",
         may_turn=found == "timbre",
     )
     cue, by_cue = cue_of(capture, "slider")
     travel, how_placed = cued_travel(cue, heard, time_s)
     return travel, (*by_cue, *how_placed)
+
+
+def _below(track: ResidualTrack, looked: Looked) -> float:
+    """Return the most of a timbre's travel over which the fundamental may sound alone."""
+    known = looked.heard[: looked.control.size * STEP : STEP]
+    if float(np.quantile(looked.control[known], 0.02)) > ALONE:
+        return 0.0
+    hz = float(np.median(track.hz[looked.heard]))
+    return float(np.clip(math.log2(hz / LOWEST_HZ) / AUDIBLE_OCTAVES, 0.0, MOST_BELOW))
 
 
 def _audible(track: ResidualTrack, heard: Mask) -> Mask:
