@@ -56,6 +56,9 @@ class Extent:
     dull_tails : float
         By how much less of what lies beyond the core is in the bands than of the core, 0 to 1: the
         tone is shaken there, the burst is over.
+    even_tails_db : float
+        By how many dB the power is above this one without the tails that lie on both sides alike.
+        A contact begins at once; what foretells the periods beside it spills both ways.
     """
 
     start: float
@@ -67,6 +70,7 @@ class Extent:
     u_hidden_db: float
     tails_db: float
     dull_tails: float
+    even_tails_db: float
 
 
 def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
@@ -90,7 +94,7 @@ def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
     if fault.kind == "burst":
         keen, blunt = (_drawn(track, fault, a, b, background, each, k) for k in (KEEN, BLUNT))
         if keen is not None:
-            start, stop, power, tails_db, dull_tails = keen
+            start, stop, power, tails_db, dull_tails, even_tails_db = keen
             other = power if blunt is None else blunt[2]
             return Extent(
                 start=start,
@@ -102,6 +106,7 @@ def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
                 u_hidden_db=_hidden_db(track, fault, background, each),
                 tails_db=tails_db,
                 dull_tails=dull_tails,
+                even_tails_db=even_tails_db,
             )
     rest = track.rest[fault.first : fault.last].astype(np.float64)
     return Extent(
@@ -114,6 +119,7 @@ def extent_of(track: ResidualTrack, fault: Fault) -> Extent:
         u_hidden_db=0.0,
         tails_db=0.0,
         dull_tails=0.0,
+        even_tails_db=0.0,
     )
 
 
@@ -125,7 +131,7 @@ def _drawn(
     background: float,
     each: Array,
     ratio: float,
-) -> tuple[float, float, float, float, float] | None:
+) -> tuple[float, float, float, float, float, float] | None:
     """Return start, stop, power and tails of a burst of the bins that stand out by this ratio."""
     spread = float(each.std()) if each.size > 2 else background
     rest = track.rest[a:b].astype(np.float64)
@@ -148,11 +154,16 @@ def _drawn(
     start, stop = _ends(used / total, centre, SHARE)
     core = _ends(used / total, centre, TAIL_SHARE)
     stop = max(stop, start + 1.0)
-    tails_db = 10 * math.log10((stop - start) / max(core[1] - core[0], 1.0))
+    length = stop - start
+    tails_db = 10 * math.log10(length / max(core[1] - core[0], 1.0))
+    # An even burst has this share of its length on either side of its core.
+    usual = (TAIL_SHARE - SHARE) / (1 - 2 * TAIL_SHARE) * (core[1] - core[0])
+    spilled = 2 * max(min(core[0] - start, stop - core[1]) - usual, 0.0)
+    even_tails_db = 10 * math.log10(length / max(length - spilled, 1.0))
     inside = loud & (np.arange(b - a) > core[0] - 1) & (np.arange(b - a) < core[1])
     shares = [heard[of].sum() / max(excess[of].sum(), 1e-30) for of in (inside, loud & ~inside)]
     dull = float(np.clip(1 - shares[1] / max(shares[0], 1e-30), 0, 1))
-    return a + start, a + stop, total / (stop - start), tails_db, dull
+    return a + start, a + stop, total / length, tails_db, dull, even_tails_db
 
 
 def _background(track: ResidualTrack, fault: Fault) -> tuple[float, Array]:

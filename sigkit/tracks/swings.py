@@ -7,6 +7,8 @@ second or more hardly changes by a step within it.
 from __future__ import annotations
 
 import itertools
+import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -30,6 +32,80 @@ STEADY = 0.5
 """Least share of its largest size that a steady swing has anywhere."""
 MOST_PIECES = 60
 """Pieces in which a swing is looked for."""
+ALONE_HZ, ALONE_RATE_HZ = (3.0, 15.0), 250.0
+"""Where a vibrato is told from slower wander by pieces of 2 s, and the least rate at which the
+phase is looked at for it, so that the mains does not show as something slower."""
+
+
+@dataclass(frozen=True)
+class Vibrato:
+    """A steady swing of the pitch.
+
+    Parameters
+    ----------
+    hz : float
+        Its rate.
+    power, scatter : float
+        Mean square of its peak and the standard deviation of that over pieces of 2 s that overlap
+        by half, cents squared.
+    count : int
+        Those pieces.
+    """
+
+    hz: float
+    power: float
+    scatter: float
+    count: int
+
+    @property
+    def cents(self) -> float:
+        """Its peak, cents."""
+        return math.sqrt(self.power)
+
+    @property
+    def u_power(self) -> float:
+        """Standard uncertainty of the mean square."""
+        return self.scatter / math.sqrt(max(1.0, self.count / 2))
+
+
+def vibrato_of(phase: PhaseTrack) -> Vibrato | None:
+    """Return the clearest steady swing of 3 to 15 Hz in the longest unbroken tone.
+
+    Parameters
+    ----------
+    phase : PhaseTrack
+        Phase of a tone.
+
+    Returns
+    -------
+    Vibrato or None
+        None where none is clear and steady, where the mains would look the same at this pitch, or
+        where the tone is shorter than 3 s.
+    """
+    number, counts = np.unique(phase.tone, return_counts=True)
+    own = phase.tone == number[np.argmax(counts)]
+    t, cycles = phase.time_s[own], phase.cycles[own]
+    if t.size < 4 or t[-1] - t[0] <= 1.5 * VIBRATO_PIECE_S:
+        return None
+    hz = float((cycles[-1] - cycles[0]) / (t[-1] - t[0]))
+    step = max(1, int((t.size - 1) / float(t[-1] - t[0]) / ALONE_RATE_HZ))
+    t, rest = t[::step], (cycles - hz * phase.time_s[own])[::step]
+    rate = (t.size - 1) / float(t[-1] - t[0])
+    wanted_hz = np.arange(*ALONE_HZ, 0.1)
+    wanted_hz = wanted_hz[wanted_hz + AROUND_HZ[1] < SEEN * rate]
+    line_hz = _without_clearest(t, rest, wanted_hz, VIBRATO_PIECE_S)[1] if wanted_hz.size else 0.0
+    shown = [abs(hz_ - rate * round(hz_ / rate)) for hz_ in MAINS_HZ]
+    if not line_hz or min(abs(line_hz - hz_) for hz_ in shown) < OFF * MAINS_HZ[-1]:
+        return None
+    pieces = _pieces(t, VIBRATO_PIECE_S)
+    centre = np.array([float(t[piece].mean()) for piece in pieces])
+    for _ in range(2):  # the phase turns from piece to piece by how far the rate is off
+        turn = 2 * np.pi * line_hz * t
+        sizes = np.array([_sizes(t[piece], turn[piece], rest[piece]) for piece in pieces])
+        angle = np.unwrap(np.arctan2(-sizes[:, 1], sizes[:, 0]))
+        line_hz += float(np.median(np.diff(angle) / np.diff(centre))) / (2 * np.pi)
+    power = (1200 / math.log(2) / hz * 2 * np.pi * line_hz) ** 2 * (sizes**2).sum(axis=1)
+    return Vibrato(line_hz, float(power.mean()), float(power.std()), power.size)
 
 
 def without_swings(phase: PhaseTrack) -> PhaseTrack:
@@ -76,8 +152,8 @@ def _still(t: Real, cycles: Real) -> Real:
     return still
 
 
-def _without_clearest(t: Real, rest: Real, wanted_hz: Real, piece_s: float) -> tuple[Real, bool]:
-    """Take out the clearest line at one of some frequencies, if there is a clear and steady one."""
+def _without_clearest(t: Real, rest: Real, wanted_hz: Real, piece_s: float) -> tuple[Real, float]:
+    """Take out the clearest line at one of some frequencies, and say which; 0: none is clear."""
     pieces = _pieces(t, piece_s)
     near = np.linspace(*AROUND_HZ, 4)
     all_hz = np.unique(np.round(np.add.outer(wanted_hz, [0, *near, *-near]).ravel(), 3))
@@ -100,15 +176,15 @@ def _without_clearest(t: Real, rest: Real, wanted_hz: Real, piece_s: float) -> t
     strong = np.where(clear > CLEAR, np.interp(wanted_hz, all_hz, power), 0.0)
     best = int(np.argmax(strong))
     if not strong[best] > 0:
-        return rest, False
+        return rest, 0.0
     turn = 2 * np.pi * float(wanted_hz[best]) * t
     centre = np.array([float(t[piece].mean()) for piece in pieces])
     sizes = np.array([_sizes(t[piece], turn[piece], rest[piece]) for piece in pieces])
     total = np.hypot(*sizes.T)
     if total.min() < STEADY * total.max():
-        return rest, False
+        return rest, 0.0
     cosine, sine = (np.interp(t, centre, size) for size in sizes.T)
-    return rest - cosine * np.cos(turn) - sine * np.sin(turn), True
+    return rest - cosine * np.cos(turn) - sine * np.sin(turn), float(wanted_hz[best])
 
 
 def _pieces(t: Real, piece_s: float) -> list[slice]:

@@ -206,3 +206,13 @@ def test_travel_that_may_go_unheard_at_both_ends_is_in_the_uncertainty():
     added = np.sqrt(wide.u_travel_percent**2 - plain.u_travel_percent**2)
     place = wide.travel_percent
     np.testing.assert_allclose(added, 0.4 / np.sqrt(12) * np.hypot(place, 100 - place), rtol=1e-6)
+
+
+def test_travel_below_what_is_heard_moves_the_lowest_place_up():
+    """Up to 40 % unheard: the lowest place at half of that, its u a rectangle of that width."""
+    line = exact(8, [(1, 0), (3, 2), (4, 2), (6, 0)])
+    plain = travel_of(*line, least=0.25, fades=False)
+    moved = travel_of(*line, least=0.25, fades=False, below=0.4)
+    np.testing.assert_allclose(moved.travel_percent, 20 + 0.8 * plain.travel_percent, atol=1e-6)
+    low = int(np.argmin(plain.travel_percent))
+    assert moved.u_travel_percent[low] >= 0.8 * 40 / np.sqrt(12)  # of what lies above the place

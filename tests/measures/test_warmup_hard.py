@@ -149,6 +149,11 @@ def test_heating_is_named_and_taken_out(heated):
     assert abs(r.cycle_cents.value - 2.5) <= 3 * r.cycle_cents.u + 0.02
     assert said(r, "cyclic: the pitch goes up and down by ±2.5 cents every 5.0 min")
     assert said(r, "by itself leaves the band")
+    late = times(30)[times(30) >= 1350]  # the walk and the approach are small beside it
+    plain = np.polyfit(late / 60, 2.5 * np.sin(2 * np.pi * late / 300 + 1), 1)[0]
+    note = next(n for n in r.notes if n.startswith("cyclic"))
+    told = float(note.split("last quarter goes by ")[1].split()[0])
+    assert told == pytest.approx(plain, abs=0.04)
     assert r.time_constant.value == pytest.approx(240, rel=0.05)
     # It goes up and down by more than the band of 2 cents for ever.
     assert "goes up and down by ±2.5 cents every 5.0 min" in r.settling_time.reason

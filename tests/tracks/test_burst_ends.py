@@ -79,3 +79,24 @@ def test_a_decay_that_sinks_into_the_noise_says_that_its_tail_is_hidden(found):
     assert 510 < extent.stop < 530  # 99.5 % of the energy lie before 542
     short_db = 10 * np.log10(42 / (extent.stop - extent.start))
     assert extent.u_hidden_db > short_db / 3
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "least_db", "most_db"), [(8, 8, 2.0, 3.7), (0, 8, 0, 0.2)]
+)
+def test_tails_alike_on_both_sides_may_be_none_of_the_burst(
+    found, before, after, least_db, most_db
+):
+    """13 ms with tails of 8 ms, 11 dB lower: without those 10 log10(29/13) = 3.5 dB louder."""
+    track, *_ = found
+    shape = np.zeros(track.rest.size)
+    shape[504 - before : 517 + after] = 0.08
+    shape[504:517] = 1.0
+    loud = replace(
+        track,
+        rest=(track.rest + 1e4 * float(np.median(track.rest[420:480])) * shape).astype(np.float32),
+        mid=(track.mid + 1e4 * track.mid_floor * shape).astype(np.float32),
+    )
+    extent = extent_of(loud, Fault(first=504, last=517, kind="burst"))
+    assert extent.stop - extent.start > 13 + 0.7 * (before + after)
+    assert least_db <= extent.even_tails_db <= most_db

@@ -113,6 +113,9 @@ def _u_level(track: ResidualTrack, extent: Extent, power: float) -> float:
         min(DECIBELS * extent.u_background / power, 10.0),
         extent.u_ends_db,
         extent.u_hidden_db,
-        max(SHAKEN * dull, extent.dull_tails) * extent.tails_db,
+        max(
+            max(SHAKEN * dull, extent.dull_tails) * extent.tails_db,
+            SHAKEN * extent.even_tails_db,
+        ),
     )
     return math.hypot(*terms)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigkit.measures.slider.control import STEP
+from sigkit.measures.slider.looked import Looked
 from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.floating]
@@ -45,12 +46,11 @@ def residual_lines(
     return lines
 
 
-def shown_lines(lines: dict[str, Any], found: str) -> dict[str, Any]:
+def shown_lines(lines: dict[str, Any], looked: Looked) -> dict[str, Any]:
     """Return the lines with the control re its loudest or lowest where that is known."""
-    control = lines.pop("line")
-    known = lines["assessed"]
-    if found == "level":
+    control, known = looked.control, lines["assessed"]
+    if looked.controls == "level":
         control = lines["tone_db"]
-    elif found == "pitch":
+    elif looked.controls == "pitch":
         control = control - (control[known].min() if known.any() else 0.0)
     return {**lines, "control": np.where(np.isfinite(lines["tone_db"]), control, np.nan)}

@@ -16,41 +16,28 @@ from sigkit.errors import InputError
 from sigkit.measures.cued import cue_of, cued_travel
 from sigkit.measures.held_note import source_of
 from sigkit.measures.result import Source
-from sigkit.measures.slider.control import LEAST, SHAPED, STEP, control_of, lines_of
-from sigkit.measures.slider.events import COLUMNS, events_table
-from sigkit.measures.slider.floor import LOUD_DB, MET, floor_by_bin, floor_of
+from sigkit.measures.slider.answers import bounds_of, counts_of, largest_of, not_assessed, refused
+from sigkit.measures.slider.control import LEAST, STEP
+from sigkit.measures.slider.events import events_table
 from sigkit.measures.slider.followed import join_moved
 from sigkit.measures.slider.lines import residual_lines, shown_lines
+from sigkit.measures.slider.looked import Looked, NotMeasurableError, floor_where, look_at
 from sigkit.measures.slider.notes import TURNED, notes_of
 from sigkit.measures.slider.passes import (
     NO_PASS,
-    count_passes,
-    counted,
-    events_per_pass,
     parts_looked_at,
     passes_table,
     place_events,
     travel_affected,
 )
 from sigkit.measures.slider.result import SliderResult
-from sigkit.measures.slider.sizes import energy_ratio, largest_jump, longest_dropout
+from sigkit.measures.slider.sizes import energy_ratio
 from sigkit.measures.slider.spots import fixed_spots, spots_of
-from sigkit.measures.slider.tone import (
-    HEADROOM_DB,
-    HIDDEN_DB,
-    LEAST_S,
-    beside_faults,
-    flicked,
-    heard_bins,
-    is_alone,
-    refuse_tone,
-    too_fast,
-    without_marks,
-)
+from sigkit.measures.slider.taper import MOST_BELOW
+from sigkit.measures.slider.tone import LEAST_S, is_alone, without_marks
 from sigkit.measures.slider.travel import Travel, travel_of
-from sigkit.quantity import Quantity, Term, combine, not_measurable
-from sigkit.tracks.faults import Fault, Test, find_bursts, find_dropouts, join_faults, set_tests
-from sigkit.tracks.pitch_jumps import SIGMAS, Steps, find_pitch_jumps, pitch_steps
+from sigkit.tracks.faults import Fault, Test, find_bursts, find_dropouts, join_faults
+from sigkit.tracks.pitch_jumps import Steps, find_pitch_jumps, pitch_steps
 from sigkit.tracks.recorder import COLUMNS as FAULT_COLUMNS
 from sigkit.tracks.recorder import faults_seen
 from sigkit.tracks.residual import BIN_S, ResidualTrack, track_residual
@@ -62,18 +49,15 @@ Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 
 CONTROLS = ("level", "pitch", "timbre", "width")
-WORST_FLOOR_DB = -25.0
-"""A floor above this, re tone, cannot judge a slider."""
 UNHEARD = 0.2
 """Most of the travel of a slider of timbre over which, at either end, a cutoff or a resonance may
 move without a change that is heard: below the lowest harmonic, above the highest. Assumed."""
-MISSED = 2.0
-"""Standard deviations by which a jump must exceed its limit, so that 19 of 20 are found."""
+ALONE, LOWEST_HZ, AUDIBLE_OCTAVES = 0.035, 20.0, 10.0
+"""Brightness in octaves of a fundamental that is as good as alone (0.032 for a saw far above the
+cutoff of a low-pass of 12 dB an octave): a cutoff may lie anywhere below it, down to the lowest
+that is heard, and its slider goes through all octaves that are heard at most, evenly."""
 AUDIBLE_DB, ATTACK_BINS = 45.0, 50
 """A level is followed this far below the loudest tone, and not while a note begins."""
-FOUND_DROP_S = 0.004
-"""Dropouts from this length on were told from bursts in 301 of 301 simulated cases (of 3 to 4 ms in
-12 of 16)."""
 
 
 @takes_capture
@@ -138,7 +122,7 @@ def measure_slider(capture: Capture, *, controls: str | None = None) -> SliderRe
     clipped = clipped_in(capture)
     if clipped:
         reason = f"the capture is clipped, {clipped[0].how_much}: {clipped[0].remedy}"
-        return _refused(source, controls, reason, None)
+        return refused(source, controls, reason, None)
     watch = watched(capture)
     track = track_residual(watch)
     sounding = np.flatnonzero(track.tone) * BIN_S
@@ -162,132 +146,122 @@ def assess_slider(
     ``recorder`` holds the recorder's faults, as from `sigkit.tracks.recorder.faults_seen`.
     """
     recorder = pd.DataFrame(columns=FAULT_COLUMNS) if recorder is None else recorder
-    reason = refuse_tone(track)
-    if reason:
-        return _refused(source, controls, reason, track)
-    heard = heard_bins(track)
-    marks = beside_faults(track, recorder)
-    controlled = lines_of(track)
-    found = controls or control_of(track, heard, controlled)
-    slow = heard & ~too_fast(track) & ~marks
-    if found in SHAPED:
-        points = controlled[found].size * STEP
-        quick = flicked(controlled[found], heard[:points:STEP])
-        slow[:points] &= ~np.repeat(quick, STEP)
-    if slow.sum() * BIN_S < LEAST_S:
-        short = (
-            f"less than {LEAST_S:g} s of tone stands {HEADROOM_DB:g} dB above its noise: "
-            "play louder or longer, move slower"
-        )
-        return _refused(source, controls, short, track)
-    floor_db = floor_by_bin(track, set_tests(track, slow))
-    assessed = slow & (floor_db < HIDDEN_DB)
-    if assessed.sum() * BIN_S < LEAST_S:
-        return _refused(source, controls, _hidden(float(np.median(floor_db[slow]))), track)
-    steps = pitch_steps(track) if found == "pitch" else None
-    faults, tests = _faults(track, assessed, steps)
-    faults = without_marks(faults if found == "pitch" else join_moved(track, faults), marks)
-    lines = residual_lines(track, assessed, floor_db)
-    cue, by_cue = cue_of(capture, "slider")
-    lines["line"] = controlled[found]
-    heard_travel = _travel(track, lines, found, heard, faults)
-    travel, how_placed = cued_travel(cue, heard_travel, lines["time_s"])
-    moving = _by_bin(travel.moving, assessed.size)
-    where = assessed & moving if (assessed & moving).sum() * BIN_S >= LEAST_S else assessed
-    floor = floor_of(track, floor_db, where, tests)
-    if floor.value > WORST_FLOOR_DB:
-        return _refused(source, controls, _hidden(floor.value), track)
-    time, percent, u = lines["time_s"], travel.travel_percent, travel.u_travel_percent
-    events = events_table(track, faults, floor_db, found)
-    events = place_events(events, travel.passes, time, percent, u, travel.moving)
-    passes = passes_table(travel.passes, events, time, lines["assessed"])
-    looked = parts_looked_at(passes, time, percent, lines["assessed"])
-    spots = spots_of(events, passes, looked)
-    exposure = float((assessed & moving).sum() * BIN_S)
-    each, hits = count_passes(passes), counted(events)
-    tone_dbfs = lines.pop("tone_dbfs")
+    try:
+        looked = look_at(track, controls, recorder)
+        faults, tests, steps = _faults(track, looked)
+        lines = residual_lines(track, looked.assessed, looked.floor_db)
+        travel, by_cue = _travel(track, looked, lines["time_s"], faults, capture)
+        moving = looked.assessed & _by_bin(travel.moving, looked.assessed.size)
+        exposure = float(moving.sum() * BIN_S)
+        where = moving if exposure >= LEAST_S else looked.assessed
+        floor = floor_where(track, looked, where, tests)
+    except NotMeasurableError as why:
+        return refused(source, controls, str(why), track)
+    events, passes = _tables(track, looked, faults, travel, lines)
+    time_s, tone_dbfs = lines["time_s"], lines.pop("tone_dbfs")
+    parts = parts_looked_at(passes, time_s, travel.travel_percent, lines["assessed"])
+    spots, points = spots_of(events, passes, parts), where[: time_s.size * STEP : STEP]
+    notes = notes_of(
+        *(track, looked.controls, events, passes, looked.floor_db, looked.assessed),
+        *(travel.moving, exposure, recorder, travel.turned),
+    )
     return SliderResult(
         source=source,
         settings={"controls": controls},
-        notes=(
-            *notes_of(
-                *(track, found, events, passes, floor_db, assessed),
-                *(travel.moving, exposure, recorder, travel.turned),
-            ),
-            *by_cue,
-            *how_placed,
-        ),
-        events_per_pass=events_per_pass(passes, why_none=TURNED if travel.turned else NO_PASS),
-        event_rate=_rate(len(hits), exposure),
-        worst_level=_worst(hits, floor),
-        longest_dropout=longest_dropout(events),
-        largest_jump=_largest_jump(events, found),
-        energy_ratio=energy_ratio(
-            events, time, tone_dbfs, where[: time.size * STEP : STEP], floor_db=floor.value
-        ),
-        travel_affected=travel_affected(events, passes, looked),
+        notes=(*notes, *by_cue),
+        **counts_of(events, passes, exposure, why_none=TURNED if travel.turned else NO_PASS),
+        **largest_of(events, floor, looked.controls),
+        energy_ratio=energy_ratio(events, time_s, tone_dbfs, points, floor_db=floor.value),
+        travel_affected=travel_affected(events, passes, parts),
         fixed_spots=fixed_spots(spots, passes),
         floor=floor,
-        not_assessed=_not_assessed(track, assessed),
+        not_assessed=not_assessed(track, looked.assessed),
         events=events,
         passes=passes,
         spots=spots,
         recorder_faults=recorder,
-        controls=found,
+        controls=looked.controls,
         movement_s=exposure if travel.moving is not None else math.nan,
-        assessed_s=float(assessed.sum() * BIN_S),
-        counts={
-            "event_rate": (len(hits), exposure),
-            "events_per_pass": (each.number, each.exposure),
-        },
-        bounds=_bounds(hits, floor, None if steps is None else steps.limit[where]),
-        travel_percent=percent,
+        assessed_s=float(looked.assessed.sum() * BIN_S),
+        bounds=bounds_of(events, floor, None if steps is None else steps.limit[where]),
+        travel_percent=travel.travel_percent,
         capture=capture,
-        **shown_lines(lines, found),
+        **shown_lines(lines, looked),
     )
 
 
-def _faults(
-    track: ResidualTrack, assessed: Mask, steps: Steps | None
-) -> tuple[list[Fault], list[Test]]:
+def _faults(track: ResidualTrack, looked: Looked) -> tuple[list[Fault], list[Test], Steps | None]:
+    """Return the events in order of time, the thresholds, and the steps of a slider of pitch."""
+    assessed = looked.assessed
+    steps = pitch_steps(track) if looked.controls == "pitch" else None
     bursts, tests = find_bursts(track, assessed)
     jumps = [] if steps is None else find_pitch_jumps(steps, assessed)
-    return join_faults(bursts, find_dropouts(track, assessed), jumps), tests
-
-
-def _hidden(floor_db: float) -> str:
-    return (
-        f"not measurable with this tone: a burst shows only above {floor_db:.0f} dB re it; move "
-        "slower, close the filter or take a steadier note, lower the noise"
-    )
+    faults = join_faults(bursts, find_dropouts(track, assessed), jumps)
+    if steps is None:
+        faults = join_moved(track, faults)
+    return without_marks(faults, looked.marks), tests, steps
 
 
 def _travel(
-    track: ResidualTrack, lines: dict[str, Any], found: str, heard: Mask, faults: list[Fault]
-) -> Travel:
-    """Return the travel as the control tells it, dirt bridged."""
-    control = lines["line"]
+    track: ResidualTrack,
+    looked: Looked,
+    time_s: Array,
+    faults: list[Fault],
+    capture: Capture | None,
+) -> tuple[Travel, tuple[str, ...]]:
+    """Return the travel as cued or as the control tells it, dirt bridged, and what to say of it."""
+    found, control = looked.controls, looked.control
     rising = 0.5 - control if found == "width" else control  # from the square to the narrow pulse
-    size = control.size
-    top = float(np.quantile(track.tone_rms[heard], 0.98))
-    audible = track.tone & (track.tone_rms > top * 10 ** (-AUDIBLE_DB / 20))
-    inside = np.flatnonzero(audible & (np.arange(audible.size) <= np.flatnonzero(heard)[-1]))
-    audible[: inside[0] + ATTACK_BINS], audible[inside[-1] + 1 :] = False, False  # no key, no foot
-    known = (heard if found != "level" else audible)[: size * STEP : STEP]
-    dirt = np.zeros(size, bool)
+    dirt = np.zeros(control.size, bool)
     for fault in faults:
         dirt[max(0, fault.first // STEP - 2) : fault.last // STEP + 3] = True
-    unheard = UNHEARD if found == "timbre" else 0.0
-    return travel_of(
-        lines["time_s"],
+    known = looked.heard if found != "level" else _audible(track, looked.heard)
+    heard = travel_of(
+        time_s,
         rising,
-        known,
+        known[: control.size * STEP : STEP],
         events_mask=dirt,
         least=LEAST[found],
-        unheard=unheard,
+        unheard=UNHEARD if found == "timbre" else 0.0,
+        below=_below(track, looked) if found == "timbre" else 0.0,
         fades=found == "level",
         may_turn=found == "timbre",
     )
+    cue, by_cue = cue_of(capture, "slider")
+    travel, how_placed = cued_travel(cue, heard, time_s)
+    return travel, (*by_cue, *how_placed)
+
+
+def _below(track: ResidualTrack, looked: Looked) -> float:
+    """Return the most of a timbre's travel over which the fundamental may sound alone."""
+    known = looked.heard[: looked.control.size * STEP : STEP]
+    if float(np.quantile(looked.control[known], 0.02)) > ALONE:
+        return 0.0
+    hz = float(np.median(track.hz[looked.heard]))
+    return float(np.clip(math.log2(hz / LOWEST_HZ) / AUDIBLE_OCTAVES, 0.0, MOST_BELOW))
+
+
+def _audible(track: ResidualTrack, heard: Mask) -> Mask:
+    """Return where a level is followed: no key, no foot."""
+    top = float(np.quantile(track.tone_rms[heard], 0.98))
+    audible: Mask = track.tone & (track.tone_rms > top * 10 ** (-AUDIBLE_DB / 20))
+    inside = np.flatnonzero(audible & (np.arange(audible.size) <= np.flatnonzero(heard)[-1]))
+    audible[: inside[0] + ATTACK_BINS], audible[inside[-1] + 1 :] = False, False
+    return audible
+
+
+def _tables(
+    track: ResidualTrack,
+    looked: Looked,
+    faults: list[Fault],
+    travel: Travel,
+    lines: dict[str, Any],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the events with their places, and the passes."""
+    time_s, percent, u = lines["time_s"], travel.travel_percent, travel.u_travel_percent
+    events = events_table(track, faults, looked.floor_db, looked.controls)
+    events = place_events(events, travel.passes, time_s, percent, u, travel.moving)
+    return events, passes_table(travel.passes, events, time_s, lines["assessed"])
 
 
 def _by_bin(moving: Mask | None, size: int) -> Mask:
@@ -295,97 +269,3 @@ def _by_bin(moving: Mask | None, size: int) -> Mask:
         return np.ones(size, bool)
     out = np.repeat(moving, STEP)
     return np.concatenate([out, np.zeros(max(0, size - out.size), bool)])[:size]
-
-
-def _rate(number: int, exposure_s: float) -> Quantity:
-    if exposure_s < LEAST_S:
-        return not_measurable("1/s", "less than 1 s of movement could be assessed: move slower")
-    u = math.sqrt(number) if number else 1.5
-    return combine(number / exposure_s, "1/s", [Term("counting", u / exposure_s, "A")])
-
-
-def _worst(hits: pd.DataFrame, floor: Quantity) -> Quantity:
-    bursts = hits[hits["kind"] == "burst"]
-    if bursts.empty:
-        return not_measurable(
-            "dB",
-            f"no burst found above the floor of {floor.value:.0f} dB, which holds while the tone "
-            f"is within {LOUD_DB:g} dB of its loudest",
-        )
-    worst = bursts.iloc[int(np.argmax(bursts["level_db"].to_numpy(float)))]
-    term = Term("noise and ends of the burst", float(worst["u_level_db"]), "A")
-    return combine(float(worst["level_db"]), "dB", [term])
-
-
-def _largest_jump(events: pd.DataFrame, found: str) -> Quantity:
-    if found != "pitch":
-        return not_measurable("cents", "looked for on sliders of pitch only")
-    return largest_jump(events)
-
-
-def _not_assessed(track: ResidualTrack, assessed: Mask) -> Quantity:
-    """Return the share of the sounding time that was not looked at; one bin may be off."""
-    sounding = max(int(track.tone.sum()), 1)
-    share = 100 * (1 - int((assessed & track.tone).sum()) / sounding)
-    grid = Term("1 ms bins at the ends", 100 * 10 / sounding, "B")
-    return combine(share, "%", [grid])
-
-
-def _bounds(hits: pd.DataFrame, floor: Quantity, limit: Array | None) -> dict[str, Quantity]:
-    """Return the bounds of what was looked for and not found; ``limit`` is that of pitch steps."""
-    kinds = set(hits["kind"])
-    out = {}
-    if "burst" not in kinds:
-        out["worst_level"] = floor
-    if "dropout" not in kinds:
-        grid = Term("bins of 1 ms at both ends", BIN_S / math.sqrt(6), "B")
-        out["longest_dropout"] = combine(FOUND_DROP_S, "s", [grid])
-    if limit is not None and "pitch jump" not in kinds:
-        scatter = float(np.quantile(limit, MET)) / SIGMAS
-        term = Term("scatter of the pitch's own steps", scatter, "A")
-        out["largest_jump"] = combine((SIGMAS + MISSED) * scatter, "cents", [term])
-    return out
-
-
-UNITS = {
-    "events_per_pass": "per pass",
-    "event_rate": "1/s",
-    "worst_level": "dB",
-    "longest_dropout": "s",
-    "largest_jump": "cents",
-    "energy_ratio": "dB",
-    "travel_affected": "%",
-    "fixed_spots": "",
-    "floor": "dB",
-    "not_assessed": "%",
-}
-"""Unit of each answer."""
-
-
-def _refused(
-    source: Source, asked: str | None, reason: str, track: ResidualTrack | None
-) -> SliderResult:
-    answers: dict[str, Any] = {n: not_measurable(unit, reason) for n, unit in UNITS.items()}
-    lines = residual_lines(track, None)
-    del lines["tone_dbfs"]
-    nothing = np.full(lines["time_s"].size, np.nan)
-    events = pd.DataFrame([], columns=COLUMNS).astype({"kind": str, "moving": bool, "number": int})
-    none = travel_of(np.zeros(0), np.zeros(0), np.zeros(0, bool), least=1.0).passes
-    passes = passes_table(none, events, np.zeros(0), np.zeros(0, bool))
-    return SliderResult(
-        source=source,
-        settings={"controls": asked},
-        **answers,
-        events=events,
-        passes=passes,
-        spots=spots_of(events, passes),
-        recorder_faults=pd.DataFrame(columns=FAULT_COLUMNS),
-        controls=asked or "",
-        movement_s=math.nan,
-        assessed_s=0.0,
-        counts={},
-        bounds={},
-        control=nothing,
-        travel_percent=nothing,
-        **lines,
-    )

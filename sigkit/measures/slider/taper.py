@@ -82,7 +82,9 @@ def bell_time(way: float) -> float:
     return float(np.interp(way, _BELL_WAY, _BELL_TIME))
 
 
-def taper_of(line: Line, moves: list[Move], smooth: Real, *, fades: bool = True) -> Taper:
+def taper_of(
+    line: Line, moves: list[Move], smooth: Real, *, below: float = 0.0, fades: bool = True
+) -> Taper:
     """Estimate the law from control to travel.
 
     Parameters
@@ -93,6 +95,8 @@ def taper_of(line: Line, moves: list[Move], smooth: Real, *, fades: bool = True)
         Passes, each a list of the strokes between its pauses; at least one.
     smooth : ndarray, shape (n_points,)
         The control, smoothed.
+    below : float
+        Most of the travel that may lie below the lowest control, where that is known.
     fades : bool
         Whether the control goes to silence where it is lost.
 
@@ -131,7 +135,8 @@ def taper_of(line: Line, moves: list[Move], smooth: Real, *, fades: bool = True)
         chosen = [m for m, w in zip(moves, whole, strict=True) if w] or moves
         law, u = _mean_law(line, chosen, smooth, grid, law, first=k == 0, pieces=not any(whole))
         whole = _whole(np.interp(ends, grid, law), (WHOLE, 1 - WHOLE))
-    below = _below(grid, law) if fades and line.foot.any() else 0.0
+    if fades and line.foot.any():
+        below = _below(grid, law)
     law = below / 2 + (1 - below / 2) * law
     u = np.hypot(u, max(below / math.sqrt(12), U_UNHEARD if below else 0.0) * (1 - law))
     return Taper(control=grid, travel=law, u=u, below=below)

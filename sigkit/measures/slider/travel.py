@@ -57,6 +57,7 @@ def travel_of(
     events_mask: Flags | None = None,
     least: float,
     unheard: float = 0.0,
+    below: float = 0.0,
     fades: bool = True,
     may_turn: bool = False,
 ) -> Travel:
@@ -78,6 +79,9 @@ def travel_of(
     unheard : float
         Most of the travel, as a share, at each end of which the control may stand still though the
         slider moves; it widens the uncertainty of places, as for a rectangular distribution.
+    below : float
+        Most of the travel, as a share, that may lie below the lowest control, which is put at half
+        of that.
     fades : bool
         Whether the control goes to silence where it is lost, as a level does: then part of the
         travel may lie below what is heard.
@@ -131,7 +135,7 @@ def travel_of(
     spans = [abs(float(np.ptp(line.steady[m[0].start : m[-1].stop + 1]))) for m in moves]
     if max(spans) < least:
         return _nothing(t.size)
-    taper = taper_of(line, moves, smooth, fades=fades)
+    taper = taper_of(line, moves, smooth, below=below, fades=fades)
     place, u = _places(line, taper, smooth, unheard)
     kept = [m for m in moves if np.ptp(_way(line, m, taper)) >= 100 * LEAST_PASS]
     rows = [_row(n, t, m, _way(line, m, taper)) for n, m in enumerate(kept, 1)]

@@ -21,6 +21,7 @@ from sigkit.measures.steadiness import (
 )
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 from sigkit.tracks.pitch import PitchTrack
+from sigkit.tracks.swings import Vibrato
 
 LEAST_PERIODS = 6
 """Periods in the windows of a low note."""
@@ -30,6 +31,7 @@ MEAN_OF_WALK = 1 / math.sqrt(3)
 """Rms of the mean of a random walk from zero over its length, re that of its end."""
 SLOWLY = 0.02
 """Cycles a frame up to which a line is a slow wander to the frames."""
+SMOOTHED = "vibrato that the windows smooth"
 MAINS_LEFT = "mains wobble in the windows"
 """Source of what windows do not smooth away of it."""
 
@@ -54,6 +56,8 @@ class Windows:
     slow_cents : float
         Peak of what is left of lines at multiples of the rate of the frames, which the frames show
         as a slow wander.
+    vibrato : Vibrato or None
+        A steady swing of the pitch.
     """
 
     cents: Real
@@ -64,6 +68,18 @@ class Windows:
     left_cents: float = 0.0
     last_hops: float = 0.5
     slow_cents: float = 0.0
+    vibrato: Vibrato | None = None
+
+    @property
+    def left(self) -> float:
+        """Share of a vibrato that windows weighed by a parabola leave: 3 (sin x - x cos x) / x^3.
+
+        x is pi times its periods in the window.
+        """
+        if self.vibrato is None:
+            return 1.0
+        x = math.pi * self.vibrato.hz * self.window_s
+        return 3 * (math.sin(x) - x * math.cos(x)) / x**3
 
     @property
     def noise(self) -> Real:
@@ -100,6 +116,7 @@ def windows_of(
     reference_hz: float,
     duration_s: float,
     lines: Sequence[tuple[float, float]] = (),
+    vibrato: Vibrato | None = None,
 ) -> Windows:
     """Return a track in cents above a reference, held to the ends of its tone.
 
@@ -114,6 +131,8 @@ def windows_of(
     lines : sequence of (float, float)
         Frequency in Hz and peak in cents of mains wobble. A window weighed by a parabola leaves at
         most 3 / x^2 of it, x = pi times its periods in the window.
+    vibrato : Vibrato, optional
+        A steady swing; what the windows take of it is given back to spread and peak to peak.
     """
     window_s = max(track.window_s, LEAST_PERIODS / reference_hz)
     cents = np.array(track.cents(reference_hz), np.float64)
@@ -145,7 +164,9 @@ def windows_of(
     # The phase, once a period, may show them the other way round: up to twice that.
     slow = 2 * math.hypot(*(peak for at, peak in beats if abs(at - round(at)) < SLOWLY), 0.0)
     last_hops = 0.5 + float(np.clip((duration_s - track.time_s[-1]) / track.hop_s, 0, 1))
-    return Windows(cents, u_cents, window_s, track.hop_s, tuple(held), left, last_hops, slow)
+    return Windows(
+        cents, u_cents, window_s, track.hop_s, tuple(held), left, last_hops, slow, vibrato
+    )
 
 
 def window_noise(u_cents: float, window_s: float, hop_s: float) -> Real:
@@ -184,7 +205,12 @@ def spread_of(windows: Windows) -> Quantity:
     if windows.slow_cents > 0:  # correlated with the path by anything from -1 to 1, rectangular
         most = 2 * float(np.std(known)) * windows.slow_cents / math.sqrt(2)
         terms.append(Term(MAINS_LEFT, most / math.sqrt(3), "B"))
-    return root_of(variance(windows.cents) - float(noise[0]), terms)
+    smoothed = 0.0
+    if windows.vibrato is not None:
+        taken = (1 - windows.left**2) / 2
+        smoothed = taken * windows.vibrato.power
+        terms.append(Term(SMOOTHED, taken * windows.vibrato.u_power, "A"))
+    return root_of(variance(windows.cents) - float(noise[0]) + smoothed, terms)
 
 
 def without_noise(cents: Real, noise: Real) -> Real:
@@ -250,6 +276,10 @@ def extents_of(windows: Windows) -> tuple[Quantity, Quantity]:
     if windows.left_cents > 0:
         left = Term(MAINS_LEFT, 2 * windows.left_cents / math.sqrt(3), "B")
         extent = combine(extent.value, "cents", [*extent.budget, left])
+    if windows.vibrato is not None:
+        taken, swing = 2 * (1 - windows.left), windows.vibrato
+        at_extremes = Term(SMOOTHED, taken * swing.scatter / 2 / swing.cents, "A")
+        extent = combine(extent.value + taken * swing.cents, "cents", [*extent.budget, at_extremes])
     if seconds.count < 3:
         return extent, not_measurable(
             "cents", "fewer than 3 whole seconds of tone: record 10 s or more"

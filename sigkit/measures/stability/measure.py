@@ -26,7 +26,7 @@ from sigkit.measures.held_note import (
 from sigkit.measures.repeats import drift_of, independent_values
 from sigkit.measures.result import Result
 from sigkit.measures.stability.allan import COLUMNS, allan_deviation
-from sigkit.measures.stability.extents import extents_of, spread_of, windows_of
+from sigkit.measures.stability.extents import Windows, extents_of, spread_of, windows_of
 from sigkit.measures.stability.mains import MAINS_AT_ENDS, mains_wobble
 from sigkit.measures.stability.wander import jitter_of
 from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
@@ -37,6 +37,7 @@ from sigkit.tracks.phase import PhaseTrack
 from sigkit.tracks.pitch import PitchTrack, track_tone
 from sigkit.tracks.recorder import LOST, cut_at_faults, known_gaps, recorder_faults, without_faults
 from sigkit.tracks.second_opinion import second_opinion
+from sigkit.tracks.swings import Vibrato, vibrato_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -63,10 +64,12 @@ class StabilityResult(Result):
     spread : Quantity
         Standard deviation of the pitch over the whole capture, in windows of 0.1 s (6 periods of a
         note below 60 Hz), drift included, the track's own noise taken out, cents. What is faster
-        than the window, a mains wobble above all, is smoothed by it and not in this number.
+        than the window, a mains wobble above all, is smoothed by it and not in this number; what
+        the window takes of a steady vibrato of 3 to 15 Hz is given back.
     peak_to_peak : Quantity
         Highest less lowest pitch over the whole capture in the same windows, the track's own noise
-        taken out, cents; of the pitch at an instant it would be more.
+        taken out, what the window takes of a steady vibrato given back, cents; of the pitch at an
+        instant it would be more.
     drift : Quantity
         Slope of a straight line through the pitch, cents/min.
     wander : Quantity
@@ -228,7 +231,8 @@ def measure_stability(
     if at_ends and drift.measurable:
         more = [*drift.budget, Term(MAINS_AT_ENDS, at_ends[1], "B")]
         drift = combine(drift.value, "cents/min", more)
-    windows = windows_of(track, reference_hz, capture.duration_s, wobble.lines)
+    vibrato = vibrato_of(phase)
+    windows = windows_of(track, reference_hz, capture.duration_s, wobble.lines, vibrato)
     peak_to_peak, wander = extents_of(windows)
     return StabilityResult(
         source=source_of(capture),
@@ -238,6 +242,7 @@ def measure_stability(
             *_fault_note(faults, capture.rate / rough_hz),
             *second_opinion(capture, track),
             *_hidden_note(least_cents),
+            *_vibrato_note(vibrato, windows),
             *([wobble.note] if wobble.note else []),
             *nominal_note,
         ),
@@ -298,6 +303,17 @@ def _hidden_note(least_cents: float) -> tuple[str, ...]:
     return (
         f"steps of less than {least_cents:.2g} cents may be hidden by the wander, vibrato or "
         "noise of this capture",
+    )
+
+
+def _vibrato_note(vibrato: Vibrato | None, windows: Windows) -> tuple[str, ...]:
+    """Say that the pitch swings, and what of that is in the numbers."""
+    if vibrato is None:
+        return ()
+    return (
+        f"the pitch swings steadily by ±{vibrato.cents:.2g} cents at {vibrato.hz:.1f} Hz, as with "
+        f"a vibrato left on; windows of {windows.window_s:.2g} s leave {windows.left:.2f} of that, "
+        "the rest is given back to spread and peak to peak",
     )
 
 

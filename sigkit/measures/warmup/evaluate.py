@@ -17,6 +17,7 @@ from sigkit.measures.warmup.numbers import (
     parts_of,
     residual_drift,
     settling_of,
+    slope_with_cycle,
     time_constant,
     with_clock,
 )
@@ -74,7 +75,7 @@ def _measured(take: Take) -> WarmupResult:
             *take.notes,
             *step_note(curve.steps),
             *shape_note(shape, curve),
-            *cycle_note(shape, take.band_cents),
+            *cycle_note(shape, take.band_cents, slope_with_cycle(t, steady, shape, curve)),
             *range_note(take.power_on_s, settling),
         ),
         total_drift=total,

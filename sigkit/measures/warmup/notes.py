@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 
@@ -110,8 +112,8 @@ def shape_note(shape: Shape, curve: Curve) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def cycle_note(shape: Shape, band_cents: float) -> tuple[str, ...]:
-    """Name a cycle, and say where it counts."""
+def cycle_note(shape: Shape, band_cents: float, slope: float) -> tuple[str, ...]:
+    """Name a cycle, say where it counts, and how the last quarter goes with it, cents/min."""
     cycle = shape.cycle
     if cycle is None:
         return ()
@@ -120,6 +122,8 @@ def cycle_note(shape: Shape, band_cents: float) -> tuple[str, ...]:
         f"{cycle.period_s / 60:.1f} min, as with a heating that switches; settling time, time "
         "constant and residual drift are without the cycle"
     )
+    if math.isfinite(slope):
+        said += f" (a plain line through the last quarter goes by {slope:+.2g} cents/min)"
     if cycle.cents > band_cents:
         said += f", which by itself leaves the band of ±{band_cents:g} cents"
     return (said,)

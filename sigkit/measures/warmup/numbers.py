@@ -51,6 +51,15 @@ def residual_drift(t: Real, steady: Real, shape: Shape, curve: Curve) -> Quantit
     return combine(slope, "cents/min", terms)
 
 
+def slope_with_cycle(t: Real, steady: Real, shape: Shape, curve: Curve) -> float:
+    """Return the slope of a line through the last quarter with the cycle in it, cents/min."""
+    late = t >= curve.end_s - curve.length_s / 4
+    if shape.cycle is None or np.count_nonzero(late) < 12:
+        return math.nan
+    cents = steady[late] + shape.cycle.at(t[late] - curve.begin_s)
+    return float(np.polyfit(t[late] / 60, cents, 1)[0])
+
+
 def settling_of(
     take: Take, t: Real, steady: Real, curve: Curve, u_final: float, shape: Shape
 ) -> Quantity:

@@ -36,7 +36,8 @@ class WarmupResult(Result):
         From switch-on until the pitch enters, and never again leaves, the band around its final
         value, steps and a cycle taken out, s.
     residual_drift : Quantity
-        Slope over the last quarter of the tone, steps and a cycle taken out, cents/min.
+        Slope over the last quarter of the tone, steps and a cycle taken out, cents/min; the remark
+        on a cycle gives the slope of a plain line beside it.
     cycle_period, cycle_cents : Quantity
         Period (s) and peak (cents) of a regular cycle of 2 to 20 min, such as of a room's heating.
     temperature_coefficient : Quantity

@@ -1,0 +1,52 @@
+"""A vibrato left on: spread and extent of the pitch itself, though windows of 0.1 s smooth it."""
+
+import math
+
+import numpy as np
+import pytest
+from held_pitch import forgetful
+from tones import moving_tone, write_sound
+
+import sigkit
+
+RATE, SECONDS = 16_000, 6.0
+T = np.arange(round(SECONDS * RATE)) / RATE
+
+
+def measured(folder, hz, cents):
+    x = moving_tone("saw", hz * 2 ** (cents / 1200), RATE)
+    x += 0.2 * 10 ** (-50 / 20) * np.random.default_rng(3).standard_normal(x.size)
+    return sigkit.measure_stability(sigkit.open_capture(write_sound(folder, x, RATE)))
+
+
+@pytest.mark.parametrize(
+    ("hz", "peak", "rate_hz", "left"),
+    [(220, 8.0, 5.5, 0.73), (440, 2.0, 9.12, 0.39), (50, 10.0, 4.0, 0.79)],
+)
+def test_spread_is_that_of_the_pitch_itself(tmp_path, hz, peak, rate_hz, left):
+    """A sine's deviation is peak / sqrt 2, its extent 2 peak, whatever windows leave of it.
+
+    Windows weighed by a parabola leave 3 (sin x - x cos x) / x^3 (integral tables), x being pi
+    times the periods in a window of 0.1 s, or of 0.12 s for 50 Hz.
+    """
+    r = measured(tmp_path, hz, peak * np.sin(2 * np.pi * rate_hz * T + 0.4))
+    assert r.spread.value == pytest.approx(peak / math.sqrt(2), rel=0.02)
+    assert abs(r.spread.value - peak / math.sqrt(2)) <= r.spread.expanded
+    assert r.peak_to_peak.value == pytest.approx(2 * peak, rel=0.05)
+    said = next(note for note in r.notes if "swings steadily" in note)
+    assert f"±{peak:.2g} cents at {rate_hz:.1f} Hz" in said
+    assert f"leave {left:.2f} of that" in said
+    assert any("vibrato" in term.source for term in r.spread.budget)
+
+
+def test_wander_is_no_vibrato(tmp_path):
+    rng = np.random.default_rng(8)
+    knots_s = np.arange(0, SECONDS + 1, 0.01)
+    cents = np.interp(T, knots_s, forgetful(rng, knots_s.size, 0.01, 1.0, 0.3))
+    assert not any("swings steadily" in note for note in measured(tmp_path, 220, cents).notes)
+
+
+def test_mains_on_a_low_note_is_no_vibrato(tmp_path):
+    """Once a period of 55 Hz, a wobble at 60 Hz looks like one at 5 Hz (sampling theorem)."""
+    r = measured(tmp_path, 55, 3 * np.sin(2 * np.pi * 60 * T))
+    assert not any("swings steadily" in note for note in r.notes)
