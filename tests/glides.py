@@ -15,8 +15,11 @@ import pandas as pd
 import soundfile as sf
 import voice
 
+from sigkit import open_capture
+
 RATE = voice.RATE
 LN9 = math.log(9)
+TIME = np.arange(round(3.2 * RATE)) / RATE
 LATER_S = 0.625 / RATE
 """The oscillator holds each quarter of a sample's pitch at its end."""
 
@@ -181,3 +184,15 @@ def settled_of(law: str, seconds: float, interval_cents: float, band_cents: floa
 def target_of(rows: list[dict], first: float) -> float:
     """Return where the note before this one was heading."""
     return rows[-1]["target"] if rows else first
+
+
+def bent(path, pitch_cents, low_hz=262.0, snr_db=45.0, seed=0, wave="saw"):
+    """A saw, or another wave, along any pitch above ``low_hz``."""
+    rng = np.random.default_rng(seed)
+    octaves = np.log2(low_hz) + pitch_cents / 1200
+    count = pitch_cents.size
+    still = np.zeros(int(np.sum(2**octaves) / voice.RATE) + 64)
+    x = voice.decimate(voice.oscillate(wave, octaves, np.full(count, 0.5), still, 0.3))
+    x = 0.15 * x / np.std(x)
+    sf.write(path, x + 0.15 * 10 ** (-snr_db / 20) * rng.standard_normal(count), voice.RATE)
+    return open_capture(path)
