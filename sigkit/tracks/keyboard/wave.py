@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sigkit.arrays import Real
+from sigkit.arrays import Complex, Real
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.keyboard.pitch import NotePitch
 from sigkit.tracks.keyboard.sound import KeySound
+from sigkit.tracks.keyboard.stray import lines_on
 
 MOST_HARMONICS = 150
 LEAST_SHARE = 1e-3
@@ -33,7 +34,7 @@ class HeldWave:
 
     pitch: NotePitch
     start_s: float
-    amplitudes: Real
+    amplitudes: Complex
     power: float
 
     @classmethod
@@ -61,9 +62,4 @@ class HeldWave:
     def at(self, t: Real) -> Real:
         """Return the wave at full level."""
         base = np.exp(2j * np.pi * self.pitch.cycles(t, self.start_s))
-        turn, out = np.ones_like(base), np.zeros(t.size)
-        for amplitude in self.amplitudes:
-            turn = turn * base
-            if amplitude != 0:
-                out += (amplitude * turn).real
-        return out
+        return lines_on(base, self.amplitudes)
