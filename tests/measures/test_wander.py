@@ -8,8 +8,9 @@ from scipy import ndimage
 from tones import moving_tone, write_sound
 
 import sigkit
-from sigkit.measures.stability.extents import window_noise, without_noise
+from sigkit.measures.stability.extents import without_noise
 from sigkit.measures.stability.wander import jitter_of
+from sigkit.measures.stability.windows import window_noise, window_ramp
 from sigkit.measures.steadiness import noise_lags, pitch_path, root_of, slope_of, variance_terms
 from sigkit.quantity import Term
 from sigkit.tracks.phase import PhaseTrack
@@ -112,7 +113,7 @@ def test_root_of_a_variance_holds_the_root():
 
 def test_variance_of_correlated_noise_has_the_stated_scatter():
     """Windows that share sound: u of the mean square against 400 draws, with and without a path."""
-    noise = window_noise(0.5, 0.1, 0.01)
+    noise = window_noise(0.5, window_ramp(0.1, 0.01, orders=0))
     rng, kernel = np.random.default_rng(6), np.arange(-5.0, 6.0) / np.sqrt(110)
     for path in (np.zeros(2000), 0.5 * np.sin(np.arange(2000) * 0.3)):
         squares, stated = [], []
@@ -127,7 +128,7 @@ def test_variance_of_correlated_noise_has_the_stated_scatter():
 def test_smoothing_asks_for_what_the_noise_needs():
     rng, kernel = np.random.default_rng(7), np.arange(-5.0, 6.0) / np.sqrt(110)
     white = np.convolve(rng.standard_normal(2010), kernel, "valid")
-    noise = window_noise(1.0, 0.1, 0.01)
+    noise = window_noise(1.0, window_ramp(0.1, 0.01, orders=0))
     assert np.ptp(without_noise(white, noise)) == 0
     path = 30 * np.sin(np.arange(2000) * 0.02)
     smooth = without_noise(path + white, noise)

@@ -26,9 +26,10 @@ from sigkit.measures.held_note import (
 from sigkit.measures.repeats import drift_of, independent_values
 from sigkit.measures.result import Result
 from sigkit.measures.stability.allan import COLUMNS, allan_deviation
-from sigkit.measures.stability.extents import Windows, extents_of, spread_of, windows_of
+from sigkit.measures.stability.extents import extents_of, spread_of
 from sigkit.measures.stability.mains import MAINS_AT_ENDS, mains_wobble
 from sigkit.measures.stability.wander import jitter_of
+from sigkit.measures.stability.windows import Windows, windows_of
 from sigkit.measures.steadiness import mean_of, noise_lags, pitch_path, slope_of
 from sigkit.quantity import Quantity, Term, combine
 from sigkit.tracks.bend_or_leap import jumps_of
@@ -63,12 +64,12 @@ class StabilityResult(Result):
         That frequency against the nominal one, cents.
     spread : Quantity
         Standard deviation of the pitch over the whole capture, in windows of 0.1 s (6 periods of a
-        note below 60 Hz), drift included, the track's own noise taken out, cents. What is faster
-        than the window, a mains wobble above all, is smoothed by it and not in this number; what
-        the window takes of a steady vibrato of 3 to 15 Hz is given back.
+        note below 60 Hz), drift included, the track's own noise taken out, cents. What the window
+        takes of a slow wander, of steps and of a steady vibrato of 3 to 15 Hz is given back; what
+        is faster than the window, a mains wobble above all, is smoothed by it and not in here.
     peak_to_peak : Quantity
         Highest less lowest pitch over the whole capture in the same windows, the track's own noise
-        taken out, what the window takes of a steady vibrato given back, cents; of the pitch at an
+        taken out, what the window takes given back in the same way, cents; of the pitch at an
         instant it would be more.
     drift : Quantity
         Slope of a straight line through the pitch, cents/min.
@@ -232,7 +233,14 @@ def measure_stability(
         more = [*drift.budget, Term(MAINS_AT_ENDS, at_ends[1], "B")]
         drift = combine(drift.value, "cents/min", more)
     vibrato = vibrato_of(phase)
-    windows = windows_of(track, reference_hz, capture.duration_s, wobble.lines, vibrato)
+    windows = windows_of(
+        track,
+        reference_hz,
+        capture.duration_s,
+        wobble.lines,
+        vibrato,
+        jumps["time_s"].to_numpy(np.float64),
+    )
     peak_to_peak, wander = extents_of(windows)
     return StabilityResult(
         source=source_of(capture),
