@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from held import RATES, cases_of
 from scipy import ndimage
-from tones import moving_tone, tone, window_mean_hz, write_sound
+from tones import moving_tone, sharp_windows, tone, window_mean_hz, write_sound
 
 import sigkit
 
@@ -48,19 +48,16 @@ def stability(rng, folder, *, wobble=False):
     hz = math.exp(rng.uniform(math.log(lowest), math.log(min(1500, rate / 8))))
     # The pitch goes on beyond either end of the capture: windows about its first moment see that.
     window_s = max(0.1, 6 / hz)
-    ends = round(window_s / 2 * rate) + 1
+    ends = round(1.1 * window_s * rate) + 1
     t = np.arange(-ends, round(seconds * rate) + ends) / rate
-    knots_s = np.arange(-window_s, seconds + window_s, 0.01)
+    knots_s = np.arange(-2 * window_s, seconds + 2 * window_s, 0.01)
     spread, memory_s = 10 ** rng.uniform(-1.5, 0.3), 10 ** rng.uniform(-0.7, 1)
     wander = forgetful(rng, knots_s.size, 0.01, spread, memory_s)
     cents = np.interp(t, knots_s, wander) + rng.uniform(-8, 8) * t / 60
     swing = 10 ** rng.uniform(-0.7, 0.3) if wobble else 0.0
     mains = float(rng.choice([50, 60]) * rng.choice([1, 2]) + rng.uniform(-0.05, 0.05))
     moving = cents + swing * np.sin(2 * np.pi * mains * t + rng.uniform(0, 6))
-    seen = window_mean_hz(moving, rate, ends / rate + np.arange(0, seconds, 0.01), window_s)
-    cells = round(seconds / 0.01)
-    middles = (np.arange(cells) + 0.5) * seconds / cells
-    spread_cents = window_mean_hz(moving, rate, ends / rate + middles, window_s).std()
+    seen = sharp_windows(moving, rate, ends / rate + np.arange(0, seconds, 0.01), window_s)
     t, cents, moving = (v[ends:-ends] for v in (t, cents, moving))
     x = moving_tone(str(rng.choice(WAVES)), hz * 2 ** (moving / 1200), rate, duty=0.3)
     x += 0.2 * 10 ** (-rng.uniform(25, 60) / 20) * rng.standard_normal(x.size)
@@ -69,7 +66,7 @@ def stability(rng, folder, *, wobble=False):
     truths = {
         "frequency": hz * 2 ** (moving.mean() / 1200),
         "offset": 1200 * math.log2(hz / 440) + moving.mean(),
-        "spread": spread_cents,
+        "spread": cents.std(),
         "peak_to_peak": np.ptp(seen),
         "wander": np.ptp(np.median(whole, axis=1)),
         "drift": float(np.polyfit(t[::50] / 60, moving[::50], 1)[0]),

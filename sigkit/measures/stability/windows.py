@@ -190,7 +190,17 @@ def windows_of(
     slow = 2 * math.hypot(*(peak for at, peak in beats if abs(at - round(at)) < SLOWLY), 0.0)
     last_hops = 0.5 + float(np.clip((duration_s - track.time_s[-1]) / track.hop_s, 0, 1))
     return Windows(
-        cents, u_cents, first, missed, window_s, track.hop_s, tuple(held), left, last_hops, slow, vibrato
+        cents,
+        u_cents,
+        first,
+        missed,
+        window_s,
+        track.hop_s,
+        tuple(held),
+        left,
+        last_hops,
+        slow,
+        vibrato,
     )
 
 
