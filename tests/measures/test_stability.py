@@ -216,7 +216,7 @@ def test_clock_term_is_fifty_parts_per_million_rectangular(tmp_path):
 
 
 def test_vibrato_spread_and_extent(tmp_path):
-    """Sine of 1 Hz: spread peak / sqrt 2, peak to peak 2 peak: what windows take of it is given back.
+    """Sine of 1 Hz: spread peak / sqrt 2, extent 2 peak: what windows take of it is given back.
 
     The ends that cannot be seen, 0.07 s of 20 s on either side, hold the pitch beside them.
     """

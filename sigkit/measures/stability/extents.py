@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from sigkit.arrays import Real
 from sigkit.measures.stability.wander import BANDS
-from sigkit.measures.stability.windows import Windows, window_ramp
+from sigkit.measures.stability.windows import Windows
 from sigkit.measures.steadiness import LEVEL_KNOWN, root_of, variance_terms
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 

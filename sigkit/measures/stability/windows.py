@@ -135,7 +135,7 @@ def windows_of(
     vibrato: Vibrato | None = None,
     jumps_s: Real | None = None,
 ) -> Windows:
-    """Return a track in cents above a reference, its bend given back, held to jumps and ends of its tone.
+    """Return a track in cents above a reference, its bend given back, held to jumps and ends.
 
     Parameters
     ----------
@@ -157,16 +157,42 @@ def windows_of(
     u_cents = np.array(track.u_cents(), np.float64)
     seen_at = np.array(track.cents(reference_hz), np.float64)
     plain, across = _held_to_jumps(seen_at, np.empty(0) if jumps_s is None else jumps_s, track)
-    first = _bent(plain, window_s, track.hop_s, across)
-    missed = np.nan_to_num(_bent(first, window_s, track.hop_s, across))
-    first = np.nan_to_num(first)
-    cents = plain + first
+    bent = _bent(plain, window_s, track.hop_s, across)
+    missed = np.nan_to_num(_bent(bent, window_s, track.hop_s, across))
+    bent = np.nan_to_num(bent)
+    cents = plain + bent
+    held = _hold_ends(cents, float(np.nanmean(u_cents**2)), window_s, track.hop_s, reference_hz)
+    rest = [(hz, 3 * peak / (math.pi * hz * window_s) ** 2) for hz, peak in lines]
+    left = math.hypot(*(peak for _, peak in rest), 0.0)
+    beats = [(hz * track.hop_s, peak) for hz, peak in rest]
+    # The phase, once a period, may show them the other way round: up to twice that.
+    slow = 2 * math.hypot(*(peak for at, peak in beats if abs(at - round(at)) < SLOWLY), 0.0)
+    last_hops = 0.5 + float(np.clip((duration_s - track.time_s[-1]) / track.hop_s, 0, 1))
+    return Windows(
+        cents,
+        u_cents,
+        bent,
+        missed,
+        window_s,
+        track.hop_s,
+        held,
+        left,
+        last_hops,
+        slow,
+        vibrato,
+    )
+
+
+def _hold_ends(
+    cents: Real, u_squared: float, window_s: float, hop_s: float, reference_hz: float
+) -> tuple[tuple[slice, float], ...]:
+    """Hold the pitch to the ends of a tone, in place, and say how much it may change there."""
     known = np.flatnonzero(np.isfinite(cents))
     seen = cents[known]
-    shared = window_noise(1.0, window_ramp(window_s, track.hop_s, orders=1))
+    shared = window_noise(1.0, window_ramp(window_s, hop_s, orders=1))
     shared /= shared[0]
     reach_s = window_s / 2 + MOST_HELD * HELD_PERIODS / reference_hz + SOUGHT_S
-    reach = math.ceil(reach_s / track.hop_s) + 1
+    reach = math.ceil(reach_s / hop_s) + 1
     first, last = int(known[0]), int(known[-1])
     held = []
     for count, end, part in (
@@ -177,31 +203,13 @@ def windows_of(
             continue
         moved = float(np.mean((seen[count:] - seen[:-count]) ** 2))
         by_noise = 1 - (shared[count] if count < shared.size else 0.0)
-        by_noise *= 2 * float(np.nanmean(u_cents**2))
+        by_noise *= 2 * u_squared
         cents[part] = cents[end]
         # Frames within a window share sound; chance as for any mean square of so many values.
-        worth = known.size * track.hop_s / window_s
+        worth = known.size * hop_s / window_s
         chance = moved * math.sqrt(2 / max(2.0, worth))
         held.append((part, math.sqrt(max(0.0, moved - by_noise) + chance)))
-    rest = [(hz, 3 * peak / (math.pi * hz * window_s) ** 2) for hz, peak in lines]
-    left = math.hypot(*(peak for _, peak in rest), 0.0)
-    beats = [(hz * track.hop_s, peak) for hz, peak in rest]
-    # The phase, once a period, may show them the other way round: up to twice that.
-    slow = 2 * math.hypot(*(peak for at, peak in beats if abs(at - round(at)) < SLOWLY), 0.0)
-    last_hops = 0.5 + float(np.clip((duration_s - track.time_s[-1]) / track.hop_s, 0, 1))
-    return Windows(
-        cents,
-        u_cents,
-        first,
-        missed,
-        window_s,
-        track.hop_s,
-        tuple(held),
-        left,
-        last_hops,
-        slow,
-        vibrato,
-    )
+    return tuple(held)
 
 
 def _bent(cents: Real, window_s: float, hop_s: float, across: Real) -> Real:
@@ -279,7 +287,7 @@ def window_ramp(window_s: float, hop_s: float, *, orders: int) -> Real:
     away, share = _sharpening(window_s, hop_s)
     bend = np.zeros(2 * away + 1)
     bend[[0, away, 2 * away]] = -share, 2 * share, -share
-    whole, part = ramp, ramp
+    whole = part = ramp
     for _ in range(orders):
         part = np.convolve(part, bend)
         whole = np.pad(whole, away) + part
