@@ -212,7 +212,9 @@ def test_clock_term_is_fifty_parts_per_million_rectangular(tmp_path):
     clock = next(t for t in r.frequency.budget if "clock" in t.source)
     assert clock.u == pytest.approx(440 * 50e-6 / math.sqrt(3), rel=1e-4)
     assert r.offset.u == pytest.approx(50 / math.sqrt(3) * 0.0017312, rel=0.01)
-    assert not any("clock" in t.source for t in (*r.spread.budget, *r.drift.budget))
+    assert not any("clock" in t.source for t in r.spread.budget)
+    [of_minutes] = [t.u for t in r.drift.budget if "clock" in t.source]
+    assert of_minutes == pytest.approx(abs(r.drift.value) * 50e-6 / math.sqrt(3), rel=1e-9)
 
 
 def test_vibrato_spread_and_extent(tmp_path):

@@ -229,9 +229,9 @@ def measure_stability(
         nominal_hz = nearest_note_hz(reference_hz)
         nominal_note = (f"offset is from the nearest equal-tempered note, {nominal_hz:.2f} Hz",)
     drift = slope_of(pitch_path(phase, reference_hz, capture.duration_s))
-    if at_ends and drift.measurable:
-        more = [*drift.budget, Term(MAINS_AT_ENDS, at_ends[1], "B")]
-        drift = combine(drift.value, "cents/min", more)
+    if drift.measurable:
+        more = [Term(MAINS_AT_ENDS, at_ends[1], "B")] if at_ends else []
+        drift = combine(drift.value, "cents/min", [*drift.budget, *more, clock_term(drift.value)])
     vibrato = vibrato_of(phase)
     windows = windows_of(
         track,
