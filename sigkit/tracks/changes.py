@@ -219,7 +219,7 @@ class _Tone:
     def _responses(self, rest: Real, first: int, last: int) -> tuple[Real, Real]:
         """Responses of the filters at points of the grid, and their noise: infinite at the ends."""
         shape = (len(self.scales), 4, last - first)
-        out, noise = np.zeros(shape), np.full(shape, np.inf)
+        out, noise = np.zeros(shape, np.float32), np.full(shape, np.inf, np.float32)
         for scale, banks in enumerate(self.scales):
             for bank in banks:
                 begin, end = max(first, bank.half), min(last, rest.size - bank.half)
