@@ -105,7 +105,7 @@ def test_times_of_a_single_clipped_stretch(tmp_path):
     x[2 * RATE : 2 * RATE + 480] *= 5
     fitness = fitness_of(tmp_path, np.clip(x, -1, 1))
     (problem,) = fitness.problems
-    assert problem.where == "2 flat tops, first at 2.00, 2.01 s"
+    assert problem.where == "2 flat tops, at 2.00, 2.01 s"
     assert problem.how_much.startswith("0.18 % of samples")  # 53.5 % of 480 samples of 144000
 
 
