@@ -367,9 +367,7 @@ def _rails(first: Stage, last: Stage, test: str, subject: str, *, pitch: bool) -
     if moved:
         which = ", ".join(moved)
         scale = f"; {RAIL_CENTS}" if pitch else ""
-        return (
-            f"{RETRIMMED}: {which}; includes the effect of the new rail setting{scale}"
-        )
+        return f"{RETRIMMED}: {which}; includes the effect of the new rail setting{scale}"
     return "rails not logged for both stages" if pitch and not common else ""
 
 

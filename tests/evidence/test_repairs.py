@@ -121,7 +121,10 @@ def test_only_repairs_in_between_and_of_the_subject_count(tmp_path):
     assert [r.done for r in both] == ["rails trimmed", "cleaned"]
     assert "cannot be put down to one of them" in attribution(both)
     one = between(repairs, "volume", stages, "2_rails", "3_after")
-    assert attribution(one) == "one repair that may have changed it is logged in between: cleaned (volume)"
+    assert (
+        attribution(one)
+        == "one repair that may have changed it is logged in between: cleaned (volume)"
+    )
     assert attribution(between(repairs, "x", stages, "1_before", "1_before")) == NONE_LOGGED
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from tones import moving_tone
 
+from sigkit.commands.evidence import table_lines
 from sigkit.evidence.job.folder import Take, open_job
 from sigkit.evidence.job.names import CaptureName
 from sigkit.evidence.run.takes import keywords
@@ -157,8 +158,11 @@ def test_warm_ups_without_switch_on_are_neither_compared_nor_judged(tmp_path):
         if row.judged.quantity in ("total_drift", "settling_time"):
             if row.judged.quantity == "total_drift":
                 assert "switch-on is not in the recording" in row.verdict
-            assert row.limit_verdict.word == ""
+            has_value = row.last.quantity.measurable
+            assert row.limit_verdict.word == ("" if has_value else "not measurable")
             assert not row.change.measurable
+    terminal = " ".join(" ".join(table_lines(found)).split())
+    assert "limit not held against (±15 cents): switch-on is not in the recording" in terminal
 
 
 def test_a_drift_that_began_unheard_is_neither_compared_nor_judged(tmp_path):
