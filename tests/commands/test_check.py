@@ -144,10 +144,10 @@ def test_of_the_sample_only_the_capture_planted_as_unfit_is_rejected(tmp_path):
 
 
 def test_what_harms_other_tests_only_is_no_reason_to_record_again(tmp_path, capsys):
-    t = np.arange(2 * 8000) / 8000
-    clipped = np.clip(3 * np.sin(2 * np.pi * 220 * t), -0.9, 0.9)
+    t = np.arange(12 * 44100) / 44100
+    clipped = np.clip(1.5 * np.sin(2 * np.pi * 220.3 * t), -1, 1)
     for name in ("stability-osc.wav", "envelope-loudness.wav"):
-        sf.write(tmp_path / name, clipped, 8000, subtype="PCM_24")
+        sf.write(tmp_path / name, clipped, 44100, subtype="PCM_24")
     main(["check", str(tmp_path / "stability-osc.wav")])
     assert "  clipped: " in (out := capsys.readouterr().out)
     assert "usable with remarks" in out
