@@ -97,6 +97,11 @@ def test_the_day_of_a_stage_without_captures_is_no_day_of_recording(job_folder):
     assert told["capture-dates"] == "before: nothing; after: 2026-03-04"
 
 
+def test_that_nothing_was_left_out_is_said_so_that_it_cannot_be_misread(evidence, monkeypatch):
+    monkeypatch.setattr("sigkit.evidence.listing.texts.not_tested", lambda _: [])
+    assert "Not tested\n\nNothing: every bench test was done" in long_text(evidence, "x")
+
+
 def test_rails_that_were_trimmed_are_told_in_the_longer_texts(evidence):
     said = "Supply rails were trimmed in between: changes include that effect."
     rows = tuple(replace(r, remarks=(f"{RETRIMMED}: plus15",)) for r in evidence.rows)
