@@ -270,8 +270,9 @@ def _held(
         return NOT_HELD, unjudged
     verdict = _stands(cell, limit, judged)
     if test == "warmup" and judged.quantity == "settling_time" and verdict.word == WITHIN:
-        unjudged = too_short_for(used, limit.value)
-    return (NOT_HELD, unjudged) if unjudged else (verdict, "")
+        short = too_short_for(used, limit.value)
+        return (NOT_HELD, short) if short else (verdict, "")
+    return verdict, ""
 
 
 def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:
