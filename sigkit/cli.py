@@ -130,6 +130,10 @@ def _last_place(error: Exception) -> str:
     return f"{Path(frames[-1].filename).name}, line {frames[-1].lineno}" if frames else ""
 
 
+IDLE_WORKER = "A worker stopped while some jobs were given to the executor."
+"""What joblib warns of where a process had nothing to do for minutes; no capture is lost by it."""
+
+
 @contextmanager
 def _warnings_last() -> Iterator[None]:
     """Keep what libraries warn of until the end of the run, and say it once there."""
@@ -139,6 +143,8 @@ def _warnings_last() -> Iterator[None]:
         finally:
             said = dict.fromkeys(" ".join(str(one.message).split()) for one in kept)
             for text in said:
+                if text.startswith(IDLE_WORKER):
+                    continue
                 print("\n".join(folded(f"Remark of the program: {text}")), file=sys.stderr)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sigkit.captures.clipping import FIRST_TIMES, FlatTops
 from sigkit.captures.problem import ALL_TESTS, LEVEL_TESTS, Problem
-from sigkit.captures.remarks import spoken_places
+from sigkit.captures.remarks import spoken_places, spoken_span
 
 if TYPE_CHECKING:
     from sigkit.captures.wav import Capture
@@ -121,15 +121,25 @@ def clipped_of(tally: Tally) -> list[Problem]:
     if not starts:
         return []
     at = np.sort(np.concatenate(starts))
-    times = spoken_places(at[:FIRST_TIMES] / capture.rate)
+    seconds = at / capture.rate
+    if len(at) > FIRST_TIMES:
+        times = f"from {spoken_span(seconds[0], seconds[-1], 2)}"
+    else:
+        times = f"at {spoken_places(seconds)}"
     share = 100 * samples / capture.frames
-    at_level = "full scale" if full else f"{20 * math.log10(edge):.1f} dBFS, below full scale"
+    at_level = "full scale" if full else f"{_level_below_full(edge)}, below full scale"
     how = f"{share:.2g} % of samples cut off at {at_level}"
-    where = f"{len(at)} flat tops, first at {times}"
+    where = f"{len(at)} flat {'top' if len(at) == 1 else 'tops'}, {times}"
     remedy = "Lower the gain and record again; pitch tests can still use this one."
     if not full:
         remedy = "Lower the gain before the stage that limits; pitch tests can use this one."
     return [Problem("clipped", where, how, LEVEL_TESTS, remedy, "record again")]
+
+
+def _level_below_full(edge: float) -> str:
+    """Return a level just below full scale with as many digits as keep it off 0 dBFS."""
+    level = 20 * math.log10(edge)
+    return f"{level:.{1 if level <= -0.05 else 2 if level <= -0.005 else 4}f} dBFS"
 
 
 def clipped_in(capture: Capture) -> list[Problem]:

@@ -84,7 +84,8 @@ def lines_of(check: Check) -> list[str]:
     for note in check.notes:
         lines += folded(f"note: {note}", "  ", "    ")
     for problem in check.problems:
-        again = ": record again" if problem.severity == "record again" else ""
+        harmed = not check.test or check.test in problem.harms
+        again = ": record again" if harmed and problem.severity == "record again" else ""
         lines += folded(f"{problem.kind}{again}: {problem.how_much}, {problem.where}", "  ", "    ")
         lines += folded(f"harms {problem.harmed}. {problem.remedy}", "    ", "    ")
     return lines

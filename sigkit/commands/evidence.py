@@ -141,6 +141,7 @@ def _answerless(row: Row) -> tuple[str, ...]:
 
 def _row_lines(row: Row) -> list[str]:
     from sigkit.evidence.report.pages import cell_text, change_text, limit_text
+    from sigkit.evidence.rows.table import UNHELD
     from sigkit.measures.result import words
 
     lines = [f"  {row.judged.label}"]
@@ -157,6 +158,10 @@ def _row_lines(row: Row) -> list[str]:
         chance = row.limit_verdict.chance
         held = f"{limit_text(row)}; probability within {chance}" if chance else limit_text(row)
         lines += folded(f"{row.limit_verdict.word} ({held})", head, " " * len(head))
+    elif why := next((r for r in row.remarks if r.startswith(UNHELD)), ""):
+        head = f"    {'limit':{width}}"
+        held = f"({limit_text(row)}): " if row.limit is not None else ""
+        lines += folded(f"not held against {held}{why.removeprefix(UNHELD)}", head, " " * len(head))
     return lines
 
 

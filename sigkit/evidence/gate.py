@@ -38,6 +38,7 @@ FAMILY_HZ = 11_025
 BAND_STEP = 0.02
 """Bands whose upper ends differ by a larger share hold other sound."""
 
+RETRIMMED = "rails retrimmed between"
 RAIL_CENTS = "1 mV on a pitch voltage of 1 V/octave is 1.2 cents"
 """1200 cents a volt: an octave is 1200 cents by definition."""
 
@@ -366,9 +367,7 @@ def _rails(first: Stage, last: Stage, test: str, subject: str, *, pitch: bool) -
     if moved:
         which = ", ".join(moved)
         scale = f"; {RAIL_CENTS}" if pitch else ""
-        return (
-            f"rails retrimmed between: {which}; includes the effect of the new rail setting{scale}"
-        )
+        return f"{RETRIMMED}: {which}; includes the effect of the new rail setting{scale}"
     return "rails not logged for both stages" if pitch and not common else ""
 
 

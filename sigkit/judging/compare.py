@@ -96,6 +96,17 @@ def join_takes(takes: Sequence[Quantity]) -> Quantity:
     return combine(statistics.fmean(values), takes[0].unit, terms)
 
 
+def unit_of_change(unit: str) -> str:
+    """Return the unit of a difference: of two levels in dBFS, however weighted, it is dB.
+
+    Examples
+    --------
+    >>> unit_of_change("dBFS(A)"), unit_of_change("cents")
+    ('dB', 'cents')
+    """
+    return "dB" if unit.startswith("dBFS") else unit
+
+
 def difference(
     first: Quantity,
     last: Quantity,
@@ -139,11 +150,11 @@ def difference(
     """
     for quantity in (first, last):
         if not quantity.measurable:
-            return not_measurable(quantity.unit, quantity.reason)
+            return not_measurable(unit_of_change(quantity.unit), quantity.reason)
     terms = _subtracted(first, last, shared, one_setting=one_setting)
     if not any(term.u > 0 for term in terms):
         terms = [*budget_of(first), *budget_of(last)]
-    return combine(last.value - first.value, last.unit, terms)
+    return combine(last.value - first.value, unit_of_change(last.unit), terms)
 
 
 def judge_change(
@@ -243,7 +254,8 @@ def judge_bound(
     if sign * apart.value <= apart.expanded:
         return None
     least = sign * apart.value - apart.expanded
-    change = not_measurable(first.unit, f"{BY_AT_LEAST} {least:.2g} {first.unit}")
+    unit = unit_of_change(first.unit)
+    change = not_measurable(unit, f"{BY_AT_LEAST} {least:.2g} {unit}")
     return Change(change, IMPROVED if first.measurable else WORSE)
 
 

@@ -100,12 +100,22 @@ def test_full_scale_clipping_is_found(tmp_path, shape, subtype):
             assert fitness.verdict_for(test) == "usable with remarks"
 
 
+def test_many_flat_tops_are_told_by_their_stretch_and_a_level_below_full_scale(tmp_path):
+    """Tops cut at 0.999, 0.009 dB below full scale, from 1 s on: the first half period, 5 ms."""
+    x = np.sin(2 * np.pi * 100 * np.arange(3 * RATE) / RATE)
+    x[:RATE] *= 0.3
+    x[RATE:] *= 1.5
+    (problem,) = fitness_of(tmp_path, np.clip(x, -0.999, 0.999)).problems
+    assert problem.where == "400 flat tops, from 1.00 to 3.00 s"
+    assert problem.how_much.endswith("cut off at -0.01 dBFS, below full scale")
+
+
 def test_times_of_a_single_clipped_stretch(tmp_path):
     x = 0.3 * np.sin(2 * np.pi * 100 * np.arange(3 * RATE) / RATE)
     x[2 * RATE : 2 * RATE + 480] *= 5
     fitness = fitness_of(tmp_path, np.clip(x, -1, 1))
     (problem,) = fitness.problems
-    assert problem.where == "2 flat tops, first at 2.00, 2.01 s"
+    assert problem.where == "2 flat tops, at 2.00, 2.01 s"
     assert problem.how_much.startswith("0.18 % of samples")  # 53.5 % of 480 samples of 144000
 
 

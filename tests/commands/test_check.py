@@ -141,3 +141,16 @@ def test_of_the_sample_only_the_capture_planted_as_unfit_is_rejected(tmp_path):
     assert [Path(name).as_posix()[-47:] for name in again] == [
         f"{tmp_path}/2_cleaned/slider-oscillator_1_level.wav"[-47:]
     ]
+
+
+def test_what_harms_other_tests_only_is_no_reason_to_record_again(tmp_path, capsys):
+    t = np.arange(12 * 44100) / 44100
+    clipped = np.clip(1.5 * np.sin(2 * np.pi * 220.3 * t), -1, 1)
+    for name in ("stability-osc.wav", "envelope-loudness.wav"):
+        sf.write(tmp_path / name, clipped, 44100, subtype="PCM_24")
+    main(["check", str(tmp_path / "stability-osc.wav")])
+    assert "  clipped: " in (out := capsys.readouterr().out)
+    assert "usable with remarks" in out
+    assert "clipped: record again" not in out
+    main(["check", str(tmp_path / "envelope-loudness.wav")])
+    assert "clipped: record again" in capsys.readouterr().out

@@ -114,6 +114,7 @@ def test_warnings_come_last_and_once():
         "import sys, warnings, sigkit.commands.new as new, sigkit.cli as cli\n"
         "def run(call):\n"
         "    for _ in range(3): warnings.warn('the moon is full', RuntimeWarning)\n"
+        "    warnings.warn('A worker stopped while some jobs were given to the executor. Why')\n"
         "    print('done', flush=True); print('still at it', file=sys.stderr); return 0\n"
         "new.run.__code__ = run.__code__; new.run.__globals__.update(warnings=warnings, sys=sys)\n"
         "sys.exit(cli.main(['new', 'x']))"

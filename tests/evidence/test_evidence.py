@@ -291,7 +291,7 @@ def test_a_rate_shows_its_count_and_limits(evidence):
 
     release = next(r for r in evidence.rows if r.subject == "release")
     text = cell_text(release.cells["before"]).replace("\N{NO-BREAK SPACE}", " ")
-    assert text == "10 1/s (20 in 2 s: 3 to 30)"
+    assert text == "10 per s (20 in 2 s: 3 to 30)"
 
 
 def test_the_report_on_paper_is_the_same_each_time(job_folder, tmp_path):

@@ -15,11 +15,13 @@ from slider_made import evidence_of as sliders_evidence
 from slider_made import made, spread
 
 import sigkit
+from sigkit.evidence.gate import RETRIMMED
 from sigkit.evidence.listing import pictures
 from sigkit.evidence.listing.claims import claims_of, overclaims
 from sigkit.evidence.listing.kit import kit_of
 from sigkit.evidence.listing.pictures import SIZES
 from sigkit.evidence.listing.texts import ASKED, answers_text, long_text, middle_text, short_text
+from sigkit.evidence.report.about import about, dates_of
 from sigkit.evidence.report.pages import report_html
 
 
@@ -79,6 +81,34 @@ def test_buyers_questions_are_answered_in_order(evidence):
     assert places == sorted(places)
     assert "Not tested." in text
     assert "Last recorded on 2026-03-23." in text
+
+
+def test_the_day_of_a_stage_without_captures_is_no_day_of_recording(job_folder):
+    shutil.rmtree(job_folder / "before")
+    (job_folder / "job.toml").write_text(
+        '[stages.before]\nreason = "not safe to power"\ndate = "2026-01-02"\n'
+        '[stages.after]\ndate = "2026-03-04"\n'
+    )
+    evidence = sigkit.open_job(job_folder).measure(progress=False)
+    assert short_text(evidence).startswith("Recorded 2026-03-04. No recording of before")
+    assert "Last recorded on 2026-03-04." in answers_text(evidence)
+    assert dates_of(evidence) == "2026-03-04"
+    told = {key: text for key, _, text in about(evidence, "")}
+    assert told["capture-dates"] == "before: nothing; after: 2026-03-04"
+
+
+def test_that_nothing_was_left_out_is_said_so_that_it_cannot_be_misread(evidence, monkeypatch):
+    monkeypatch.setattr("sigkit.evidence.listing.texts.not_tested", lambda _: [])
+    assert "Not tested\n\nNothing: every bench test was done" in long_text(evidence, "x")
+
+
+def test_rails_that_were_trimmed_are_told_in_the_longer_texts(evidence):
+    said = "Supply rails were trimmed in between: changes include that effect."
+    rows = tuple(replace(r, remarks=(f"{RETRIMMED}: plus15",)) for r in evidence.rows)
+    moved = sigkit.Evidence(evidence.job, evidence.outcomes, rows)
+    for text in (middle_text, lambda e: long_text(e, "x")):
+        assert said in text(moved)
+        assert said not in text(evidence)
 
 
 def test_answers_tell_what_is_bad_beside_what_was_asked(evidence):

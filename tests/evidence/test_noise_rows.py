@@ -1,5 +1,7 @@
 """Noise in a job: levels compared at a known gain, or relative to the full tone."""
 
+import re
+
 import joblib
 import numpy as np
 import pytest
@@ -7,6 +9,7 @@ from noises import hum, mains_path, note, white, write
 
 from sigkit.evidence.gate import other_gain
 from sigkit.evidence.job.folder import Stage, open_job
+from sigkit.evidence.listing.texts import answers_text
 
 RATE = 16_000
 RIPPLE = {"before": -50.0, "after": -80.0}
@@ -38,11 +41,15 @@ def measured(folder, text):
 
 
 def test_without_a_gain_levels_in_dbfs_are_not_compared(folder):
-    _, noise = measured(folder, "mains_hz = 50\n")
+    evidence, noise = measured(folder, "mains_hz = 50\n")
     assert noise.loc["ripple", "verdict"].startswith("not comparable: input gain not given")
     assert noise.loc["ripple", ["before", "after"]].tolist() == pytest.approx([-50, -80], abs=0.1)
     assert "ripple_re_tone" not in noise.index
     assert noise.loc["mains_frequency", "before"] == pytest.approx(50, abs=0.01)
+    hums = " ".join(answers_text(evidence).partition("Does it hum?")[2].split())
+    hums = hums.replace("\N{MINUS SIGN}", "-")
+    told = [float(level) for level in re.findall(r"multiples of mains (-[\d.]+)", hums)]
+    assert told == pytest.approx([-70, -80], abs=0.1)  # odd, even, of the last stage
 
 
 def test_at_one_gain_they_are(folder):

@@ -121,7 +121,10 @@ def test_only_repairs_in_between_and_of_the_subject_count(tmp_path):
     assert [r.done for r in both] == ["rails trimmed", "cleaned"]
     assert "cannot be put down to one of them" in attribution(both)
     one = between(repairs, "volume", stages, "2_rails", "3_after")
-    assert attribution(one) == "one repair of it is logged in between: cleaned (volume)"
+    assert (
+        attribution(one)
+        == "one repair that may have changed it is logged in between: cleaned (volume)"
+    )
     assert attribution(between(repairs, "x", stages, "1_before", "1_before")) == NONE_LOGGED
 
 
@@ -132,7 +135,7 @@ def test_a_job_says_it_beside_every_change(job_folder, tmp_path):
     evidence = sigkit.open_job(job_folder).measure(progress=False)
     said = {row.subject: " ".join(row.remarks) for row in evidence.rows if row.has_change}
     assert "2 repairs lie between" in said["volume"]
-    assert "one repair of it is logged in between: new caps" in said["release"]
+    assert "one repair that may have changed it is logged in between: new caps" in said["release"]
     written = evidence.write(tmp_path / "evidence")
     report = html.unescape((written / "report.html").read_text(encoding="utf-8"))
     assert "What was done" in report

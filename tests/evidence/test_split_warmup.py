@@ -7,10 +7,16 @@ import numpy as np
 import pytest
 from tones import moving_tone
 
+from sigkit.commands.evidence import table_lines
 from sigkit.evidence.job.folder import Take, open_job
 from sigkit.evidence.job.names import CaptureName
+from sigkit.evidence.rows import table
+from sigkit.evidence.rows.cell import Cell
 from sigkit.evidence.run.takes import keywords
+from sigkit.judging.limits import Limit
+from sigkit.measures import TESTS
 from sigkit.measures.warmup import measure_warmup
+from sigkit.quantity import Term, combine, not_measurable
 
 RATE, SECONDS, AFTER_S, CUT_S, GAP_S, FADE_S = 16000, 120.0, 80.0, 47.3137, 1.7, 0.6
 FIRST_HZ, TAU_S, DRIFT = 220.0, 25.0, {"before": 14.0, "after": 6.0}
@@ -157,8 +163,26 @@ def test_warm_ups_without_switch_on_are_neither_compared_nor_judged(tmp_path):
         if row.judged.quantity in ("total_drift", "settling_time"):
             if row.judged.quantity == "total_drift":
                 assert "switch-on is not in the recording" in row.verdict
-            assert row.limit_verdict.word == ""
+            has_value = row.last.quantity.measurable
+            assert row.limit_verdict.word == ("" if has_value else "not measurable")
             assert not row.change.measurable
+    terminal = " ".join(" ".join(table_lines(found)).split())
+    assert "limit not held against (±15 cents): switch-on is not in the recording" in terminal
+
+
+def test_a_settling_time_without_a_value_counts_as_not_measurable(monkeypatch):
+    """Whatever is unknown of its start: a quantity with a limit and no value is a gap."""
+    monkeypatch.setattr(table, "unknown_start", lambda _: "switch-on is not in the recording")
+    judged = next(j for j in TESTS["warmup"].judged if j.quantity == "settling_time")
+    limit = Limit(900.0, "s", "set for this job")
+    lost, known = not_measurable("s", "not settled"), combine(30.0, "s", [Term("noise", 1.0, "A")])
+    for quantity, bound, word in (
+        (lost, None, "not measurable"),
+        (lost, known, ""),
+        (known, None, ""),
+    ):
+        cell = Cell(quantity, takes=1, at_most=bound)
+        assert table._held("warmup", judged, limit, cell, [])[0].word == word
 
 
 def test_a_drift_that_began_unheard_is_neither_compared_nor_judged(tmp_path):

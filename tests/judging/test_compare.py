@@ -128,6 +128,14 @@ def cents_of(value, noise):
     return combine(value, "cents", [Term("noise", noise, "A", 20)])
 
 
+@pytest.mark.parametrize(("unit", "changed"), [("dBFS", "dB"), ("dBFS(A)", "dB"), ("Hz", "Hz")])
+def test_levels_re_full_scale_differ_by_decibels(unit, changed):
+    """AES17: 0 dBFS is a full-scale sine; a difference of two levels has no such reference."""
+    first, last = (combine(v, unit, [Term("noise", 0.1, "A")]) for v in (-66.0, -72.0))
+    assert difference(first, last).unit == changed
+    assert difference(first, not_measurable(unit, "silent")).unit == changed
+
+
 def test_the_shared_clock_cancels():
     clock = Term("sound-card clock", 0.0127, "B")
     first = combine(440.0, "Hz", [clock, Term("noise", 0.003, "A", 8)])

@@ -89,6 +89,11 @@ class Job:
     causes: Mapping[Key, Cause] = field(default_factory=dict)
     repairs: tuple[Repair, ...] | None = None
 
+    @property
+    def recorded_on(self) -> list[str]:
+        """Dates of the stages with captures, in order, each once."""
+        return list(dict.fromkeys(s.date for s in self.stages if s.date and not s.reason))
+
     def measure(self, progress: bool = True, *, cache: bool = True) -> Evidence:
         """Measure every capture once and put the stages side by side.
 

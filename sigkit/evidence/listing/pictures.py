@@ -75,7 +75,7 @@ def listing_drawings(evidence: Evidence) -> list[Bundle]:
 
 def _under(evidence: Evidence) -> str:
     """Return the line below each title: unit, first and last date, by whom."""
-    dates = [stage.date for stage in evidence.job.stages if stage.date]
+    dates = evidence.job.recorded_on
     ends = " to ".join(dict.fromkeys([dates[0], dates[-1]])) if dates else ""
     parts = (evidence.job.settings.unit, ends, "measured by the seller")
     return ", ".join(part for part in parts if part)

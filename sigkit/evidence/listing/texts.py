@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from sigkit.evidence.gate import RETRIMMED
 from sigkit.evidence.listing.claims import (
     Claim,
     claims_of,
@@ -44,9 +45,11 @@ ASKED = (
     ("Which sliders crackle?", "slider", ("events_per_pass", "event_rate")),
     ("Do the envelopes work?", "envelope", ("sag", "release_40", "retriggers")),
     ("Does the glide work?", "glide", ("glide_time", "glitches")),
-    ("Does it hum?", "noise", ("mains_line_re_tone", "ripple_re_tone", "floor_re_tone", "floor")),
+    ("Does it hum?", "noise", ("mains_line_re_tone", "ripple_re_tone", "floor_re_tone")),
 )
 """Question, bench test that answers it, and its quantities."""
+NO_TONE = {"noise": ("hum_odd", "ripple", "floor")}
+"""What answers where no full tone was recorded to relate to, so that hum is never left out."""
 
 
 def texts_of(evidence: Evidence, code: str) -> dict[str, str]:
@@ -131,10 +134,11 @@ def long_text(evidence: Evidence, code: str) -> str:
         *(
             [", ".join(not_tested(evidence)) + "."]
             if not_tested(evidence)
-            else ["None of the bench tests."]
+            else ["Nothing: every bench test was done in some stage."]
         ),
         *_earlier(evidence),
         *_done(evidence),
+        *_rails(evidence),
         NOT_SHOWN,
         f"{used} of {evidence.capture_count} recordings were used; all of them are listed with "
         "their hashes. A hash shows that a file is unchanged since the list was made, not when or "
@@ -156,6 +160,8 @@ def answers_text(evidence: Evidence) -> str:
         for group in dict.fromkeys(row.group for row in rows):
             found = {row.judged.quantity: row for row in rows if row.group == group}
             chosen = [found[q] for q in quantities if q in found]
+            if not any(row.last.quantity.measurable for row in chosen):
+                chosen = [found[q] for q in NO_TONE.get(test, ()) if q in found] or chosen
             if test == "slider":
                 chosen = chosen[:1]
             chosen += [row for row in found.values() if is_bad(row) and row not in chosen]
@@ -168,7 +174,7 @@ def answers_text(evidence: Evidence) -> str:
     repairs = evidence.job.repairs
     done = [f"{r}{f': {r.part}' if r.part else ''}." for r in repairs or ()]
     blocks.append(("What was replaced?", done or ["No log of repairs was kept."]))
-    dates = [stage.date for stage in evidence.job.stages if stage.date]
+    dates = evidence.job.recorded_on
     last = f"Last recorded on {dates[-1]}." if dates else "The job gives no dates."
     blocks.append(("When was it last on?", [last]))
     return "\n".join(
@@ -231,6 +237,7 @@ def _middle(
         *(["Where a stage has a single take, repeatability is unknown."] if single else []),
         f"Not tested: {told}.",
         *([f"Tested earlier and not in {last}: {len(earlier)}, in the report."] if earlier else []),
+        *_rails(evidence),
         "",
         NOT_SHOWN,
     ]
@@ -285,7 +292,7 @@ def _headline(evidence: Evidence) -> str:
 def _serviced(evidence: Evidence) -> str:
     """Return when it was recorded, and why nothing was before, where nothing was."""
     stages = evidence.job.stages
-    dates = list(dict.fromkeys(stage.date for stage in stages if stage.date))
+    dates = evidence.job.recorded_on
     recorded = sum(not stage.reason for stage in stages)
     when = f"Recorded in {recorded} {'stage' if recorded == 1 else 'stages'}, without dates."
     if dates:
@@ -304,6 +311,12 @@ def _done(evidence: Evidence) -> list[str]:
         return []
     told = "; ".join(f"{r}{f', {r.part}' if r.part else ''}" for r in repairs)
     return ["What was done", f"{told}."]
+
+
+def _rails(evidence: Evidence) -> list[str]:
+    """Return that changes include the effect of rails trimmed in between, where they do."""
+    moved = any(r.startswith(RETRIMMED) for row in evidence.rows for r in row.remarks)
+    return ["Supply rails were trimmed in between: changes include that effect."] if moved else []
 
 
 def _unchanged(evidence: Evidence) -> list[Claim]:

@@ -152,7 +152,7 @@ def attribution(found: Sequence[Repair]) -> str:
     if not found:
         return NONE_LOGGED
     if len(found) == 1:
-        return f"one repair of it is logged in between: {found[0]}"
+        return f"one repair that may have changed it is logged in between: {found[0]}"
     told = "; ".join(map(str, found))
     return (
         f"{len(found)} repairs lie between the two stages ({told}): the change cannot be put down "

@@ -24,7 +24,7 @@ def report_name(evidence: Evidence, code: str) -> str:
 
 def dates_of(evidence: Evidence) -> str:
     """Return the first and last date of the captures, as the job gives them."""
-    dates = [stage.date for stage in evidence.job.stages if stage.date]
+    dates = evidence.job.recorded_on
     return " to ".join(dict.fromkeys([dates[0], dates[-1]])) if dates else "no dates given"
 
 
@@ -111,7 +111,9 @@ def about(evidence: Evidence, code: str) -> list[tuple[str, str, str]]:
             "capture-dates",
             "Recorded",
             "; ".join(
-                f"{stage.name.replace('_', ' ')}: {stage.date or NOT_GIVEN}" for stage in job.stages
+                f"{stage.name.replace('_', ' ')}: "
+                + ("nothing" if stage.reason else stage.date or NOT_GIVEN)
+                for stage in job.stages
             ),
         ),
         ("issued", "Date of this report", issued_on(evidence)),

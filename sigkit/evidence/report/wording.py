@@ -18,6 +18,8 @@ from sigkit.quantity import Quantity, decimal_places
 
 MINUS = "\N{MINUS SIGN}"
 HOLD = "\N{NO-BREAK SPACE}"
+SPOKEN = {"1/s": f"per{HOLD}s"}
+"""Units that people read otherwise than they are written in tables."""
 NEGATIVE = re.compile(r"(?<![\w-])-(?=\d)")
 
 
@@ -36,7 +38,7 @@ def value_text(quantity: Quantity, *, signed: bool = False, unit: bool = True) -
         value = value.lstrip("+-")
     text = f"{value} ±{HOLD}{round(half, places):.{max(places, 0)}f}"
     if unit:
-        text += f"{HOLD}{quantity.unit}"
+        text += f"{HOLD}{SPOKEN.get(quantity.unit, quantity.unit)}"
     return text.replace("-", MINUS, 1) if text.startswith("-") else text
 
 
@@ -68,7 +70,7 @@ def rate_text(cell: Cell) -> str:
     unit = "passes" if cell.quantity.unit == "per pass" else "s"
     counted = f"({count} in {exposure:.3g} {unit}:".replace(" ", HOLD)
     limits = f"{limits})".replace(" ", HOLD)
-    return f"{rate}{HOLD}{cell.quantity.unit} {counted} {limits}"
+    return f"{rate}{HOLD}{SPOKEN.get(cell.quantity.unit, cell.quantity.unit)} {counted} {limits}"
 
 
 def _rate(cell: Cell) -> tuple[str, str]:
@@ -91,7 +93,8 @@ def short_text(cell: Cell, *, unit: bool = True) -> str:
         return value_text(cell.quantity, unit=unit)
     rate, limits = _rate(cell)
     limits = limits.replace(" ", HOLD)
-    return f"{rate}{HOLD}{cell.quantity.unit} ({limits})" if unit else f"{rate} ({limits})"
+    spoken = SPOKEN.get(cell.quantity.unit, cell.quantity.unit)
+    return f"{rate}{HOLD}{spoken} ({limits})" if unit else f"{rate} ({limits})"
 
 
 def change_text(change: Quantity, *, unit: bool = True) -> str:

@@ -33,6 +33,7 @@ from sigkit.judging.compare import (
     Change,
     judge_bound,
     judge_change,
+    unit_of_change,
 )
 from sigkit.judging.limits import (
     NOT_TESTED,
@@ -55,6 +56,7 @@ ONE_SINGLE = "single take at one stage: taken to repeat as the takes of the othe
 Group = tuple[str, str, str]
 """Test, subject and setting."""
 NOT_HELD = LimitVerdict("")
+UNHELD = "not held against its limit: "
 ByStage = Mapping[str, Sequence[Outcome]]
 
 
@@ -226,7 +228,7 @@ def _row(
         name = tested[-1]
         stood, unjudged = _held(group[0], judged, limit, wholes[name], by_stage[name])
     if unjudged:
-        remarks = (*remarks, f"not held against its limit: {unjudged}")
+        remarks = (*remarks, f"{UNHELD}{unjudged}")
     if job.repairs is not None and len(tested) > 1:
         done = between(job.repairs, group[1], list(stages), tested[0], tested[-1])
         remarks = (*remarks, attribution(done))
@@ -262,12 +264,15 @@ def _held(
         unjudged = unknown_start(used)
     if test == "warmup" and judged.quantity == "total_drift":
         unjudged = unjudged or partial_drift(used)
-    if unjudged or limit is None or judged.better == "none":
+    if limit is None or judged.better == "none":
+        return NOT_HELD, unjudged
+    if unjudged and (cell.quantity.measurable or cell.at_most is not None):
         return NOT_HELD, unjudged
     verdict = _stands(cell, limit, judged)
     if test == "warmup" and judged.quantity == "settling_time" and verdict.word == WITHIN:
-        unjudged = too_short_for(used, limit.value)
-    return (NOT_HELD, unjudged) if unjudged else (verdict, "")
+        short = too_short_for(used, limit.value)
+        return (NOT_HELD, short) if short else (verdict, "")
+    return verdict, ""
 
 
 def _stands(last: Cell, limit: Limit, judged: Judged) -> LimitVerdict:
@@ -287,17 +292,18 @@ def _change(
     cut: Cut,
     settled_s: Mapping[Subject, float],
 ) -> tuple[Change, tuple[str, ...]]:
+    unit = unit_of_change(judged.unit)
     tested = [name for name, cell in cells.items() if cell.tested]
     if len(tested) < 2:
         why = _untested(stages, tested)
-        nothing = not_measurable(judged.unit, why or "one stage only")
+        nothing = not_measurable(unit, why or "one stage only")
         return Change(nothing, f"not comparable: {why}" if why else ""), ()
     first, last = tested[0], tested[-1]
     bounded = _bounded(judged, cells[first], cells[last])
     for name in (first, last):
         if not cells[name].quantity.measurable and bounded is None:
             reason = f"{name}: {cells[name].quantity.reason}"
-            return Change(not_measurable(judged.unit, reason), f"not measurable: {reason}"), ()
+            return Change(not_measurable(unit, reason), f"not measurable: {reason}"), ()
     used = [[o for o in cut.by_stage[name] if o.used] for name in (first, last)]
     why, remarks = comparable(test, stages[first], stages[last], used[0], used[1], settled_s)
     why = why or cut.why_not
@@ -311,7 +317,7 @@ def _change(
             f"{name} {found}" for name, found in zip((first, last), late, strict=True) if found
         )
     if why:
-        return Change(not_measurable(judged.unit, why), f"not comparable: {why}"), ()
+        return Change(not_measurable(unit, why), f"not comparable: {why}"), ()
     change = bounded
     if change is None:
         shared, apart = shared_sources(*used)
