@@ -215,4 +215,17 @@ def test_travel_below_what_is_heard_moves_the_lowest_place_up():
     moved = travel_of(*line, least=0.25, fades=False, below=0.4)
     np.testing.assert_allclose(moved.travel_percent, 20 + 0.8 * plain.travel_percent, atol=1e-6)
     low = int(np.argmin(plain.travel_percent))
-    assert moved.u_travel_percent[low] >= 0.8 * 40 / np.sqrt(12)  # of what lies above the place
+    rectangle = 40 / np.sqrt(12)  # whole at the lowest, nothing at the highest place
+    u = np.hypot(0.8 * plain.u_travel_percent, rectangle * (1 - plain.travel_percent / 100))
+    assert moved.u_travel_percent[low] == pytest.approx(rectangle, rel=0.01)
+    np.testing.assert_allclose(moved.u_travel_percent, u, atol=0.2)
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(0.3, False), (0.8, False), (1.2, True)])
+def test_less_than_a_second_of_movement_tells_no_place(seconds, told):
+    """A key let go falls as a slider does; the only movement of a capture, it was a pass."""
+    got = travel_of(*exact(8, [(4, 1200), (4 + seconds, 0)]), least=30.0)
+    assert np.isfinite(got.travel_percent).any() == told
+    assert got.passes.empty != told
+    assert got.why_none.startswith("" if told else "no places and no passes: less than 1 s")
+    assert bool(got.why_none) != told

@@ -137,8 +137,9 @@ def taper_of(
         whole = _whole(np.interp(ends, grid, law), (WHOLE, 1 - WHOLE))
     if fades and line.foot.any():
         below = _below(grid, law)
+    u_below = max(below / math.sqrt(12), U_UNHEARD if below else 0.0) * (1 - law)
+    u = np.hypot((1 - below / 2) * u, u_below)
     law = below / 2 + (1 - below / 2) * law
-    u = np.hypot(u, max(below / math.sqrt(12), U_UNHEARD if below else 0.0) * (1 - law))
     return Taper(control=grid, travel=law, u=u, below=below)
 
 
