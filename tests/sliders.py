@@ -69,7 +69,7 @@ def sweep(
     seconds=None,
     dirty=True,
     snr_db=55.0,
-    protocol=False,
+    protocol=0,
     flicks=True,
     pops=True,
     causes=None,
@@ -77,7 +77,7 @@ def sweep(
     """Draw one sweep; ``None`` leaves a choice to the seed. ``snr_db=None`` draws 50 to 75 dB.
 
     ``seconds`` is about how long the hand moves (``None``: one pass, a return or 3 to 5 passes);
-    ``protocol`` moves five times up in 4 s and down in 4 s with rests of 1 s. ``causes`` maps the
+    ``protocol`` moves so many times up in 4 s and down in 4 s with rests of 1 s. ``causes`` maps the
     causes of dirt to their shares.
     """
     rng = np.random.default_rng(seed)
@@ -85,7 +85,7 @@ def sweep(
     kind = kind or drawn
     drawn = str(rng.choice(WAVES[kind]))
     waveform = waveform or drawn
-    hand = protocol_path(rng) if protocol else random_path(rng, seconds, kind, flicks)
+    hand = protocol_path(rng, protocol) if protocol else random_path(rng, seconds, kind, flicks)
     press = int(rng.uniform(0.4, 1.2) * RATE)
     lead, tail = press + int(rng.uniform(0.3, 0.8) * RATE), int(rng.uniform(0.3, 0.8) * RATE)
     end = int(rng.uniform(0.4, 1.0) * RATE)
