@@ -21,6 +21,8 @@ from waveform_cases import pulse_case
 import sigkit
 from sigkit.measures.slider import measure_slider
 
+BESIDE_S = 0.002
+"""What is found that much beside a burst may count as found, but is the level of something else."""
 RECORDER_DB, GAIN_DB = 0.1, 0.02
 """How far recorders depart from flat at most, and by how much their gain drifts, rms."""
 
@@ -199,7 +201,8 @@ def slider(rng, folder):
             cases.append(Case("slider", name, Quantity(value, u, ""), truth, truth))
 
     for row in scored[scored["found"]].itertuples():
-        if row.kind == "burst" and row.found_kind == "burst":
+        beside = max(row.found_start_s - row.stop_s, row.start_s - row.found_stop_s)
+        if row.kind == "burst" and row.found_kind == "burst" and beside < BESIDE_S:
             add("level of a burst", row.found_level_db, row.found_u_level_db, row.level_db)
         lasting = row.kind == "pitch jump" and row.held_s >= JUMP_S
         if lasting and row.found_kind == "pitch jump":

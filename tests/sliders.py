@@ -77,8 +77,8 @@ def sweep(
     """Draw one sweep; ``None`` leaves a choice to the seed. ``snr_db=None`` draws 50 to 75 dB.
 
     ``seconds`` is about how long the hand moves (``None``: one pass, a return or 3 to 5 passes);
-    ``protocol`` moves so many times up in 4 s and down in 4 s with rests of 1 s. ``causes`` maps the
-    causes of dirt to their shares.
+    ``protocol`` moves so many times up in 4 s and down in 4 s with rests of 1 s. ``causes`` maps
+    the causes of dirt to their shares.
     """
     rng = np.random.default_rng(seed)
     drawn = str(rng.choice(KINDS))

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sigkit.measures.slider.followed import followed
+from sigkit.measures.slider.control import SHAPED
+from sigkit.measures.slider.followed import BETWEEN_BINS, followed
 from sigkit.tracks.burst_ends import Extent, extent_of
 from sigkit.tracks.faults import Fault
 from sigkit.tracks.residual import BIN_S, ResidualTrack
@@ -68,7 +69,52 @@ def events_table(
     """
     rows = [_row(track, fault, floor_db, controls) for fault in faults]
     kinds = {"kind": str, "moving": bool, "number": int, "direction": str}
-    return pd.DataFrame(rows, columns=COLUMNS).astype(kinds)
+    events = pd.DataFrame(rows, columns=COLUMNS).astype(kinds)
+    if controls in SHAPED and len(events):
+        at = np.array([fault.first for fault in faults])
+        events = with_edges(events, 1 / np.maximum(track.hz[at].astype(np.float64), 1.0))
+    return events
+
+
+def with_edges(events: pd.DataFrame, period_s: Array) -> pd.DataFrame:
+    """Return events in which bursts that may be the two edges of one say so in their level.
+
+    Parameters
+    ----------
+    events : DataFrame
+        With ``COLUMNS``, in order of time.
+    period_s : ndarray, shape (n_events,)
+        Period of the tone there.
+
+    Returns
+    -------
+    DataFrame
+        A burst shorter than a period, with another one within 0.12 s of it, has the middle between
+        its own level and that of both as one, and half of the difference in its uncertainty.
+
+    Notes
+    -----
+    Dirt that throws a cutoff or a width to another place leaves the residual where it begins and
+    where it ends; between these the periods foretell each other.
+    """
+    start, stop, level, u = (
+        events[name].to_numpy(float).copy()
+        for name in ("start_s", "stop_s", "level_db", "u_level_db")
+    )
+    energy = 10 ** (level / 10) * (stop - start)
+    burst = (events["kind"] == "burst").to_numpy(bool)
+    out = events.copy()
+    for i in np.flatnonzero(burst & (stop - start < period_s)).tolist():
+        as_one = [
+            10 * math.log10((energy[i] + energy[j]) / (max(stop[i], stop[j]) - start[min(i, j)]))
+            for j in (i - 1, i + 1)
+            if 0 <= j < burst.size and burst[j]
+            if start[max(i, j)] - stop[min(i, j)] < BETWEEN_BINS * BIN_S
+        ]
+        less = max(level[i] - min(as_one, default=level[i]), 0.0)
+        out.loc[events.index[i], "level_db"] = level[i] - less / 2
+        out.loc[events.index[i], "u_level_db"] = math.hypot(u[i], less / 2)
+    return out
 
 
 def _row(track: ResidualTrack, fault: Fault, floor_db: Array, controls: str) -> dict[str, object]:
