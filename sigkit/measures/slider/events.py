@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sigkit.measures.slider.control import SHAPED
-from sigkit.measures.slider.followed import BETWEEN_BINS, followed
+from sigkit.measures.slider.followed import BETWEEN_BINS, followed, foretold_badly
 from sigkit.tracks.burst_ends import Extent, extent_of
 from sigkit.tracks.faults import Fault
 from sigkit.tracks.residual import BIN_S, ResidualTrack
@@ -127,12 +127,17 @@ def _row(track: ResidualTrack, fault: Fault, floor_db: Array, controls: str) -> 
     if fault.kind == "burst" and controls != "pitch":
         more = followed(track, extent.start, extent.stop)
     low, high = (10 * math.log10((power + followed_power) / tone) for followed_power in more)
-    u_level = math.hypot(_u_level(track, extent, power), (high - low) / 2)
+    badly = 0.0
+    if fault.kind == "burst" and controls in SHAPED:
+        wrong = foretold_badly(track, extent.start, extent.stop)
+        left = max(power / tone - wrong, min(extent.background, power) / tone, 1e-12)
+        badly = 10 * math.log10(power / tone / left)  # what is too much, at most
+    u_level = math.hypot(_u_level(track, extent, power), (high - low) / 2, badly / math.sqrt(12))
     return {
         "start_s": extent.start * BIN_S,
         "stop_s": extent.stop * BIN_S,
         "kind": fault.kind,
-        "level_db": math.nan if jump else (low + high) / 2,
+        "level_db": math.nan if jump else (low + high - badly) / 2,
         "u_level_db": math.nan if jump else u_level,
         "depth_db": fault.depth_db,
         "size_cents": fault.size_cents if jump else math.nan,

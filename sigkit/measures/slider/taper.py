@@ -22,7 +22,7 @@ CUE_SPREAD = 0.5
 """Standard deviation of the logarithm of `_end_ratio` about what a profile makes it."""
 WHOLE = 0.06
 """A pass is whole when each of its ends is this near, in travel, to the end of the travel."""
-NEARLY = 0.8
+NEARLY = 0.95
 """If none is, the longest stands in when it covers this share of the travel."""
 U_PIECES = 0.1
 """Rms uncertainty of the law when the travel is only seen in pieces, whose lengths are then taken
@@ -131,7 +131,7 @@ def taper_of(
         return _lifted(grid, law, u, below)
     # Where it is first heard the hand may be on its way already, or just begin.
     one, other = (
-        _lifted(grid, law, u, _below(grid, law))
+        _lifted(grid, law, u, _below(grid, law), fades=True)
         for law, u in ((law, u), _law(line, moves, smooth, UNDER_WAY)[1:])
     )
     apart = np.abs(one.travel - other.travel)
@@ -143,13 +143,17 @@ def taper_of(
     )
 
 
-def _lifted(grid: Real, law: Real, u: Real, below: float) -> Taper:
-    """Return a law whose lowest control lies anywhere up to ``below`` of the travel."""
-    u_below = max(below / math.sqrt(12), U_UNHEARD if below else 0.0) * (1 - law)
+def _lifted(grid: Real, law: Real, u: Real, below: float, *, fades: bool = False) -> Taper:
+    """Return a law whose lowest control lies anywhere up to ``below`` of the travel.
+
+    A rectangular distribution; of a level that ``fades``, the arcsine law, since tapers go silent
+    either at once or as they went before.
+    """
+    at_foot = max(below / math.sqrt(8 if fades else 12), U_UNHEARD if below else 0.0)
     return Taper(
         control=grid,
         travel=below / 2 + (1 - below / 2) * law,
-        u=np.hypot((1 - below / 2) * u, u_below),
+        u=np.hypot((1 - below / 2) * u, at_foot * (1 - law)),
         below=below,
     )
 
