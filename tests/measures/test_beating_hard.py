@@ -58,7 +58,7 @@ def test_sweep_through_a_pulling_lock(tmp_path):
     assert result.curve.loc[inside, "detune_cents"].isna().all()
 
 
-def single(rng, kind, seconds=6.0):
+def single(rng, kind, seconds=4.0):
     """One oscillator with a part that moves as a technician's hand or a modulator moves it."""
     t = np.arange(round(seconds * RATE)) / RATE
     hz = 2 ** rng.uniform(math.log2(100), math.log2(700))

@@ -37,6 +37,9 @@ COARSE_HOP_S, NEAR_CENTS = 0.5, 2.0
 FINE_BANDS = 16
 BEATING = 0.1
 """Share of what a single tone leaves of free oscillators, from which on they beat."""
+BORDER = 0.25
+"""A window that holds a border reads as beating from half of it on, this share more or less: where
+a tenth of what free oscillators leave is there depends on the turn at which the beat begins."""
 SEEN_TURNS, SEEN_FROM, SEEN_TO = 0.75, 2 / 3, 4 / 3
 """Turns of the highest band used within a window by which a beat is seen, and within which shares
 of that it may begin to be: half a turn and a whole one."""
@@ -231,12 +234,13 @@ def locking_width_of(
         ), None
     # Beyond the border they beat by sqrt(tuned^2 - locked^2), too slowly to be seen at first.
     beats = 2 * _slowest_seen(pitch_hz, length_s) * np.array([SEEN_FROM, 1, SEEN_TO])
+    border = sweep.slope * BORDER * length_s / math.sqrt(3)
     most, locked, least = np.sqrt(np.maximum(width**2 - beats**2, 0.0)).tolist()
     return combine(
         locked,
         "cents",
         [
-            Term("borders of the locked stretch", sweep.slope * length_s / math.sqrt(6), "B"),
+            Term("borders of the locked stretch", math.sqrt(2) * border, "B"),
             Term("slowest beat seen beside it", (most - least) / math.sqrt(12), "B"),
             Term("speed of the sweep", locked_s * sweep.u_slope, "A"),
         ],
