@@ -9,6 +9,7 @@ from tones import moving_tone, noisy_tone, tone, write_sound
 
 import sigkit
 from sigkit.measures.beating.measure import BeatingResult, measure_beating
+from sigkit.quantity import combine
 
 RATE, LOW_RATE = 48_000, 16_000
 MISSING = (
@@ -246,11 +247,11 @@ def test_stated_uncertainty_covers_the_truth(tmp_path):
         result = measure_beating(capture_of(tmp_path, 0.2 * sound, LOW_RATE))
         means = [float(np.mean(np.log2(p))) * 1200 for p in paths]
         for true, found in zip(means, (result.frequency_1, result.frequency_2), strict=True):
-            own = [t.u for t in found.budget if t.source != "sound-card clock"]
-            u = 1200 / math.log(2) * math.hypot(*own) / float(found)
-            hits += abs(1200 * math.log2(float(found)) - true) <= 2 * u
+            own = [t for t in found.budget if t.source != "sound-card clock"]
+            half = combine(float(found), "Hz", own).expanded
+            hits += abs(float(found) - 2 ** (true / 1200)) <= half
             total += 1
-        hits += abs(float(result.detune) - (means[1] - means[0])) <= 2 * result.detune.u
+        hits += abs(float(result.detune) - (means[1] - means[0])) <= result.detune.expanded
         total += 1
     assert hits / total >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / total)
 
