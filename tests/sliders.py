@@ -105,14 +105,8 @@ def sweep(
     clean, change, sound = _render(rng, voice, plan, gain, slice(press, release))
     snr = rng.uniform(50, 75) if snr_db is None else snr_db
     hiss = LEVEL * 10 ** (-snr / 20)
-    events = []
-    for i, p in enumerate(plan):
-        until = plan[i + 1].at if i + 1 < len(plan) else release
-        pitch = kind == "pitch" and p.cause in ("control", "jump")
-        about = {"pitch": pitch, "hiss": hiss, "full": LEVEL, "press": press, "release": release}
-        event = truth_of(p, change, clean, until=until, **about)
-        if event is not None:
-            events.append(event)
+    about = {"hiss": hiss, "full": LEVEL, "press": press, "release": release}
+    events = _events(plan, kind, change, clean, about)
     sound += outside(rng, press, release, position.size, hiss, LEVEL)
     popped = pop(rng, sound, press, release, events) if pops and rng.random() < 0.1 else []
     return Sweep(
@@ -131,6 +125,16 @@ def sweep(
         events,
         popped,
     )
+
+
+def _events(plan, kind, change, clean, about):
+    """Return the truth of each planned event that changes something."""
+    out = []
+    for i, p in enumerate(plan):
+        until = plan[i + 1].at if i + 1 < len(plan) else about["release"]
+        pitch = kind == "pitch" and p.cause in ("control", "jump")
+        out.append(truth_of(p, change, clean, until=until, pitch=pitch, **about))
+    return [event for event in out if event is not None]
 
 
 def _render(rng, voice, plan, gain, sounding):
