@@ -20,6 +20,7 @@ from waveform_cases import pulse_case
 
 import sigkit
 from sigkit.measures.slider import measure_slider
+from sigkit.measures.slider.sizes import END_S
 from sigkit.quantity import Quantity
 
 BESIDE_S = 0.002
@@ -219,7 +220,7 @@ def of_event(row):
         rows.append(("size of a jump", size, u, abs(row.size_cents)))
     if row.kind == "dropout" == row.found_kind:
         length = row.found_stop_s - row.found_start_s
-        rows.append(("length of a dropout", length, 0.002 * math.sqrt(2), row.stop_s - row.start_s))
+        rows.append(("length of a dropout", length, END_S * math.sqrt(2), row.stop_s - row.start_s))
     return [
         Case("slider", name, Quantity(value, u, ""), truth, truth)
         for name, value, u, truth in rows
