@@ -38,6 +38,7 @@ def test_a_phase_that_a_filter_turns_is_no_pitch():
     swing = 0.5 + 0.3 * np.sin(np.pi * t / 4)
     assert found(cents, second=swing) != "pitch"
     assert found(10 * cents, second=swing) == "pitch"  # 4.5 cycles: no filter does that
+    assert found(cents, second=np.full(BINS, 0.5)) == "pitch"  # nor keeps a filter the shape
 
 
 @pytest.mark.parametrize(("span", "control"), [(0.0, "level"), (60.0, "pitch"), (2400.0, "pitch")])
