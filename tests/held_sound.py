@@ -20,7 +20,11 @@ from waveform_cases import pulse_case
 
 import sigkit
 from sigkit.measures.slider import measure_slider
+from sigkit.measures.slider.sizes import END_S
+from sigkit.quantity import Quantity
 
+BESIDE_S = 0.002
+"""What is found that much beside a burst may count as found, but is the level of something else."""
 RECORDER_DB, GAIN_DB = 0.1, 0.02
 """How far recorders depart from flat at most, and by how much their gain drifts, rms."""
 
@@ -190,52 +194,48 @@ def slider(rng, folder):
     made = sweep(seed, seconds=8, snr_db=None)
     result = measure_slider(made.capture(folder))
     scored = score(truth_of(made, seed), result).planted
-    cases = []
-
-    def add(name, value, u, truth):
-        from sigkit.quantity import Quantity
-
-        if math.isfinite(truth) and math.isfinite(value) and u > 0:
-            cases.append(Case("slider", name, Quantity(value, u, ""), truth, truth))
-
-    for row in scored[scored["found"]].itertuples():
-        if row.kind == "burst" and row.found_kind == "burst":
-            add("level of a burst", row.found_level_db, row.found_u_level_db, row.level_db)
-        lasting = row.kind == "pitch jump" and row.held_s >= JUMP_S
-        if lasting and row.found_kind == "pitch jump":
-            add(
-                "size of a jump",
-                abs(row.found_size_cents),
-                row.found_u_size_cents,
-                abs(row.size_cents),
-            )
-        if row.kind == "dropout" and row.found_kind == "dropout":
-            length = row.found_stop_s - row.found_start_s
-            add("length of a dropout", length, 0.002 * math.sqrt(2), row.stop_s - row.start_s)
-        add(
-            "place of an event",
-            row.found_travel_percent,
-            row.found_u_travel_percent,
-            row.covered_percent,
-        )
     seen = scored[scored["assessed"] & (scored["excused"] == "")]
-    missed = seen[seen["kind"].eq("burst") & ~seen["found"].astype(bool)]
-    bursts = pd.concat([scored[scored["found_kind"].eq("burst")], missed])
-    drops = seen[seen["kind"] == "dropout"]
-    jumps = seen[seen["kind"].eq("pitch jump") & seen["held_s"].ge(JUMP_S)]
-    truths = {
-        "worst_level": float(bursts["level_db"].max()) if len(bursts) else math.nan,
-        "longest_dropout": float((drops["stop_s"] - drops["start_s"]).max())
-        if len(drops)
-        else math.nan,
-        "largest_jump": float(jumps["size_cents"].abs().max()) if len(jumps) else math.nan,
-    }
-    for name, quantity in ((n, result.quantities()[n]) for n in truths):
-        if not pd.isna(truths[name]):
-            truth = float(truths[name])
-            cases.append(Case("slider", name, quantity, truth, truth))
+    cases = [case for row in scored[scored["found"]].itertuples() for case in of_event(row)]
+    for name, truth in largest_of(scored, seen).items():
+        if not pd.isna(truth):
+            quantity = result.quantities()[name]
+            cases.append(Case("slider", name, quantity, float(truth), float(truth)))
     if result.event_rate.measurable and math.isfinite(result.movement_s) and result.movement_s > 0:
         number = len(seen)
         rate = number / result.movement_s
         cases.append(Case("slider", "event_rate", result.event_rate, rate, rate))
     return cases
+
+
+def of_event(row):
+    """Level, size or length of one planted event that was found, and its place."""
+    beside = max(row.found_start_s - row.stop_s, row.start_s - row.found_stop_s)
+    lasting = row.kind == "pitch jump" and row.held_s >= JUMP_S
+    travel, u_travel = row.found_travel_percent, row.found_u_travel_percent
+    rows = [("place of an event", travel, u_travel, row.covered_percent)]
+    if row.kind == "burst" == row.found_kind and beside < BESIDE_S:
+        rows.append(("level of a burst", row.found_level_db, row.found_u_level_db, row.level_db))
+    if lasting and row.found_kind == "pitch jump":
+        size, u = abs(row.found_size_cents), row.found_u_size_cents
+        rows.append(("size of a jump", size, u, abs(row.size_cents)))
+    if row.kind == "dropout" == row.found_kind:
+        length = row.found_stop_s - row.found_start_s
+        rows.append(("length of a dropout", length, END_S * math.sqrt(2), row.stop_s - row.start_s))
+    return [
+        Case("slider", name, Quantity(value, u, ""), truth, truth)
+        for name, value, u, truth in rows
+        if math.isfinite(truth) and math.isfinite(value) and u > 0
+    ]
+
+
+def largest_of(scored, seen):
+    """The largest of what the measure calls a burst or missed, of dropouts and of jumps."""
+    missed = seen[seen["kind"].eq("burst") & ~seen["found"].astype(bool)]
+    bursts = pd.concat([scored[scored["found_kind"].eq("burst")], missed])
+    drops = seen[seen["kind"] == "dropout"]
+    jumps = seen[seen["kind"].eq("pitch jump") & seen["held_s"].ge(JUMP_S)]
+    return {
+        "worst_level": bursts["level_db"].max(),
+        "longest_dropout": (drops["stop_s"] - drops["start_s"]).max(),
+        "largest_jump": jumps["size_cents"].abs().max(),
+    }

@@ -69,7 +69,7 @@ def sweep(
     seconds=None,
     dirty=True,
     snr_db=55.0,
-    protocol=False,
+    protocol=0,
     flicks=True,
     pops=True,
     causes=None,
@@ -77,15 +77,15 @@ def sweep(
     """Draw one sweep; ``None`` leaves a choice to the seed. ``snr_db=None`` draws 50 to 75 dB.
 
     ``seconds`` is about how long the hand moves (``None``: one pass, a return or 3 to 5 passes);
-    ``protocol`` moves five times up in 4 s and down in 4 s with rests of 1 s. ``causes`` maps the
-    causes of dirt to their shares.
+    ``protocol`` moves so many times up in 4 s and down in 4 s with rests of 1 s. ``causes`` maps
+    the causes of dirt to their shares.
     """
     rng = np.random.default_rng(seed)
     drawn = str(rng.choice(KINDS))
     kind = kind or drawn
     drawn = str(rng.choice(WAVES[kind]))
     waveform = waveform or drawn
-    hand = protocol_path(rng) if protocol else random_path(rng, seconds, kind, flicks)
+    hand = protocol_path(rng, protocol) if protocol else random_path(rng, seconds, kind, flicks)
     press = int(rng.uniform(0.4, 1.2) * RATE)
     lead, tail = press + int(rng.uniform(0.3, 0.8) * RATE), int(rng.uniform(0.3, 0.8) * RATE)
     end = int(rng.uniform(0.4, 1.0) * RATE)
@@ -105,14 +105,8 @@ def sweep(
     clean, change, sound = _render(rng, voice, plan, gain, slice(press, release))
     snr = rng.uniform(50, 75) if snr_db is None else snr_db
     hiss = LEVEL * 10 ** (-snr / 20)
-    events = []
-    for i, p in enumerate(plan):
-        until = plan[i + 1].at if i + 1 < len(plan) else release
-        pitch = kind == "pitch" and p.cause in ("control", "jump")
-        about = {"pitch": pitch, "hiss": hiss, "full": LEVEL, "press": press, "release": release}
-        event = truth_of(p, change, clean, until=until, **about)
-        if event is not None:
-            events.append(event)
+    about = {"hiss": hiss, "full": LEVEL, "press": press, "release": release}
+    events = _events(plan, kind, change, clean, about)
     sound += outside(rng, press, release, position.size, hiss, LEVEL)
     popped = pop(rng, sound, press, release, events) if pops and rng.random() < 0.1 else []
     return Sweep(
@@ -131,6 +125,16 @@ def sweep(
         events,
         popped,
     )
+
+
+def _events(plan, kind, change, clean, about):
+    """Return the truth of each planned event that changes something."""
+    out = []
+    for i, p in enumerate(plan):
+        until = plan[i + 1].at if i + 1 < len(plan) else about["release"]
+        pitch = kind == "pitch" and p.cause in ("control", "jump")
+        out.append(truth_of(p, change, clean, until=until, pitch=pitch, **about))
+    return [event for event in out if event is not None]
 
 
 def _render(rng, voice, plan, gain, sounding):

@@ -66,10 +66,10 @@ def _stroke(rng, count, smooth):
     return (u - u[0]) / (u[-1] - u[0])
 
 
-def protocol_path(rng):
-    """Five times up in 4 s and down in 4 s, with rests of 1 s."""
+def protocol_path(rng, times=5):
+    """So many times up in 4 s and down in 4 s, with rests of 1 s."""
     moves = _Moves(0.0)
-    for _ in range(5):
+    for _ in range(times):
         for there in (1.0, 0.0):
             moves.move(rng, there, 4 * rng.uniform(0.9, 1.1))
             moves.rest(rng.uniform(0.8, 1.2))

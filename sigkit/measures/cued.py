@@ -91,6 +91,7 @@ def cued_travel(cue: Cue | None, heard: Travel, time_s: Real) -> tuple[Travel, t
         travel_percent=place,
         u_travel_percent=cue.u_position(time_s),
         moving=moving,
+        why_none="",
     )
     return travel, (f"{said}; a hand that follows beeps is some 4 % of the travel off.",)
 

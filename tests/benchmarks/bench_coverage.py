@@ -1,13 +1,15 @@
 """One suite over all bench tests: do stated intervals hold the truth in 93 to 97 %?
 
-Run with ``pytest -m benchmark -s tests/benchmarks/bench_coverage.py``; it prints one table, as in
-DEVELOPERS.md. Captures are drawn at random in signal, noise, length and rate (8 to 96 kHz) by
-generators that share nothing with the estimators, from seeds that no other test or benchmark uses.
-``SIGKIT_CASES`` sets the number of captures of each kind (default 40, times the kind's share), or
-``SIGKIT_SECONDS`` the processor time that each is given; ``SIGKIT_SEED`` another first number of
-their seeds; ``SIGKIT_COVERAGE`` a CSV file to which the scores of every capture are added, so that
-runs with several seeds make one table: ``-k whole_table`` prints it alone. ``-k`` with the names of
-kinds runs these alone; two processes may write into one file.
+``pytest -m benchmark -s tests/benchmarks/bench_coverage.py`` draws all and ends with the whole
+table of DEVELOPERS.md and what lies surely outside 93 to 97 %. Captures are drawn at random in
+signal, noise, length and rate (8 to 96 kHz) by generators that share nothing with the estimators,
+from seeds that no other test or benchmark uses.
+
+``-k "slider or whole"`` draws one kind alone. ``SIGKIT_CASES`` is the number of captures (default
+40, times the kind's share), or ``SIGKIT_SECONDS`` the processor time that each kind is given;
+``SIGKIT_SEED`` another first number of their seeds. ``SIGKIT_COVERAGE`` names a CSV file to which
+scores are added, so that several runs, also at the same time, make one table: ``-k whole`` prints
+it.
 """
 
 import itertools
@@ -53,8 +55,15 @@ KINDS = {
 """Generators, and the share of the number of captures that each is given: some take long."""
 
 
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """Where the scores of every capture are kept."""
+    named = os.environ.get("SIGKIT_COVERAGE", "")
+    return Path(named) if named else tmp_path_factory.mktemp("coverage") / "scores.csv"
+
+
 @pytest.mark.parametrize("kind", KINDS)
-def test_intervals_hold_the_truth(kind, tmp_path):
+def test_intervals_hold_the_truth(kind, place, tmp_path):
     scores, refused, seconds = [], 0, 0.0
     for number in itertools.count():
         if seconds >= SECONDS if SECONDS else number >= most_of(kind):
@@ -66,7 +75,7 @@ def test_intervals_hold_the_truth(kind, tmp_path):
         except SignalError:
             refused += 1
         else:
-            keep(scores[-1])
+            keep(scores[-1], place)
         seconds += time.process_time() - begun
     table = held.table_of(pd.concat(scores))
     print(f"\n{kind}: {number} captures, {refused} refused, {seconds / number:.2f} s each")
@@ -78,19 +87,17 @@ def most_of(kind):
     return max(4, round(KINDS[kind][1] * CASES))
 
 
-def keep(scores):
-    """Add scores to the file of cases, in one write, where there is one."""
-    if place := os.environ.get("SIGKIT_COVERAGE", ""):
-        text = scores.to_csv(header=not Path(place).is_file(), index=False)
-        with Path(place).open("a", encoding="utf-8", newline="") as file:
-            file.write(text)
+def keep(scores, place):
+    """Add scores to the file of cases, in one write."""
+    text = scores.to_csv(header=not place.is_file(), index=False)
+    with place.open("a", encoding="utf-8", newline="") as file:
+        file.write(text)
 
 
-def test_whole_table():
-    """Print what was written to ``SIGKIT_COVERAGE`` as one table, and what lies outside."""
-    place = Path(os.environ.get("SIGKIT_COVERAGE", ""))
+def test_whole_table(place):
+    """Print all that was drawn as one table, and what lies outside."""
     if not place.is_file():
-        pytest.skip("SIGKIT_COVERAGE names no file of cases")
+        pytest.skip("nothing was drawn, and SIGKIT_COVERAGE names no file of cases")
     table = held.table_of(pd.read_csv(place))
     print(f"\n{held.markdown(table)}\n")
     for test, own in table.groupby("test", sort=False):

@@ -6,7 +6,8 @@
 seeds that nothing else uses, so that no threshold was ever set on them; 1 700 000 to 1 700 062 and
 1 800 000 to 1 800 061, 5 200 000 to 5 200 059 and 5 300 000 to 5 300 142, then 8 200 000 to
 8 200 172 and 8 300 000 to 8 300 402, 9 200 000 to 9 200 039, 9 300 000 to 9 300 079, 9 400 000 to
-9 400 149 and 9 500 000 to 9 500 059, were used for the last figures). Rules of scoring are in
+9 400 149, 9 500 000 to 9 500 059, 10 200 000 to 10 200 023 and 10 300 000 to 10 300 079, were used
+for the last figures). Rules of scoring are in
 ``slider_scoring.py``, the simulator in ``sliders.py``. Hiss is 50 to 75 dB under the full tone, and
 the measure is not told what the slider controls.
 """

@@ -95,7 +95,7 @@ def single(rng, kind, seconds=6.0):
 )
 def test_one_oscillator_that_moves_is_not_two(tmp_path, kind):
     rng = np.random.default_rng(len(kind))
-    for case in range(4):
+    for case in range(3):
         sound = single(rng, kind)
         noise = 10 ** (-rng.uniform(20, 60) / 20)
         sound = 0.1 * (sound / np.std(sound) + noise * rng.standard_normal(sound.size))

@@ -80,17 +80,17 @@ def test_wobble_under_hum_noise_and_wander(tmp_path, wave):
 
 
 def test_interval_holds_the_peak(tmp_path):
-    """30 notes of 30 dB: 95 % stated, less three binomial standard deviations is 83 %."""
+    """16 notes of 30 dB: 95 % stated, less three binomial standard deviations is 78 %."""
     rng, held = np.random.default_rng(2), []
-    for seed in range(30):
+    for seed in range(16):
         hz, peak = rng.uniform(270, 900), 10 ** rng.uniform(-1, 0.3)
         x = note(hz, swing(peak, rng.uniform(49.9, 50.1)), snr_db=30, seed=seed)
         found = wobble_of(tmp_path, x, 50.0)
         if found.peak.measurable:
             held.append(abs(found.peak.value - peak) <= found.peak.expanded + 0.01 * peak)
     print(f"peak of the wobble: {np.mean(held):.1%} of {len(held)}")
-    assert len(held) >= 20
-    assert np.mean(held) >= 0.83
+    assert len(held) >= 11
+    assert np.mean(held) >= 0.78
 
 
 def test_low_notes_say_which_note_it_takes(tmp_path):

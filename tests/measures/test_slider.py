@@ -16,7 +16,7 @@ from sigkit.measures import bench_test
 from sigkit.measures.slider import measure_slider
 from sigkit.measures.slider.events import COLUMNS
 
-SEEDS = range(9000, 9010)
+SEEDS = range(9000, 9008)
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +24,7 @@ def dirty(tmp_path_factory):
     folder = tmp_path_factory.mktemp("dirty")
     out = []
     for seed in SEEDS:
-        made = sweep(seed, 20.0)
+        made = sweep(seed, 12.0)
         out.append((made, measure_slider(made.capture(folder))))
     return out
 
@@ -58,21 +58,21 @@ def triangle_path(count, bottom_db=-20.0, period_s=4.0):
 
 def test_bursts_twelve_decibels_above_the_noise_are_found(dirty):
     hits = [len(rows) > 0 for e, rows, _ in events_of(dirty, "burst") if e.over_noise_db >= 12]
-    assert len(hits) > 50
+    assert len(hits) > 25
     assert np.mean(hits) >= 0.9
 
 
 def test_dropouts_of_five_milliseconds_and_longer_are_found_as_such(dirty):
     hits = ["dropout" in set(rows.kind) for e, rows, _ in events_of(dirty, "dropout")]
-    assert len(hits) > 20
+    assert len(hits) > 10
     assert np.mean(hits) >= 0.9
 
 
 def test_clean_sweeps_give_no_event_but_a_stated_floor(tmp_path):
-    """At most one alarm in 10 min is the aim; these 2 min may hold one."""
+    """At most one alarm in 10 min is the aim; these 40 s may hold one."""
     alarms = 0
-    for seed in range(9100, 9106):
-        result = measure_slider(sweep(seed, 20.0, dirty=False).capture(tmp_path))
+    for seed in range(9100, 9104):
+        result = measure_slider(sweep(seed, 10.0, dirty=False).capture(tmp_path))
         alarms += len(result.events)
         assert result.floor.value < -40
         assert result.assessed_s > 5
@@ -90,27 +90,25 @@ def test_stated_uncertainty_of_levels_covers_the_truth(dirty):
 
 
 def test_bursts_at_the_floor_are_found_about_as_often_as_it_says(tmp_path):
-    """White bursts of 10 ms above and 8 dB below the floor that is stated with them there."""
+    """White bursts of 10 ms, half of them above and half 8 dB below the floor stated with them.
+
+    So many of them raise it themselves, as a tail of the residual, by 4 dB at most (`HEAVY_TAIL`).
+    """
     rng = np.random.default_rng(3)
-    times = np.arange(1.0, 19.0, 0.31)
-    above, below = [], []
-    for level_db in np.arange(-78.0, -49.0, 4.0):
-        extra = np.zeros(20 * RATE)
-        for t in times:
-            burst = rng.standard_normal(RATE // 100)
-            burst *= LEVEL * 10 ** (level_db / 20) / np.sqrt(np.mean(burst**2))
-            extra[int(t * RATE) : int(t * RATE) + burst.size] += burst
-        result = measure_slider(steady(tmp_path, 20.0, extra=extra))
-        starts = result.events.start_s.to_numpy()
-        found = np.mean([np.any(np.abs(starts - t) < 0.02) for t in times])
-        if level_db > result.floor.value + 0.5:
-            above.append(found)
-        elif level_db < result.floor.value - 8:
-            below.append(found)
-    assert len(above) >= 2
-    assert min(above) >= 0.85
-    assert len(below) >= 2
-    assert max(below) <= 0.5
+    times = np.arange(1.0, 23.0, 0.31)
+    floor = measure_slider(steady(tmp_path, 5.0)).floor.value
+    extra, above = np.zeros(24 * RATE), rng.permutation(times.size) % 2 == 0
+    for t, level_db in zip(times, floor + np.where(above, 4.5, -8.0), strict=True):
+        burst = rng.standard_normal(RATE // 100)
+        burst *= LEVEL * 10 ** (level_db / 20) / np.sqrt(np.mean(burst**2))
+        extra[int(t * RATE) : int(t * RATE) + burst.size] += burst
+    result = measure_slider(steady(tmp_path, 24.0, extra=extra))
+    assert floor <= result.floor.value < floor + 4.5
+    starts = result.events.start_s.to_numpy()
+    found = np.array([np.any(np.abs(starts - t) < 0.02) for t in times])
+    # 19 of 20 less three binomial deviations
+    assert found[above].mean() >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / above.sum())
+    assert found[~above].mean() <= 0.5
 
 
 def one_burst(folder, level_db=-25.0, at_s=3.0, length_s=0.02, count=8 * RATE):
@@ -278,8 +276,8 @@ def test_what_is_said_of_the_slider_is_believed(tmp_path, control):
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_each_kind_is_told_from_the_sound_with_its_passes_and_events(tmp_path, kind):
-    """Five passes up and down of the simulator's hand, which says where everything is."""
-    made = simulated(4100, kind=kind, protocol=True, snr_db=60)
+    """Two passes up and down of the simulator's hand, which says where everything is."""
+    made = simulated(4100, kind=kind, protocol=2, snr_db=60)
     result = measure_slider(made.capture(tmp_path))
     assert result.controls == kind
     assert result.passes.direction.tolist() == made.passes.direction.tolist()
@@ -291,17 +289,19 @@ def test_each_kind_is_told_from_the_sound_with_its_passes_and_events(tmp_path, k
         if assessed_at(result, e) and not e.excused and (e.over_noise_db >= 25 or e.size_cents)
     ]
     hits = [found_of(result, e, 0.02) for e in loud]
-    assert len(loud) >= 8
-    # 0.86 is what timbre, the hardest kind, reached over the sweeps of development
-    least = 0.86 - 3 * np.sqrt(0.86 * 0.14 / len(hits))  # three binomial deviations
+    assert len(loud) >= 5
+    # 0.86 is what timbre, the hardest kind, reached over the sweeps of development; dirt of one
+    # place is alike each time, so three binomial deviations of the places
+    places = len({e.place_percent for e in loud})
+    least = 0.86 - 3 * np.sqrt(0.86 * 0.14 / places)
     assert np.mean([len(h) > 0 for h in hits]) >= least
     pairs = [(h, e) for h, e in zip(hits, loud, strict=True) if len(h)]
     off = [h.travel_percent.iloc[0] - e.place_percent for h, e in pairs]
     assert np.sqrt(np.mean(np.square(off))) < 12
     number, exposure = result.counts["events_per_pass"]
-    assert exposure == 10
+    assert exposure == 4
     assert number == result.passes.events.sum()
-    assert result.events_per_pass.value == pytest.approx(number / 10)
+    assert result.events_per_pass.value == pytest.approx(number / 4)
     assert 0 <= result.travel_affected.value <= 100
     assert result.fixed_spots.measurable
     assert result.energy_ratio.measurable
@@ -336,9 +336,9 @@ def test_crackle_of_a_worn_record_in_a_clean_note_is_found(tmp_path):
         if path is None:
             pytest.skip(f"{name} is not in SIGKIT_RECORDINGS")
         pieces.append(sf.read(path, always_2d=True)[0][:, 0])
-    count = 20 * RATE
+    count = 10 * RATE
     path = triangle_path(count, -15.0)
-    extra, times = np.zeros(count), np.arange(1.0, 19.0, 0.6)
+    extra, times = np.zeros(count), np.arange(0.8, 9.4, 0.4)
     for i, t in enumerate(times):
         piece, size = pieces[i % 2], int(rng.uniform(0.005, 0.05) * RATE)
         power = np.convolve(piece**2, np.ones(size), "valid")
@@ -347,7 +347,7 @@ def test_crackle_of_a_worn_record_in_a_clean_note_is_found(tmp_path):
         at = int(t * RATE)
         gain = LEVEL * 10 ** ((path[at] - 25) / 20) / np.sqrt(np.mean(cut**2))
         extra[at : at + size] += gain * cut
-    result = measure_slider(steady(tmp_path, 20.0, path, extra))
+    result = measure_slider(steady(tmp_path, 10.0, path, extra))
     hits = [
         np.any((result.events.start_s - t > -0.01) & (result.events.start_s - t < 0.06))
         for t in times

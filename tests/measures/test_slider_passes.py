@@ -235,7 +235,7 @@ def test_longest_dropout_and_largest_jump():
     )
     got = longest_dropout(events)
     assert got.value == pytest.approx(0.03)
-    assert got.u == pytest.approx(0.002 * math.sqrt(2))
+    assert got.u == pytest.approx(0.0011 * math.sqrt(2))
     assert longest_dropout(events.iloc[2:]).reason == "no dropout found"
     jumps = events_at(
         [1, 2, 3],

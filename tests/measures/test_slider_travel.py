@@ -215,4 +215,44 @@ def test_travel_below_what_is_heard_moves_the_lowest_place_up():
     moved = travel_of(*line, least=0.25, fades=False, below=0.4)
     np.testing.assert_allclose(moved.travel_percent, 20 + 0.8 * plain.travel_percent, atol=1e-6)
     low = int(np.argmin(plain.travel_percent))
-    assert moved.u_travel_percent[low] >= 0.8 * 40 / np.sqrt(12)  # of what lies above the place
+    rectangle = 40 / np.sqrt(12)  # whole at the lowest, nothing at the highest place
+    u = np.hypot(0.8 * plain.u_travel_percent, rectangle * (1 - plain.travel_percent / 100))
+    assert moved.u_travel_percent[low] == pytest.approx(rectangle, rel=0.01)
+    np.testing.assert_allclose(moved.u_travel_percent, u, atol=0.2)
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(0.3, False), (0.8, False), (1.2, True)])
+def test_less_than_a_second_of_movement_tells_no_place(seconds, told):
+    """A key let go falls as a slider does; the only movement of a capture, it was a pass."""
+    got = travel_of(*exact(8, [(4, 1200), (4 + seconds, 0)]), least=30.0)
+    assert np.isfinite(got.travel_percent).any() == told
+    assert got.passes.empty != told
+    assert got.why_none.startswith("" if told else "no places and no passes: less than 1 s")
+    assert bool(got.why_none) != told
+
+
+def test_a_pass_that_stays_above_silence_is_no_whole_one():
+    """60 dB straight in dB, heard over 44: up from silence, then down to 30 % and up again.
+
+    As a whole pass the second one, which ends where the first is first heard, bent the law.
+    """
+    t = np.arange(0, 16, 0.01)
+    place = bell((t - 1) / 4) + 0.7 * (bell((t - 11) / 3) - bell((t - 6) / 4))
+    level = -60 * (1 - place)
+    known = level > -44
+    heard = np.where(known, level, np.nan)
+    alone, both = (
+        travel_of(t[:n], heard[:n], known[:n], least=3.0).travel_percent[:550] for n in (600, 1600)
+    )
+    np.testing.assert_allclose(both, alone, atol=1)
+
+
+def test_a_hand_on_its_way_where_it_is_first_heard_is_in_the_uncertainty():
+    """A bell of speed over a law straight in dB, heard from a fourth of the way on."""
+    t = np.arange(0, 12, 0.01)
+    place = bell((t - 1) / 4) - bell((t - 6) / 4)
+    level = -60 * (1 - place)
+    known = level > -45
+    got = travel_of(t, np.where(known, level, np.nan), known, least=3.0)
+    error = np.abs(got.travel_percent - 100 * place)[known]
+    assert np.mean(error <= 2 * got.u_travel_percent[known]) > 0.95

@@ -35,7 +35,7 @@ def travel(control, *, may_turn=True):
 @pytest.mark.parametrize("ends", [(0, 1, 0, 1), (1, 0, 1), (0, 1)])
 def test_a_control_that_turns_back_on_the_way_tells_no_place(ends):
     found = travel(hump(passes_of(ends)))
-    assert found.turned
+    assert "turns back" in found.why_none
     assert found.passes.empty
     assert np.isnan(found.travel_percent).all()
     assert found.moving is None  # where it turns it seems to stand still
@@ -44,15 +44,15 @@ def test_a_control_that_turns_back_on_the_way_tells_no_place(ends):
 @pytest.mark.parametrize("ends", [(0, 1, 0, 1), (1, 0, 1), (0, 1)])
 def test_one_that_rests_at_both_ends_tells_its_places(ends):
     found = travel(passes_of(ends))
-    assert not found.turned
+    assert not found.why_none
     assert len(found.passes) == len(ends) - 1
 
 
 def test_a_hand_that_never_rests_is_believed():
     found = travel(passes_of((0, 1, 0, 1, 0), rest=0.0))
-    assert not found.turned
+    assert not found.why_none
     assert len(found.passes) == 4
 
 
 def test_only_what_may_turn_is_asked():
-    assert not travel(hump(passes_of((0, 1, 0, 1))), may_turn=False).turned
+    assert not travel(hump(passes_of((0, 1, 0, 1))), may_turn=False).why_none

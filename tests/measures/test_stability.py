@@ -70,7 +70,7 @@ def of_seconds(windows):
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory):
     folder, rows = tmp_path_factory.mktemp("notes"), []
-    for wave, hz, snr_db, t, drift, cents, seed in random_notes(80, 20260202):
+    for wave, hz, snr_db, t, drift, cents, seed in random_notes(40, 20260202):
         capture = held_note(folder, wave, hz, cents, snr_db=snr_db, seed=seed)
         truth = {
             "frequency": hz * 2 ** (cents.mean() / 1200),
@@ -96,7 +96,7 @@ def without_clock(quantity):
     "name", ["frequency", "offset", "spread", "peak_to_peak", "wander", "drift"]
 )
 def test_stated_interval_holds_the_truth_of_this_capture(measured, name):
-    """95 % stated; 80 notes know it to 2.4 %, so 87.7 % is three of these below.
+    """95 % stated; 40 notes know it to 3.4 %, so 84.7 % is three of these below.
 
     The clock's part, 0.05 cents, would make every interval of a mean look right: it is left out.
     """
@@ -104,7 +104,7 @@ def test_stated_interval_holds_the_truth_of_this_capture(measured, name):
     held = [abs(q.value - truth) <= without_clock(q) for q, truth in found]
     wide = np.median([without_clock(q) for q, _ in found])
     print(f"{name}: {np.mean(held):.1%} of {len(held)}, median half width {wide:.4f}")
-    assert np.mean(held) >= 0.877
+    assert np.mean(held) >= 0.847
 
 
 def test_another_capture_would_show_the_planted_drift(measured):
@@ -160,10 +160,10 @@ def test_values_are_close_whatever_the_interval(measured):
 def test_noise_alone_makes_the_intervals_of_steady_tones(tmp_path):
     """Without wander there is only noise: means and slopes hold 0 in 95 %, and are no wider.
 
-    60 tones: three binomial standard deviations are 8.4 %; scaled errors of rms 1 to 30 %.
+    30 tones: three standard deviations of the share are 11.9 %, of the rms of scaled errors 39 %.
     """
     rng, scaled = np.random.default_rng(4), {"offset": [], "drift": []}
-    for seed in range(60):
+    for seed in range(30):
         hz = math.exp(rng.uniform(math.log(60), math.log(1200)))
         wave = rng.choice(["saw", "pulse", "triangle"])
         still = np.zeros(4 * RATE)
@@ -177,8 +177,8 @@ def test_noise_alone_makes_the_intervals_of_steady_tones(tmp_path):
         print(
             f"{name}: {np.mean(size <= 2):.1%}, rms of error over u {np.sqrt(np.mean(size**2)):.2f}"
         )
-        assert np.mean(size <= 2) >= 0.866
-        assert 0.7 < np.sqrt(np.mean(size**2)) < 1.35
+        assert np.mean(size <= 2) >= 0.831
+        assert 0.61 < np.sqrt(np.mean(size**2)) < 1.39
 
 
 @settings(max_examples=25, deadline=None, derandomize=True)

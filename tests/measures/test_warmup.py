@@ -46,7 +46,7 @@ def settled(request, tmp_path_factory):
     """Warm-ups that settle, of random size, time constant, wave and noise; with wander or not."""
     folder, rng, rows = tmp_path_factory.mktemp("warmups"), np.random.default_rng(20260303), []
     t = times(80)
-    for seed in range(16):
+    for seed in range(11):
         tau, total = rng.uniform(5, 14), rng.choice([-1, 1]) * 10 ** rng.uniform(0.9, 1.8)
         wander = wander_cents(t, spread_cents=request.param, time_constant_s=1.0, seed=seed)
         cents = warmup_cents(t, total_cents=total, time_constant_s=tau) + wander
@@ -157,7 +157,7 @@ def test_residual_drift_covers_a_planted_slope(tmp_path):
     """A slow straight line after settling, under wander short of a batch: a repeat's truth."""
     rng, held = np.random.default_rng(9), []
     t = times(60)
-    for seed in range(24):
+    for seed in range(14):
         slope = rng.uniform(-1.5, 1.5)
         path = slope * t / 60 + wander_cents(t, spread_cents=0.2, time_constant_s=0.3, seed=seed)
         q = sigkit.measure_warmup(capture_of(tmp_path, path, seed=seed)).residual_drift

@@ -37,6 +37,9 @@ COARSE_HOP_S, NEAR_CENTS = 0.5, 2.0
 FINE_BANDS = 16
 BEATING = 0.1
 """Share of what a single tone leaves of free oscillators, from which on they beat."""
+BORDER = 0.25
+"""A window that holds a border reads as beating from half of it on, this share more or less: where
+a tenth of what free oscillators leave is there depends on the turn at which the beat begins."""
 SEEN_TURNS, SEEN_FROM, SEEN_TO = 0.75, 2 / 3, 4 / 3
 """Turns of the highest band used within a window by which a beat is seen, and within which shares
 of that it may begin to be: half a turn and a whole one."""
@@ -200,47 +203,39 @@ def locking_width_of(
     time_s, still, length_s = _standing_still(capture, windows, sweep, pitch_hz)
     run = _longest(still)
     resolved = _resolved(sweep, pitch_hz, length_s)
-    if run is None:
-        bound = combine(
-            resolved, "cents", [Term("resolution of the sweep", resolved / math.sqrt(12), "B")]
-        )
-        return not_measurable(
-            "cents", f"no locked stretch seen: at most {resolved:.2g} cents"
-        ), bound
-    locked_s = float(time_s[run[1]] - time_s[run[0]]) + FINE_HOP_S
-    # A window reads as beating from about half its length beyond the border.
-    locked_s = max(0.0, locked_s + length_s - 2 * FINE_HOP_S)
+    locked_s = 0.0
+    if run is not None:
+        # A window reads as beating from about half its length beyond the border.
+        locked_s = float(time_s[run[1]] - time_s[run[0]]) + length_s - FINE_HOP_S
     width = sweep.slope * locked_s
-    if width < resolved:
-        bound = combine(
-            resolved, "cents", [Term("resolution of the sweep", resolved / math.sqrt(12), "B")]
-        )
-        return not_measurable(
-            "cents", f"no locked stretch seen: at most {resolved:.2g} cents"
-        ), bound
+    if run is None or width < resolved:
+        term = Term("resolution of the sweep", resolved / math.sqrt(12), "B")
+        none = not_measurable("cents", f"no locked stretch seen: at most {resolved:.2g} cents")
+        return none, combine(resolved, "cents", [term])
     if sweep.locked > 3 * sweep.u_locked:
         # Held, they still slide a quarter turn either way, which hides the borders.
-        return combine(
-            sweep.locked,
-            "cents",
-            [
-                Term("fit of Adler's equation to the beats beside it", sweep.u_locked, "A"),
-                Term("locked stretch seen", abs(sweep.locked - width) / math.sqrt(12), "B"),
-                Term("resolution of the sweep", resolved / math.sqrt(12), "B"),
-            ],
-        ), None
+        terms = [
+            Term("fit of Adler's equation to the beats beside it", sweep.u_locked, "A"),
+            Term("locked stretch seen", abs(sweep.locked - width) / math.sqrt(12), "B"),
+            Term("resolution of the sweep", resolved / math.sqrt(12), "B"),
+        ]
+        return combine(sweep.locked, "cents", terms), None
+    return _by_borders(sweep, locked_s, length_s, pitch_hz), None
+
+
+def _by_borders(sweep: Sweep, locked_s: float, length_s: float, pitch_hz: float) -> Quantity:
+    """Return the locking width from how long the waveform stood still."""
     # Beyond the border they beat by sqrt(tuned^2 - locked^2), too slowly to be seen at first.
     beats = 2 * _slowest_seen(pitch_hz, length_s) * np.array([SEEN_FROM, 1, SEEN_TO])
+    width = sweep.slope * locked_s
     most, locked, least = np.sqrt(np.maximum(width**2 - beats**2, 0.0)).tolist()
-    return combine(
-        locked,
-        "cents",
-        [
-            Term("borders of the locked stretch", sweep.slope * length_s / math.sqrt(6), "B"),
-            Term("slowest beat seen beside it", (most - least) / math.sqrt(12), "B"),
-            Term("speed of the sweep", locked_s * sweep.u_slope, "A"),
-        ],
-    ), None
+    border = sweep.slope * BORDER * length_s / math.sqrt(3)
+    terms = [
+        Term("borders of the locked stretch", math.sqrt(2) * border, "B"),
+        Term("slowest beat seen beside it", (most - least) / math.sqrt(12), "B"),
+        Term("speed of the sweep", locked_s * sweep.u_slope, "A"),
+    ]
+    return combine(locked, "cents", terms)
 
 
 def _resolved(sweep: Sweep, pitch_hz: float, length_s: float) -> float:

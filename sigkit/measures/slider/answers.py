@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 
 from sigkit.measures.result import Source
 from sigkit.measures.slider.events import COLUMNS
@@ -86,9 +87,34 @@ def _worst(hits: pd.DataFrame, floor: Quantity) -> Quantity:
             f"no burst found above the floor of {floor.value:.0f} dB, which holds while the tone "
             f"is within {LOUD_DB:g} dB of its loudest",
         )
-    worst = bursts.iloc[int(np.argmax(bursts["level_db"].to_numpy(float)))]
-    term = Term("noise and ends of the burst", float(worst["u_level_db"]), "A")
-    return combine(float(worst["level_db"]), "dB", [term])
+    level, u = (bursts[name].to_numpy(float) for name in ("level_db", "u_level_db"))
+    worst = int(np.argmax(level))
+    terms = [Term("noise and ends of the burst", float(u[worst]), "A")]
+    if more := u_of_another(level, u):
+        terms.append(Term("another burst, less sure, may be louder", more, "A"))
+    return combine(float(level[worst]), "dB", terms)
+
+
+def u_of_another(level: Array, u: Array) -> float:
+    """Return what others may add to the uncertainty of the largest of some values.
+
+    Parameters
+    ----------
+    level, u : ndarray, shape (n,)
+        Values found, and their standard uncertainties.
+
+    Returns
+    -------
+    float
+        The largest true value lies that much farther from the largest found one, rms, than that
+        one's own true value does, with each true value normal about the one found; 0 for one.
+    """
+    top, own = float(level.max()), float(u[np.argmax(level)])
+    x = np.linspace(top - 6 * own, float((level + 6 * u).max()), 4001)
+    share = np.prod(special.ndtr((x[:, None] - level) / u), axis=1)
+    square = float(np.sum((x[1:] / 2 + x[:-1] / 2 - top) ** 2 * np.diff(share)))
+    square += float(share[0]) * (6 * own) ** 2
+    return math.sqrt(square - own**2) if square > 1.0001 * own**2 else 0.0
 
 
 def _largest_jump(events: pd.DataFrame, found: str) -> Quantity:

@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from sigkit.tracks.residual import ResidualTrack
+from sigkit.arrays import runs
+from sigkit.tracks.residual import BIN_S, ResidualTrack
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -15,6 +16,8 @@ STEP = 10
 """Bins between two points of a line."""
 LEAST = {"level": 3.0, "pitch": 30.0, "timbre": 0.25, "width": 0.02}
 """Least range of level (dB), pitch (cents), brightness (octaves) or width that is a movement."""
+MOST_TURNS = 1.0
+"""Cycles by which a low-pass of four poles turns a wave at most, a quarter of a turn each."""
 SHAPED = ("timbre", "width")
 """What changes the shape of the wave, not its level or pitch."""
 LOUD_DB = 25.0
@@ -60,20 +63,24 @@ def control_of(track: ResidualTrack, heard: Mask, lines: dict[str, Array]) -> st
     Returns
     -------
     str
-        Pitch if that moves by 30 cents; level if the wave keeps its shape; width if the third
+        Pitch if that moves by 30 cents, and by more than a filter turns the phase as it passes the
+        fundamental, or the wave keeps its shape; level if only that; width if the third
         harmonic goes with the second's square as a pulse's do, sin(k pi w)/k: re the first they are
         cos(pi w) and (4 cos(pi w)**2 - 1)/3, whatever filter follows; else timbre.
     """
     known = heard[: lines["level"].size * STEP : STEP]
-    if np.count_nonzero(known) < 20 or _range(lines["pitch"][known]) > LEAST["pitch"]:
-        return "pitch" if np.count_nonzero(known) >= 20 else "level"
-    level = lines["level"]
+    if np.count_nonzero(known) < 20:
+        return "level"
+    level, pitch = lines["level"], lines["pitch"]
+    strays = _range(pitch[known]) > LEAST["pitch"]
+    if strays and _turns(pitch, known) > MOST_TURNS:
+        return "pitch"
     loud = known & (level > np.quantile(level[known], 0.98) - LOUD_DB)
     even, third = (_smooth(v)[: level.size * STEP : STEP][loud] for v in (track.even, track.third))
     moved = max(_spread(even), _spread(third), _range(np.abs(even)), _range(np.abs(third)))
     brighter = _range(lines["timbre"][loud]) > LEAST["timbre"] and moved > SHAPE / 8
     if moved < SHAPE and not brighter:
-        return "level"
+        return "pitch" if strays else "level"
     square = even**2
     terms = np.stack([np.ones_like(square), square], axis=1)
     fit, *_ = np.linalg.lstsq(terms, third, rcond=None)
@@ -83,6 +90,18 @@ def control_of(track: ResidualTrack, heard: Mask, lines: dict[str, Array]) -> st
     away = np.angle(-fit[1] * np.sum(square) * np.conj(fit[0]), deg=True)
     pulse = pulse and bool(abs(away) < ALIGNED)
     return "width" if pulse and turned > 0.8 and _spread(third) > SHAPE / 8 else "timbre"
+
+
+def _turns(pitch: Array, known: Mask) -> float:
+    """Return the most cycles that the tone gains or loses while its pitch is off its usual one."""
+    away = pitch - np.median(pitch[known])
+    rate = np.where(known, 2 ** (pitch / 1200) * (1 - 2 ** (-away / 1200)), 0.0)
+    turns = [
+        abs(float(rate[a:b].sum())) * STEP * BIN_S
+        for way in (away, -away)
+        for a, b in runs(known & (way > LEAST["pitch"] / 4))
+    ]
+    return max(turns, default=0.0)
 
 
 def _width(track: ResidualTrack) -> Array:

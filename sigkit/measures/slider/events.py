@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sigkit.measures.slider.followed import followed
+from sigkit.measures.slider.control import SHAPED
+from sigkit.measures.slider.followed import BETWEEN_BINS, followed, foretold_badly
 from sigkit.tracks.burst_ends import Extent, extent_of
 from sigkit.tracks.faults import Fault
 from sigkit.tracks.residual import BIN_S, ResidualTrack
@@ -68,7 +69,52 @@ def events_table(
     """
     rows = [_row(track, fault, floor_db, controls) for fault in faults]
     kinds = {"kind": str, "moving": bool, "number": int, "direction": str}
-    return pd.DataFrame(rows, columns=COLUMNS).astype(kinds)
+    events = pd.DataFrame(rows, columns=COLUMNS).astype(kinds)
+    if controls in SHAPED and len(events):
+        at = np.array([fault.first for fault in faults])
+        events = with_edges(events, 1 / np.maximum(track.hz[at].astype(np.float64), 1.0))
+    return events
+
+
+def with_edges(events: pd.DataFrame, period_s: Array) -> pd.DataFrame:
+    """Return events in which bursts that may be the two edges of one say so in their level.
+
+    Parameters
+    ----------
+    events : DataFrame
+        With ``COLUMNS``, in order of time.
+    period_s : ndarray, shape (n_events,)
+        Period of the tone there.
+
+    Returns
+    -------
+    DataFrame
+        A burst shorter than a period, with another one within 0.12 s of it, has the middle between
+        its own level and that of both as one, and half of the difference in its uncertainty.
+
+    Notes
+    -----
+    Dirt that throws a cutoff or a width to another place leaves the residual where it begins and
+    where it ends; between these the periods foretell each other.
+    """
+    start, stop, level, u = (
+        events[name].to_numpy(float).copy()
+        for name in ("start_s", "stop_s", "level_db", "u_level_db")
+    )
+    energy = 10 ** (level / 10) * (stop - start)
+    burst = (events["kind"] == "burst").to_numpy(bool)
+    out = events.copy()
+    for i in np.flatnonzero(burst & (stop - start < period_s)).tolist():
+        as_one = [
+            10 * math.log10((energy[i] + energy[j]) / (max(stop[i], stop[j]) - start[min(i, j)]))
+            for j in (i - 1, i + 1)
+            if 0 <= j < burst.size and burst[j]
+            if start[max(i, j)] - stop[min(i, j)] < BETWEEN_BINS * BIN_S
+        ]
+        less = max(level[i] - min(as_one, default=level[i]), 0.0)
+        out.loc[events.index[i], "level_db"] = level[i] - less / 2
+        out.loc[events.index[i], "u_level_db"] = math.hypot(u[i], less / 2)
+    return out
 
 
 def _row(track: ResidualTrack, fault: Fault, floor_db: Array, controls: str) -> dict[str, object]:
@@ -81,12 +127,17 @@ def _row(track: ResidualTrack, fault: Fault, floor_db: Array, controls: str) -> 
     if fault.kind == "burst" and controls != "pitch":
         more = followed(track, extent.start, extent.stop)
     low, high = (10 * math.log10((power + followed_power) / tone) for followed_power in more)
-    u_level = math.hypot(_u_level(track, extent, power), (high - low) / 2)
+    badly = 0.0
+    if fault.kind == "burst" and controls in SHAPED:
+        wrong = foretold_badly(track, extent.start, extent.stop)
+        left = max(power / tone - wrong, min(extent.background, power) / tone, 1e-12)
+        badly = 10 * math.log10(power / tone / left)  # what is too much, at most
+    u_level = math.hypot(_u_level(track, extent, power), (high - low) / 2, badly / math.sqrt(12))
     return {
         "start_s": extent.start * BIN_S,
         "stop_s": extent.stop * BIN_S,
         "kind": fault.kind,
-        "level_db": math.nan if jump else (low + high) / 2,
+        "level_db": math.nan if jump else (low + high - badly) / 2,
         "u_level_db": math.nan if jump else u_level,
         "depth_db": fault.depth_db,
         "size_cents": fault.size_cents if jump else math.nan,

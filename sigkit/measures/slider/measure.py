@@ -22,7 +22,7 @@ from sigkit.measures.slider.events import events_table
 from sigkit.measures.slider.followed import join_moved
 from sigkit.measures.slider.lines import residual_lines, shown_lines
 from sigkit.measures.slider.looked import Looked, NotMeasurableError, floor_where, look_at
-from sigkit.measures.slider.notes import TURNED, notes_of
+from sigkit.measures.slider.notes import notes_of
 from sigkit.measures.slider.passes import (
     NO_PASS,
     parts_looked_at,
@@ -163,13 +163,13 @@ def assess_slider(
     spots, points = spots_of(events, passes, parts), where[: time_s.size * STEP : STEP]
     notes = notes_of(
         *(track, looked.controls, events, passes, looked.floor_db, looked.assessed),
-        *(travel.moving, exposure, recorder, travel.turned),
+        *(travel.moving, exposure, recorder, travel.why_none),
     )
     return SliderResult(
         source=source,
         settings={"controls": controls},
         notes=(*notes, *by_cue),
-        **counts_of(events, passes, exposure, why_none=TURNED if travel.turned else NO_PASS),
+        **counts_of(events, passes, exposure, why_none=travel.why_none or NO_PASS),
         **largest_of(events, floor, looked.controls),
         energy_ratio=energy_ratio(events, time_s, tone_dbfs, points, floor_db=floor.value),
         travel_affected=travel_affected(events, passes, parts),

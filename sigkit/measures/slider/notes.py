@@ -14,11 +14,6 @@ from sigkit.tracks.residual import BIN_S, ResidualTrack
 Array = NDArray[np.floating]
 Mask = NDArray[np.bool_]
 
-TURNED = (
-    "no places and no passes: the brightness turns back without a rest, so that hand and sound "
-    "can't be told apart; take a brighter wave, and rest at both ends"
-)
-
 
 def notes_of(
     track: ResidualTrack,
@@ -30,7 +25,7 @@ def notes_of(
     moving: Mask | None,
     exposure: float,
     recorder: pd.DataFrame,
-    turned: bool,
+    why_none: str,
 ) -> tuple[str, ...]:
     """Return what is to be said beside the numbers of a result.
 
@@ -50,20 +45,21 @@ def notes_of(
         Where the slider moves; None if no movement was seen.
     exposure : float
         Seconds of movement, or of tone, that were assessed.
-    turned : bool
-        Whether places and passes are not told, since the control turns back on the way.
+    why_none : str
+        Why places and passes are not told though the control moves; empty where they are.
     """
     quiet = float(np.quantile(floor_db[assessed], 0.9))
     moved = quiet + MOVED_DB[controls]
     notes = [
         f"Events per second of slider movement; {exposure:.1f} s of movement assessed."
         if moving is not None
-        else f"No movement seen: events per second of tone, {exposure:.1f} s.",
+        else f"{'Places not told' if why_none else 'No movement seen'}: events per second of tone, "
+        f"{exposure:.1f} s.",
         f"Nine tenths of the assessed time: floor below {quiet:.0f} dB re the tone there for noise "
         f"that a contact adds, {moved:.0f} dB for dirt that moves the tone itself.",
     ]
-    if turned:
-        notes.append(f"{TURNED[0].upper()}{TURNED[1:]}.")
+    if why_none:
+        notes.append(f"{why_none[0].upper()}{why_none[1:]}.")
     left = float((track.tone & ~assessed).sum() * BIN_S)
     if left > 0.5:
         notes.append(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize
 
-from sigkit.arrays import Real
+from sigkit.arrays import Flags, Real
 from sigkit.measures.slider.strokes import Line, Stroke
 
 GRID = 201
@@ -22,13 +22,16 @@ CUE_SPREAD = 0.5
 """Standard deviation of the logarithm of `_end_ratio` about what a profile makes it."""
 WHOLE = 0.06
 """A pass is whole when each of its ends is this near, in travel, to the end of the travel."""
-NEARLY = 0.8
+NEARLY = 0.95
 """If none is, the longest stands in when it covers this share of the travel."""
 U_PIECES = 0.1
 """Rms uncertainty of the law when the travel is only seen in pieces, whose lengths are then taken
 from the control itself, as if the law were straight."""
 ENDS, INNER = 0.08, 0.25
 """Shares of a pass's time that `_end_ratio` compares."""
+UNDER_WAY = 0.25
+"""Share of a pass that may be gone before a level is heard, if its law is straight in dB: 15 of
+60 dB. Between `UNHEARD` and this a hand may be anywhere on its way."""
 UNHEARD, U_UNHEARD = 0.01, 0.025
 """Share of the travel above the foot in which a level is too low to be heard, and its standard
 uncertainty. Assumed, since the sound doesn't show it: if hearing ends at -55 dB, a straight law
@@ -122,24 +125,59 @@ def taper_of(
     .. [1] T. Flash, N. Hogan, The coordination of arm movements: an experimentally confirmed
        mathematical model, J. Neuroscience 5 (1985) 1688-1703.
     """
+    fades = fades and bool(line.foot.any())
+    grid, law, u = _law(line, moves, smooth, UNHEARD)
+    if not fades:
+        return _lifted(grid, law, u, below)
+    # Where it is first heard the hand may be on its way already, or just begin.
+    one, other = (
+        _lifted(grid, law, u, _below(grid, law), fades=True)
+        for law, u in ((law, u), _law(line, moves, smooth, UNDER_WAY)[1:])
+    )
+    apart = np.abs(one.travel - other.travel)
+    return Taper(
+        control=grid,
+        travel=(one.travel + other.travel) / 2,
+        u=np.hypot(np.maximum(one.u, other.u), apart / math.sqrt(12)),
+        below=max(one.below, other.below),
+    )
+
+
+def _lifted(grid: Real, law: Real, u: Real, below: float, *, fades: bool = False) -> Taper:
+    """Return a law whose lowest control lies anywhere up to ``below`` of the travel.
+
+    A rectangular distribution; of a level that ``fades``, the arcsine law, since tapers go silent
+    either at once or as they went before.
+    """
+    at_foot = max(below / math.sqrt(8 if fades else 12), U_UNHEARD if below else 0.0)
+    return Taper(
+        control=grid,
+        travel=below / 2 + (1 - below / 2) * law,
+        u=np.hypot((1 - below / 2) * u, at_foot * (1 - law)),
+        below=below,
+    )
+
+
+def _law(line: Line, moves: list[Move], smooth: Real, unheard: float) -> tuple[Real, Real, Real]:
+    """Return values of the control, the travel at each over what is heard, and its u."""
     ends = np.array([_ends(line, m) for m in moves])
     low, high = float(ends.min()), float(ends.max())
     inside = np.concatenate([smooth[m[0].start : m[-1].stop + 1] for m in moves])
     inner = np.quantile(inside, np.linspace(0.002, 0.998, GRID - 2))
     grid = np.unique(np.concatenate(([low], np.clip(inner, low, high), [high])))
     near = 0.05 * (high - low)
-    whole = _whole(ends, (low + near, high - near))
+    # Where some passes go down to silence, one that stays above it is no whole one.
+    silent = np.array([_from_silence(line, m) for m in moves])
+    reach = silent if silent.any() else ~silent
+    whole = _whole(ends, reach, (low + near, high - near))
     law: Real = np.interp(grid, [low, high], [0.0, 1.0])
     u: Real = np.zeros(grid.size)
     for k in range(ROUNDS):
         chosen = [m for m, w in zip(moves, whole, strict=True) if w] or moves
-        law, u = _mean_law(line, chosen, smooth, grid, law, first=k == 0, pieces=not any(whole))
-        whole = _whole(np.interp(ends, grid, law), (WHOLE, 1 - WHOLE))
-    if fades and line.foot.any():
-        below = _below(grid, law)
-    law = below / 2 + (1 - below / 2) * law
-    u = np.hypot(u, max(below / math.sqrt(12), U_UNHEARD if below else 0.0) * (1 - law))
-    return Taper(control=grid, travel=law, u=u, below=below)
+        asked = Asked(line, smooth, grid, law, unheard, first=k == 0)
+        law, u = _mean_law(asked, chosen, pieces=not any(whole))
+        whole = _whole(np.interp(ends, grid, law), reach, (WHOLE, 1 - WHOLE))
+    return grid, law, u
 
 
 def _below(grid: Real, law: Real) -> float:
@@ -161,37 +199,52 @@ def _ends(line: Line, move: Move) -> tuple[float, float]:
     return float(min(first, last)), float(max(first, last))
 
 
-def _whole(ends: Real, limits: tuple[float, float]) -> list[bool]:
-    """Return which passes go from end to end; if none does, the longest that nearly does."""
-    whole = (ends[:, 0] <= limits[0]) & (ends[:, 1] >= limits[1])
+def _from_silence(line: Line, move: Move) -> bool:
+    """Whether the lower end of a pass lies at the foot, where nothing is heard."""
+    end = move[0].start if move[0].up else move[-1].stop
+    return bool(line.foot[max(end - 1, 0) : end + 2].any())
+
+
+def _whole(ends: Real, reach: Flags, limits: tuple[float, float]) -> list[bool]:
+    """Return which passes go from end to end; if none does, the longest that nearly does.
+
+    ``reach`` says which may be whole at all, as far as their lower ends go.
+    """
+    whole = reach & (ends[:, 0] <= limits[0]) & (ends[:, 1] >= limits[1])
     lengths = ends[:, 1] - ends[:, 0]
     if not whole.any() and lengths.max() >= NEARLY * (ends.max() - ends.min()):
         whole[np.argmax(lengths)] = True
     return [bool(w) for w in whole]
 
 
-def _mean_law(
-    line: Line,
-    moves: list[Move],
-    smooth: Real,
-    grid: Real,
-    law: Real,
-    *,
-    first: bool,
-    pieces: bool,
-) -> tuple[Real, Real]:
+@dataclass(frozen=True)
+class Asked:
+    """What a round of the search for the law goes from.
+
+    ``law`` is the travel at the values ``grid`` of the control so far, ``first`` whether that is
+    only a guess, ``unheard`` the share of a pass that is gone where it is first heard.
+    """
+
+    line: Line
+    smooth: Real
+    grid: Real
+    law: Real
+    unheard: float
+    first: bool
+
+
+def _mean_law(asked: Asked, moves: list[Move], *, pieces: bool) -> tuple[Real, Real]:
     """Return the mean of the passes' laws under the better choice of profiles, and its u.
 
     ``pieces``: no pass is whole; each is put where the law so far has its ends.
     """
-    curves = np.array(
-        [[_curve(line, m, smooth, grid, law, first, shape) for shape in (0, 1)] for m in moves]
-    )
+    curves = np.array([[_curve(asked, m, shape) for shape in (0, 1)] for m in moves])
     if pieces:
+        placed = zip(curves, moves, strict=True)
         curves = np.array(
-            [_placed(c, _ends(line, m), grid, law) for c, m in zip(curves, moves, strict=True)]
+            [_placed(c, _ends(asked.line, m), asked.grid, asked.law) for c, m in placed]
         )
-    cues = np.array([_cue(m, smooth) for m in moves])
+    cues = np.array([_cue(m, asked.smooth) for m in moves])
     shapes = _choose(curves, cues)
     x = curves[np.arange(len(moves)), shapes]
     mean = optimize.isotonic_regression(x.mean(axis=0)).x
@@ -212,15 +265,13 @@ def _placed(curves: Real, ends: tuple[float, float], grid: Real, law: Real) -> R
     return np.where(inside, a + (b - a) * curves, law)
 
 
-def _curve(
-    line: Line, move: Move, smooth: Real, grid: Real, law: Real, first: bool, shape: int
-) -> Real:
+def _curve(asked: Asked, move: Move, shape: int) -> Real:
     """Return the travel at each value of the grid, had the hand moved with this profile."""
     lengths = np.array([s.stop - s.start for s in move], float)
     stations = np.concatenate(([0], np.cumsum(lengths) / lengths.sum()))
     ways, values = [], []
     for s, a, b in zip(move, stations[:-1], stations[1:], strict=True):
-        part = _missed(line, s, smooth, grid, law, b - a, first)
+        part = _missed(asked, s, b - a)
         t = np.linspace(0, 1, s.stop - s.start + 1)
         if shape:
             t0, t1 = bell_time(part[0]), bell_time(1 - part[1])
@@ -228,34 +279,33 @@ def _curve(
         else:
             way = part[0] + (1 - part[0] - part[1]) * t
         ways.append(a + (b - a) * way)
-        values.append(smooth[s.start : s.stop + 1])
+        values.append(asked.smooth[s.start : s.stop + 1])
     way, value = np.concatenate(ways), np.concatenate(values)
     if not move[0].up:
         way, value = 1 - way[::-1], value[::-1]
     value = optimize.isotonic_regression(value).x
     value = value + np.arange(value.size) * 1e-12 * max(float(np.ptp(value)), 1e-9)
-    low, high = _ends(line, move)
+    low, high = _ends(asked.line, move)
     way = np.concatenate(([0.0], way, [1.0]))
     value = np.concatenate(([min(low, value[0])], value, [max(high, value[-1])]))
-    curve: Real = np.interp(grid, value, way)
+    curve: Real = np.interp(asked.grid, value, way)
     return curve
 
 
-def _missed(
-    line: Line, s: Stroke, smooth: Real, grid: Real, law: Real, share: float, first: bool
-) -> tuple[float, float]:
+def _missed(asked: Asked, s: Stroke, share: float) -> tuple[float, float]:
     """Return the parts of a stroke's way that lie before its start and after its stop."""
     out = []
     for end, missed, sign in ((s.start, s.missed[0], -1), (s.stop, s.missed[1], 1)):
         step = sign * (1 if s.up else -1) * missed
-        if line.foot[max(end - 1, 0) : end + 2].any():
-            part = UNHEARD
-        elif first or missed == 0:
+        if asked.line.foot[max(end - 1, 0) : end + 2].any():
+            out.append(asked.unheard)
+            continue
+        if asked.first or missed == 0:
             part = 0.01 if missed else 0.0
         else:
-            c = float(smooth[end])
-            inner = abs(float(np.interp(c - 2 * step, grid, law) - np.interp(c, grid, law))) / 2
-            part = inner / share
+            c = float(asked.smooth[end])
+            there, here = np.interp([c - 2 * step, c], asked.grid, asked.law)
+            part = abs(float(there - here)) / 2 / share
         out.append(min(max(part, 0.0), 0.15))
     return out[0], out[1]
 

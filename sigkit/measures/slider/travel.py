@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,8 @@ LEAST_PASS = 0.15
 LEAST_POINTS = 20
 SMOOTHED = 0.05
 """Share of a stroke over which the control is smoothed."""
+LEAST_MOVED_S = 1.0
+"""Least time in movement from which places are told: a key let go, or a flick alone, is less."""
 UNSEEN = 0.15
 """A bell of speed has gone but 3 % of its way in this share of its time: too little to be seen."""
 
@@ -38,15 +40,25 @@ class Travel:
         the highest), and its standard uncertainty; nan where unknown.
     moving : ndarray of bool, shape (n_points,), or None
         Where the control moves, short pauses in a pass included; None if nothing moves.
-    turned : bool
-        Whether the control may turn back where the hand goes on, so that no place is told.
+    why_none : str
+        Why neither place nor pass is told though the control moves; empty where they are.
     """
 
     passes: pd.DataFrame
     travel_percent: Real
     u_travel_percent: Real
     moving: Flags | None
-    turned: bool = False
+    why_none: str = ""
+
+
+TURNED = (
+    "no places and no passes: the brightness turns back without a rest, so that hand and sound "
+    "can't be told apart; take a brighter wave, and rest at both ends"
+)
+BRIEF = (
+    f"no places and no passes: less than {LEAST_MOVED_S:g} s of movement heard, as short as a key "
+    "let go; move the slider slowly from end to end"
+)
 
 
 def travel_of(
@@ -129,12 +141,15 @@ def travel_of(
     if not strokes:
         return _nothing(t.size)
     if may_turn and turns_on_the_way(line):
-        return replace(_nothing(t.size), turned=True)  # it stands still where it turns
+        return _nothing(t.size, TURNED)  # it stands still where it turns
     smooth = _smoothed(line, strokes)
     moves = _moves(line, strokes)
     spans = [abs(float(np.ptp(line.steady[m[0].start : m[-1].stop + 1]))) for m in moves]
     if max(spans) < least:
         return _nothing(t.size)
+    moving = _moving(t.size, moves)
+    if np.count_nonzero(moving) * STEP_S < LEAST_MOVED_S:
+        return _nothing(t.size, BRIEF)
     taper = taper_of(line, moves, smooth, below=below, fades=fades)
     place, u = _places(line, taper, smooth, unheard)
     kept = [m for m in moves if np.ptp(_way(line, m, taper)) >= 100 * LEAST_PASS]
@@ -143,7 +158,7 @@ def travel_of(
         passes=pd.DataFrame(rows, columns=COLUMNS),
         travel_percent=place,
         u_travel_percent=u,
-        moving=_moving(t.size, moves),
+        moving=moving,
     )
 
 
@@ -172,11 +187,15 @@ def _checked(
     return t, c, k, mask
 
 
-def _nothing(count: int) -> Travel:
+def _nothing(count: int, why: str = "") -> Travel:
     unknown = np.full(count, np.nan)
     passes = pd.DataFrame([], columns=COLUMNS)
     return Travel(
-        passes=passes, travel_percent=unknown, u_travel_percent=unknown.copy(), moving=None
+        passes=passes,
+        travel_percent=unknown,
+        u_travel_percent=unknown.copy(),
+        moving=None,
+        why_none=why,
     )
 
 
