@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -116,37 +117,16 @@ def without_stuck(
     while at < len(notes):
         note = notes[at]
         at += 1
-        later = notes[at:]
-        if (not note.parted and not _fresh(note, found)) or _comes_again(
-            whole, note, later, held_s
-        ):
+        if not note.parted and not _fresh(note, found):
             continue
         alone = replace(note, stop_s=min(note.stop_s, note.start_s + held_s))
         voice = _Voice.of(sound, whole.rate, alone)
-        if voice is None:
-            continue
-        begin = note.start_s + LATER * step_s
-        if begin + 0.5 * step_s > whole.end_s:
-            continue
-        short = not voice.sounds(sound, begin, WIDTH * step_s)
-        softly = short and voice.sounds_softly(sound, begin, WIDTH * step_s)
-        if short and not softly:
-            # It may end within the next note: then it fills half of that time.
-            after = later[0].start_s + AFTER_S if later else begin
-            within = voice.sounds(sound, after, HALF * step_s, least=SURE)
-            if not within and not _runs_on(note, later, step_s):
-                continue
-        last = begin
-        least = SOFT_HOLDS * voice.share(sound, begin, WIDTH * step_s) if softly else STUCK
-        while (
-            last + 0.6 * step_s < whole.end_s and voice.share(sound, last, WIDTH * step_s) >= least
-        ):
-            last += step_s
-        if last <= begin and not short:
+        heard = voice and _sounding_on(whole, sound, voice, note, notes[at:], (step_s, held_s))
+        if voice is None or heard is None:
             continue
         sound = sound.copy() if sound is original else sound
-        alone_until = alone.stop_s + (RELEASED_S if softly else 0.0)
-        until = voice.take_out(sound, alone_until, last + WIDTH * step_s, anew=softly)
+        alone_until = alone.stop_s + (RELEASED_S if heard.softly else 0.0)
+        until = voice.take_out(sound, alone_until, heard.until_s, anew=heard.softly)
         power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
         whole = replace(whole, sound=sound, power=power)
         notes[at - 1] = alone
@@ -157,6 +137,50 @@ def without_stuck(
         notes = [_with_under(whole, n, found) for n in notes[:at] + again]
         notes = [n for n in notes if not _residue(n, held_s)]
     return whole, notes, found
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """Until when at most a note sounds on, and whether softly."""
+
+    until_s: float
+    softly: bool
+
+
+def _sounding_on(
+    whole: KeySound,
+    sound: Real,
+    voice: _Voice,
+    note: KeyNote,
+    later: list[KeyNote],
+    usual_s: tuple[float, float],
+) -> _Heard | None:
+    """Say until when a note sounds on under the next ones; None: not so.
+
+    Only until its key is pressed again after some quiet: from then on the note is another one.
+    """
+    step_s, held_s = usual_s
+    end_s = min(whole.end_s, _again_s(whole, note, later, held_s))
+    begin = note.start_s + LATER * step_s
+    width_s = min(WIDTH * step_s, end_s - begin)
+    if width_s < 0.5 * step_s:
+        return None
+    short = not voice.sounds(sound, begin, width_s)
+    softly = short and voice.sounds_softly(sound, begin, width_s)
+    if short and not softly:
+        # It may end within the next note: then it fills half of that time.
+        after = later[0].start_s + AFTER_S if later else begin
+        within = after + HALF * step_s < end_s
+        within = within and voice.sounds(sound, after, HALF * step_s, least=SURE)
+        if not within and not _runs_on(note, later, step_s):
+            return None
+    last = begin
+    least = SOFT_HOLDS * voice.share(sound, begin, width_s) if softly else STUCK
+    while last + 0.6 * step_s < end_s and voice.share(sound, last, WIDTH * step_s) >= least:
+        last += step_s
+    if last <= begin and not short:
+        return None
+    return _Heard(min(last + WIDTH * step_s, end_s), softly)
 
 
 def _without_returns(notes: list[KeyNote], held_s: float) -> tuple[list[KeyNote], list[Stuck]]:
@@ -183,15 +207,16 @@ def _fresh(note: KeyNote, found: list[Stuck]) -> bool:
     return any(s.note.stop_s - 0.05 <= note.start_s <= s.until_s for s in found)
 
 
-def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: float) -> bool:
-    """Whether the same key was pressed again, rather than sounding on."""
-    for number, other in enumerate(later[:4]):
+def _again_s(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: float) -> float:
+    """Return when the same key is pressed again after some quiet, s; inf: never."""
+    for number, other in enumerate(later):
         same = abs(1200 * np.log2(other.hz / note.hz)) < AGAIN_CENTS
         if same and other.parted and other.held_s > REPEAT_HELD * held_s:
             a, b = (round(t / whole.frame_s) for t in (note.stop_s, other.start_s))
             low = float(whole.power[max(a - 1, 0) : b + 2].min())
-            return low < (0.1 * note.power if number == 0 else 10 * whole.floor)
-    return False
+            if low < (0.1 * note.power if number == 0 else 10 * whole.floor):
+                return other.start_s
+    return math.inf
 
 
 def _runs_on(note: KeyNote, later: list[KeyNote], step_s: float) -> bool:
