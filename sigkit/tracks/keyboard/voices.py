@@ -18,6 +18,12 @@ STUCK = 0.5
 """Amplitude re its own alone from which on a note still sounds."""
 SURE = 0.85
 """From when on no louder neighbour explains that."""
+IN_STEP = 0.3
+"""How far its amplitude, phase included, may depart from its own alone, re that, of one that goes
+on as if nothing had begun."""
+QUIET, MORE = 3.0, 1.1
+"""Power re the noise below which nothing sounds; and re a note's own from which on another one
+sounds too."""
 SOFT, SOFT_CLEAR, SOFT_HOLDS, RELEASED_S = 0.018, 3.0, 0.7, 0.06
 """Amplitude re its own alone from which on a note still sounds softly, where that is so many times
 what is beside it, and from one half of the time to the other no smaller than by this; and from how
@@ -112,7 +118,7 @@ def without_stuck(
     if not step_s > 0:
         return whole, notes, []
     notes, found = _without_returns(notes, held_s)
-    original = sound = whole.sound
+    first, sound = whole, whole.sound
     at = 0
     while at < len(notes):
         note = notes[at]
@@ -121,10 +127,11 @@ def without_stuck(
             continue
         alone = replace(note, stop_s=min(note.stop_s, note.start_s + held_s))
         voice = _Voice.of(sound, whole.rate, alone)
-        heard = voice and _sounding_on(whole, sound, voice, note, notes[at:], (step_s, held_s))
+        end_s = _ends_by(first, alone, notes[at:], held_s)
+        heard = voice and _sounding_on(first, sound, voice, note, notes[at:], (step_s, end_s))
         if voice is None or heard is None:
             continue
-        sound = sound.copy() if sound is original else sound
+        sound = sound.copy() if sound is first.sound else sound
         alone_until = alone.stop_s + (RELEASED_S if heard.softly else 0.0)
         until = voice.take_out(sound, alone_until, heard.until_s, anew=heard.softly)
         power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
@@ -153,34 +160,52 @@ def _sounding_on(
     voice: _Voice,
     note: KeyNote,
     later: list[KeyNote],
-    usual_s: tuple[float, float],
+    bounds_s: tuple[float, float],
 ) -> _Heard | None:
     """Say until when a note sounds on under the next ones; None: not so.
 
-    Only until its key is pressed again after some quiet: from then on the note is another one.
+    ``bounds_s``: the usual time from key to key, and when it has ended at the latest.
     """
-    step_s, held_s = usual_s
-    end_s = min(whole.end_s, _again_s(whole, note, later, held_s))
+    step_s, end_s = bounds_s
     begin = note.start_s + LATER * step_s
     width_s = min(WIDTH * step_s, end_s - begin)
-    if width_s < 0.5 * step_s:
-        return None
-    short = not voice.sounds(sound, begin, width_s)
-    softly = short and voice.sounds_softly(sound, begin, width_s)
+    long_enough = width_s > 0.5 * step_s
+    short = not (long_enough and voice.sounds(sound, begin, width_s))
+    softly = short and long_enough and voice.sounds_softly(sound, begin, width_s)
     if short and not softly:
         # It may end within the next note: then it fills half of that time.
-        after = later[0].start_s + AFTER_S if later else begin
-        within = after + HALF * step_s < end_s
-        within = within and voice.sounds(sound, after, HALF * step_s, least=SURE)
-        if not within and not _runs_on(note, later, step_s):
+        within = bool(later) and _within(sound, voice, note, later[0], HALF * step_s, end_s)
+        if not within and not _runs_on(whole, note, later, step_s):
             return None
     last = begin
     least = SOFT_HOLDS * voice.share(sound, begin, width_s) if softly else STUCK
     while last + 0.6 * step_s < end_s and voice.share(sound, last, WIDTH * step_s) >= least:
         last += step_s
-    if last <= begin and not short:
-        return None
     return _Heard(min(last + WIDTH * step_s, end_s), softly)
+
+
+def _within(
+    sound: Real, voice: _Voice, note: KeyNote, following: KeyNote, width_s: float, end_s: float
+) -> bool:
+    """Whether a note sounds through half of the next one, which may have begun over it."""
+    after = following.start_s + AFTER_S
+    if after + width_s > end_s:
+        return False
+    over = following.start_s - note.stop_s < JOINED_S
+    return voice.sounds(sound, after, width_s, least=SURE) or (
+        over and voice.in_step(sound, after, width_s)
+    )
+
+
+def _ends_by(whole: KeySound, alone: KeyNote, later: list[KeyNote], held_s: float) -> float:
+    """Return when a note has ended at the latest, s.
+
+    That is where nothing sounds, or, where releases hide that, where its key is pressed again.
+    """
+    first = round(alone.stop_s / whole.frame_s)
+    still = np.flatnonzero(whole.power[first:] < QUIET * whole.floor)
+    quiet_s = (first + int(still[0])) * whole.frame_s if still.size else whole.end_s
+    return min(quiet_s, _again_s(whole, alone, later, held_s), whole.end_s)
 
 
 def _without_returns(notes: list[KeyNote], held_s: float) -> tuple[list[KeyNote], list[Stuck]]:
@@ -219,11 +244,16 @@ def _again_s(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: float
     return math.inf
 
 
-def _runs_on(note: KeyNote, later: list[KeyNote], step_s: float) -> bool:
-    """Whether a note goes on for longer than from key to key, and straight into the next one."""
+def _runs_on(whole: KeySound, note: KeyNote, later: list[KeyNote], step_s: float) -> bool:
+    """Whether a note goes on for longer than from key to key, and with another one in it."""
     if not later or note.held_s < LATER * step_s:
         return False
-    return not later[0].parted and later[0].start_s - note.stop_s < JOINED_S
+    if later[0].start_s - note.stop_s < JOINED_S:
+        return True
+    a, b = (round(t / whole.frame_s) for t in (note.start_s + step_s, note.stop_s))
+    alone = whole.power[round((note.start_s + 0.2 * step_s) / whole.frame_s) :]
+    alone = alone[: round(0.3 * step_s / whole.frame_s)]
+    return float(whole.power[a:b].mean()) > MORE * float(alone.mean())
 
 
 def _leftover(note: KeyNote, stuck: Stuck, held_s: float) -> bool:
@@ -307,6 +337,20 @@ class _Voice:
 
     def share(self, sound: Real, start_s: float, width_s: float) -> float:
         """Amplitude at this pitch over a time, re that of the note alone."""
+        now, own = self._now(sound, start_s, width_s)
+        ratio = np.abs(now / own)
+        order = np.argsort(ratio)
+        mass = np.cumsum(np.abs(own[order]) ** 2)
+        return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
+
+    def in_step(self, sound: Real, start_s: float, width_s: float) -> bool:
+        """Whether the note goes on over a time with the amplitude and the phase it had alone."""
+        now, own = self._now(sound, start_s, width_s)
+        goes_on = (own.conj() @ now) / float(np.sum(np.abs(own) ** 2))
+        return bool(abs(goes_on - 1) < IN_STEP)
+
+    def _now(self, sound: Real, start_s: float, width_s: float) -> tuple[Complex, Complex]:
+        """Amplitudes of the strong harmonics over a time, and of the note alone."""
         a, b = round(start_s * self.rate), round((start_s + width_s) * self.rate)
         part = sound[a:b].astype(np.float64)
         weight = np.hanning(part.size + 2)[1:-1]
@@ -314,10 +358,7 @@ class _Voice:
         strong = np.flatnonzero(size > HEARD * size.max())[:24]
         t = np.arange(a, a + part.size) / self.rate
         now = _amplitudes(part * weight, t, self.hz, int(strong[-1]) + 1) / weight.sum()
-        ratio = np.abs(now[strong]) / size[strong]
-        order = np.argsort(ratio)
-        mass = np.cumsum(size[strong][order] ** 2)
-        return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
+        return now[strong], self.amplitudes[strong]
 
     def take_out(self, sound: Real, from_s: float, to_s: float, *, anew: bool = False) -> float:
         """Take the note out of a sound, in place, from an instant on; return when it ended.
