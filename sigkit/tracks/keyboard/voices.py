@@ -189,7 +189,8 @@ def _within(
 ) -> bool:
     """Whether a note sounds through half of the next one, which may have begun over it."""
     after = following.start_s + AFTER_S
-    if after + width_s > end_s:
+    own = abs(1200 * np.log2(following.hz / note.hz)) < OWN_CENTS
+    if own or after + width_s > end_s:
         return False
     over = following.start_s - note.stop_s < JOINED_S
     return voice.sounds(sound, after, width_s, least=SURE) or (
