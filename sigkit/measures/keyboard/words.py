@@ -18,6 +18,7 @@ from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.recorder import faults_seen
 
 NOT_PARTED = "notes not separated"
+HIDDEN = "not heard under a key that sounds on: mend that, measure again"
 
 
 def remarks_of(
@@ -134,7 +135,11 @@ def faults_of(capture: Capture, watching: WatchedCapture, notes: list[KeyNote]) 
 
 def why_missing(key: int, presses: Presses, order: Order) -> str:
     """Say why nothing is heard of a key: by what sounds where it was due."""
-    near = [(k, p) for k, p in zip(order.key, presses.every, strict=True) if k >= 0]
+    every = list(zip(order.key, presses.every, strict=True))
+    near = [(k, p) for k, p in every if k >= 0]
+    within = any(k < key for k, _ in near) and any(k > key for k, _ in near)
+    if not within and any(k < 0 and p.note.under for k, p in every):
+        return HIDDEN  # a sound without a pitch may be that of the first or the last key
     for (a, before), (b, after) in itertools.pairwise(near):
         if not min(a, b) < key < max(a, b):
             continue
@@ -143,10 +148,7 @@ def why_missing(key: int, presses: Presses, order: Order) -> str:
             ends = press.note.stop_s + press.stuck_for_s
             over = ends > max(press.note.stop_s, before.note.stop_s) + 0.1
             if press.stuck_for_s and press.onset_s <= start_s and over:
-                return "not heard under a key that sounds on: mend that, measure again"
-        if any(
-            k < 0 and start_s < p.onset_s < stop_s
-            for k, p in zip(order.key, presses.every, strict=True)
-        ):
+                return HIDDEN
+        if any(k < 0 and start_s < p.onset_s < stop_s for k, p in every):
             return "no sound of its own: where it was due is one that belongs to no key"
     return SILENT

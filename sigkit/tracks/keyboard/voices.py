@@ -127,7 +127,7 @@ def without_stuck(
             continue
         alone = replace(note, stop_s=min(note.stop_s, note.start_s + held_s))
         voice = _Voice.of(sound, whole.rate, alone)
-        end_s = _ends_by(first, alone, notes[at:], held_s)
+        end_s = min(_quiet_s(first, alone), _again_s(whole, alone, notes[at:], held_s))
         heard = voice and _sounding_on(first, sound, voice, note, notes[at:], (step_s, end_s))
         if voice is None or heard is None:
             continue
@@ -198,15 +198,11 @@ def _within(
     )
 
 
-def _ends_by(whole: KeySound, alone: KeyNote, later: list[KeyNote], held_s: float) -> float:
-    """Return when a note has ended at the latest, s.
-
-    That is where nothing sounds, or, where releases hide that, where its key is pressed again.
-    """
+def _quiet_s(whole: KeySound, alone: KeyNote) -> float:
+    """Return when nothing sounds any more after a note, s, or the end of the capture."""
     first = round(alone.stop_s / whole.frame_s)
     still = np.flatnonzero(whole.power[first:] < QUIET * whole.floor)
-    quiet_s = (first + int(still[0])) * whole.frame_s if still.size else whole.end_s
-    return min(quiet_s, _again_s(whole, alone, later, held_s), whole.end_s)
+    return (first + int(still[0])) * whole.frame_s if still.size else whole.end_s
 
 
 def _without_returns(notes: list[KeyNote], held_s: float) -> tuple[list[KeyNote], list[Stuck]]:
