@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from sigkit.captures.remarks import spoken_place
@@ -17,6 +19,8 @@ from sigkit.measures.keyboard.presses import Presses
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.recorder import faults_seen
 
+MOST = 0.9
+"""Share of the keys that a level is told of."""
 NOT_PARTED = "notes not separated"
 HIDDEN = "not heard under a key that sounds on: mend that, measure again"
 
@@ -59,6 +63,23 @@ def remarks_of(
     if math.isfinite(mains_hz):
         said.append(f"hum at {mains_hz:.2f} Hz and its multiples was taken out")
     return said
+
+
+def looked_for(seen_to: Sequence[float]) -> list[str]:
+    """Say down to which level keys that sound on would have been seen.
+
+    Parameters
+    ----------
+    seen_to : sequence of float
+        Of every key that did not, its amplitude re its own down to which that would have shown.
+    """
+    if not seen_to:
+        return []
+    least_db = -20 * math.log10(float(np.quantile(seen_to, MOST)))
+    return [
+        f"stuck keys would be seen down to {least_db:.0f} dB below themselves (9 keys in 10); "
+        "of the last one played it can't be told"
+    ]
 
 
 def _switches(order: Order, table: pd.DataFrame) -> list[str]:

@@ -140,6 +140,7 @@ class Problem:
         self.extra = np.eye(self.width.size, self.width.size + 2, 2) / self.width[:, None]
 
     def chain(self, numbers: Real) -> Chain:
+        """Return the chain that some numbers stand for."""
         return Chain(self.low_pass, numbers[2:4], numbers[4:], self.seen.top_hz, self.rate)
 
     def at(self, numbers: Real) -> tuple[Real, Real, float, Complex]:
@@ -180,6 +181,7 @@ def number_of(share: float) -> float:
 
 
 def stacked(values: Complex) -> Real:
+    """Return real parts, then imaginary ones."""
     return np.asarray(np.concatenate([values.real, values.imag], axis=-1))
 
 

@@ -90,9 +90,8 @@ def weighed(seen: Seen, fit: Fit, ways: Complex) -> Weighed:
     expected = float(of_rest.sum())
     excess = best.cost - (count + problem.width.size - best.change.shape[1] - expected)
     beyond = max(0.0, excess) / max(expected, 1e-300)
-    variance = float(gain[:count] ** 2 @ (noise + beyond * unknown)) + float(
-        np.sum(gain[count:] ** 2)
-    )
+    by_path = float(np.sum(gain[count:] ** 2))
+    variance = float(gain[:count] ** 2 @ (noise + beyond * unknown)) + by_path
     by_value = gain[:count].reshape(2, -1) / seen.sd
     return Weighed(
         share - share_of(number_of(fit.share)),

@@ -32,6 +32,8 @@ LATER, WIDTH = 1.05, 0.9
 """When, from its start, and for how long a note is looked for, in times from key to key."""
 AFTER_S, HALF = 0.03, 0.45
 """The same for one that ends within the next note: when after its start, and for how long."""
+FADES = 1 / SOFT_HOLDS
+"""How much more one has to stand out for that to be told too."""
 SMOOTH_S, SMOOTH_PERIODS = 0.5, 60
 BLOCK_S = 0.01
 HEARD = 0.03
@@ -90,7 +92,7 @@ def _usual(seconds: Real) -> float:
 
 def without_stuck(
     whole: KeySound, notes: list[KeyNote], finder: NoteFinder
-) -> tuple[KeySound, list[KeyNote], list[Stuck]]:
+) -> tuple[KeySound, list[KeyNote], list[Stuck], list[float]]:
     """Take notes out that sound on under others, and find the others again.
 
     Parameters
@@ -104,8 +106,9 @@ def without_stuck(
 
     Returns
     -------
-    KeySound, list of KeyNote, list of Stuck
-        What is left after each stuck note was alone, the notes in it, and the stuck ones.
+    KeySound, list of KeyNote, list of Stuck, list of float
+        What is left after each stuck note was alone, the notes in it, the stuck ones, and for each
+        of the others the amplitude re its own down to which it would have been one.
 
     Notes
     -----
@@ -116,7 +119,8 @@ def without_stuck(
     """
     step_s, held_s = usual_times(notes)
     if not step_s > 0:
-        return whole, notes, []
+        return whole, notes, [], []
+    seen_to: list[float] = []
     notes, found = _without_returns(notes, held_s)
     first, sound = whole, whole.sound
     at = 0
@@ -127,9 +131,12 @@ def without_stuck(
             continue
         alone = replace(note, stop_s=min(note.stop_s, note.start_s + held_s))
         voice = _Voice.of(sound, whole.rate, alone)
+        if voice is None:
+            continue
         end_s = min(_quiet_s(first, alone), _again_s(whole, alone, notes[at:], held_s))
-        heard = voice and _sounding_on(first, sound, voice, note, notes[at:], (step_s, end_s))
-        if voice is None or heard is None:
+        heard = _sounding_on(first, sound, voice, note, notes[at:], (step_s, end_s))
+        if heard is None:
+            seen_to += _seen_to(first, sound, voice, alone, step_s, end_s)
             continue
         sound = sound.copy() if sound is first.sound else sound
         alone_until = alone.stop_s + (RELEASED_S if heard.softly else 0.0)
@@ -143,7 +150,22 @@ def without_stuck(
         again = [n for n in again if not any(_leftover(n, s, held_s) for s in found)]
         notes = [_with_under(whole, n, found) for n in notes[:at] + again]
         notes = [n for n in notes if not _residue(n, held_s)]
-    return whole, notes, found
+    return whole, notes, found, seen_to
+
+
+def _seen_to(
+    whole: KeySound, sound: Real, voice: _Voice, alone: KeyNote, step_s: float, end_s: float
+) -> list[float]:
+    """Return the amplitude re its own down to which a note would be heard to sound on.
+
+    Nothing where none comes after it.
+    """
+    begin = alone.start_s + LATER * step_s
+    if begin + WIDTH * step_s > whole.end_s:
+        return []
+    if end_s < begin + 0.5 * WIDTH * step_s:
+        return [math.sqrt(QUIET * whole.floor / alone.power)]
+    return [min(FADES * voice.softest(sound, begin, WIDTH * step_s), STUCK)]
 
 
 @dataclass(frozen=True)
@@ -323,14 +345,15 @@ class _Voice:
         What leaks of a louder note beside it changes slowly with frequency; a line that stands
         there is gone two widths of the window away.
         """
-        share = self.share(sound, start_s, width_s)
-        beside = (replace(self, hz=self.hz + s / width_s) for s in (-2.5, -2, 2, 2.5))
-        if share < SOFT or share < SOFT_CLEAR * max(
-            v.share(sound, start_s, width_s) for v in beside
-        ):
+        if self.share(sound, start_s, width_s) < self.softest(sound, start_s, width_s):
             return False
         early, late = (self.share(sound, start_s + s * width_s / 2, width_s / 2) for s in (0, 1))
         return SOFT_HOLDS * early < late < early / SOFT_HOLDS
+
+    def softest(self, sound: Real, start_s: float, width_s: float) -> float:
+        """Return the amplitude re its own alone that stands out of what is beside it."""
+        beside = (replace(self, hz=self.hz + s / width_s) for s in (-2.5, -2, 2, 2.5))
+        return max(SOFT, SOFT_CLEAR * max(v.share(sound, start_s, width_s) for v in beside))
 
     def share(self, sound: Real, start_s: float, width_s: float) -> float:
         """Amplitude at this pitch over a time, re that of the note alone."""
