@@ -1,7 +1,12 @@
 """Sweeps as hands and panels spoil them: glide, vibrato, two oscillators, speech, other keys."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from key_sweeps import errors
+from key_sweeps import measured as of_presses
+from keyboards import steady_presses
 from mono import RATE, played, presses_of, speech
 from scipy.io import wavfile
 
@@ -43,6 +48,21 @@ def test_glide_left_on_is_said_and_each_pitch_is_where_it_comes_to_rest(measured
     assert np.all(np.abs(off) < 3 * result.keys["u_cents"])
 
 
+def test_a_glide_too_short_to_be_fitted_is_no_vibrato(tmp_path):
+    """A pole of 12 ms from a semitone below, under every key but the first."""
+    own = errors(9)
+    presses = steady_presses(60, own, hold_s=0.45)
+    bent = [replace(p, bend_cents=-100.0, bend_s=0.012) for p in presses[1:]]
+    result = of_presses(tmp_path, [presses[0], *bent], lowest=60, keys=9)
+    assert said(result, "as they are pressed, and then rests: a short glide")
+    assert not said(result, "vibrato")
+    assert "moves as they are pressed" in result.unsteady_keys.reason
+    off = np.abs(result.keys["error_cents"] - own)
+    # Nine of them: beyond 3u is one in 370 each.
+    assert (off < 3 * result.keys["u_cents"]).all()
+    assert off.max() < 0.03
+
+
 @pytest.mark.parametrize(("glide_s", "within"), [(0.3, 0.1), (0.7, 60.0)])
 def test_a_glide_that_outlasts_its_notes_is_known_or_known_to_be_unknown(measured, glide_s, within):
     """Notes of 0.5 s: 20 cents of 100 are left when they end, and 50."""
@@ -59,7 +79,7 @@ def test_glide_left_on_makes_no_key_unsteady(measured):
 
 def test_a_slow_vibrato_makes_every_key_as_uncertain_as_it_is(measured):
     result, off = measured(2, vibrato=(2.0, 0.9))
-    assert said(result, "vibrato or another modulation")
+    assert said(result, "vibrato, a glide or another modulation")
     assert np.abs(off).max() > 0.5
     assert np.mean(np.abs(off) < 2 * result.keys["u_cents"]) > 0.9
 

@@ -80,7 +80,7 @@ def known_of(
             out = [_after_glide(p) for p in out]
             said.append("every note glides from the one before: set glide to 0, measure again")
             why = GLIDES
-        elif float(np.median([p.wander_cents / p.moves_cents for p in moving])) < RESTS:
+        elif _rests(moving):
             said.append(
                 f"the pitch of most keys moves by some {usual:.1g} cents (rms) as they are "
                 "pressed, and then rests: a short glide or an envelope on the pitch left on? "
@@ -93,6 +93,12 @@ def known_of(
             out = [_mean_of(p, usual) for p in pitches]
             said.append(f"{_moves(usual)}; each error is that of the mean over its note")
     return out, tuple(said), why
+
+
+def _rests(moving: Sequence[NotePitch]) -> bool:
+    """Whether most pitches move at their beginning only, too quickly for a bend to be fitted."""
+    quick = [p for p in moving if not p.bend_cents and p.wander_cents < RESTS * p.moves_cents]
+    return len(quick) > len(moving) / 2
 
 
 def _after_glide(pitch: NotePitch | None) -> NotePitch | None:
