@@ -155,3 +155,31 @@ def test_order_leaves_out_doubted_sounds():
     pitch = np.concatenate([[3.2, 7.7, 1.1], np.arange(13.0)])
     doubted = np.arange(16) < 3
     assert list(order_of(pitch, 13, doubted).key) == [-1, -1, -1, *range(13)]
+
+
+JUMPS = {
+    "from the middle up, then from the bottom": [*range(6, 13), *range(6)],
+    "a key and its octave, one after the other": [k + d for k in range(7) for d in (0, 6)][:-1],
+}
+
+
+@pytest.mark.parametrize("name", JUMPS)
+def test_keys_played_in_no_order_are_put_to_the_nearest_in_pitch(tmp_path, name):
+    order, own = JUMPS[name], errors(13)
+    presses = steady_presses(45, np.zeros(len(order)), hold_s=0.35)
+    played_so = [replace(p, key=45 + k, cents=own[k]) for p, k in zip(presses, order, strict=True)]
+    result = of_presses(tmp_path, played_so, lowest=45, keys=13)
+    assert result.keys["status"].tolist() == ["ok"] * 13
+    np.testing.assert_allclose(result.keys["error_cents"], own, atol=0.01)
+    assert said(result, "keys were not played in order")
+
+
+def test_no_order_is_no_excuse_for_keys_elsewhere():
+    """A switch on the way, a whole instrument a fourth up, and a step of half a semitone."""
+    up = np.arange(24.0)
+    switched = np.where(up < 12, up, up - 12)
+    assert not order_of(switched, 24).by_pitch
+    assert order_of(up[:12] + 5, 12).shift == 5
+    middle = np.concatenate([up[6:12], up[:6]])
+    assert order_of(middle, 12).by_pitch
+    assert not order_of(np.where(middle < 6, middle, middle + 0.5), 12).by_pitch

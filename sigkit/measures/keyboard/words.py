@@ -51,13 +51,18 @@ def remarks_of(
     elif order.shift:
         said.append(f"everything sounds {order.shift:+d} semitone(s) off: is that the lowest key?")
     said += _switches(order, table) + _strangers(presses, order, table)
+    if order.by_pitch:
+        said.append(
+            "keys were not played in order: each note is put to the key nearest in pitch, which is "
+            "wrong for one that is off by half a semitone; play from the lowest to the highest"
+        )
     again = _again(order)
-    if again:
+    if again and not order.by_pitch:
         said.append(
             "played more than once in a sweep: " + ", ".join(table["note"][k] for k in again)
         )
     turned = _turned(order)
-    if turned:
+    if turned and not order.by_pitch:
         names = ", ".join(f"{table['note'][a]} before {table['note'][b]}" for a, b in turned[:4])
         said.append(f"out of order: {names}; put to keys by their pitch")
     if math.isfinite(mains_hz):
