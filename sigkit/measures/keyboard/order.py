@@ -20,7 +20,7 @@ AWAY, AWAY_MOST = 0.25, 0.5
 """What a note costs that lies a semitone from its key, and at most."""
 SHIFTED, OCTAVE = 2.0, 1.0
 """Costs of a whole instrument that is off by semitones, or by octaves."""
-NEAREST = 0.3
+NEAREST = 0.2
 """How far all notes may lie beside the keys nearest to them, in semitones, and those beside their
 nominal pitches."""
 MOST_SHIFT = 25
