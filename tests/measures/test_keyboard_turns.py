@@ -48,6 +48,29 @@ def test_stuck_keys_are_named_and_no_others(tmp_path, name):
     np.testing.assert_allclose(result.keys["error_cents"][sounded], own[sounded], atol=0.1)
 
 
+def test_two_that_beat_as_one_long_note_are_two(tmp_path):
+    """The first key ends within the second, and no rise of the level nor a pitch parts them."""
+    pulse = Instrument(
+        wave="pulse", duty=0.307, rate=24_000, attack_s=0.0013, release_s=0.047, cutoff_hz=2500.0
+    )
+    held = [
+        (0.856, 1.852),
+        (1.502, 1.97),
+        (2.185, 2.637),
+        (2.802, 3.263),
+        (3.541, 3.974),
+        (4.154, 4.59),
+    ]
+    level_db = [-0.3, -1.0, -1.1, -0.1, -0.6, 1.1]
+    presses = [
+        Press(key=52 + k, on_s=on, off_s=off, level_db=level_db[k], cents=-12.0)
+        for k, (on, off) in enumerate(held)
+    ]
+    result = measured(tmp_path, presses, pulse, lowest=52, keys=6, seed=3)
+    assert result.keys["status"].tolist() == ["stuck"] + ["ok"] * 5
+    np.testing.assert_allclose(result.keys["error_cents"], -12.0, atol=0.1)
+
+
 def test_a_key_pressed_again_soon_is_not_stuck(tmp_path):
     """Twice the top key, the second time 0.12 s after the first, over a release of 0.1 s."""
     presses, _ = played([*UP, KEYS - 1], lowest=52)

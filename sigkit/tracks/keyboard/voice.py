@@ -15,9 +15,6 @@ STUCK = 0.5
 """Amplitude re its own alone from which on a note still sounds."""
 SURE = 0.85
 """From when on no louder neighbour explains that."""
-IN_STEP = 0.3
-"""How far its amplitude, phase included, may depart from its own alone, re that, of one that goes
-on as if nothing had begun."""
 SOFT, SOFT_CLEAR, SOFT_HOLDS, RELEASED_S = 0.018, 3.0, 0.7, 0.06
 """Amplitude re its own alone from which on a note still sounds softly, where that is so many times
 what is beside it, and from one half of the time to the other no smaller than by this; and from how
@@ -95,20 +92,6 @@ class Voice:
 
     def share(self, sound: Real, start_s: float, width_s: float) -> float:
         """Amplitude at this pitch over a time, re that of the note alone."""
-        now, own = self._now(sound, start_s, width_s)
-        ratio = np.abs(now / own)
-        order = np.argsort(ratio)
-        mass = np.cumsum(np.abs(own[order]) ** 2)
-        return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
-
-    def in_step(self, sound: Real, start_s: float, width_s: float) -> bool:
-        """Whether the note goes on over a time with the amplitude and the phase it had alone."""
-        now, own = self._now(sound, start_s, width_s)
-        goes_on = (own.conj() @ now) / float(np.sum(np.abs(own) ** 2))
-        return bool(abs(goes_on - 1) < IN_STEP)
-
-    def _now(self, sound: Real, start_s: float, width_s: float) -> tuple[Complex, Complex]:
-        """Amplitudes of the strong harmonics over a time, and of the note alone."""
         a, b = round(start_s * self.rate), round((start_s + width_s) * self.rate)
         part = sound[a:b].astype(np.float64)
         weight = np.hanning(part.size + 2)[1:-1]
@@ -116,7 +99,10 @@ class Voice:
         strong = np.flatnonzero(size > HEARD * size.max())[:24]
         t = np.arange(a, a + part.size) / self.rate
         now = _amplitudes(part * weight, t, self.hz, int(strong[-1]) + 1) / weight.sum()
-        return now[strong], self.amplitudes[strong]
+        ratio = np.abs(now[strong]) / size[strong]
+        order = np.argsort(ratio)
+        mass = np.cumsum(size[strong][order] ** 2)
+        return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
 
     def take_out(self, sound: Real, from_s: float, to_s: float, *, anew: bool = False) -> float:
         """Take the note out of a sound, in place, from an instant on; return when it ended.

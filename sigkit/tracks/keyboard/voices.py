@@ -191,15 +191,12 @@ def _sounding_on(
 def _within(
     sound: Real, voice: Voice, note: KeyNote, following: KeyNote, width_s: float, end_s: float
 ) -> bool:
-    """Whether a note sounds through half of the next one, which may have begun over it."""
+    """Whether a note sounds through half of the next one, of another key."""
     after = following.start_s + AFTER_S
     own = abs(1200 * np.log2(following.hz / note.hz)) < OWN_CENTS
     if own or after + width_s > end_s:
         return False
-    over = following.start_s - note.stop_s < JOINED_S
-    return voice.sounds(sound, after, width_s, least=SURE) or (
-        over and voice.in_step(sound, after, width_s)
-    )
+    return voice.sounds(sound, after, width_s, least=SURE)
 
 
 def _quiet_s(whole: KeySound, alone: KeyNote) -> float:
