@@ -18,20 +18,20 @@ from sigkit.measures.keyboard import measure_keyboard
 pytestmark = pytest.mark.benchmark
 
 GROUPS = {
-    "all waves, half with hum at -40 dB": (9_400_000, 4, {}),
-    "played with mistakes, up and back": (9_401_000, 2, {"player": True, "down": True}),
+    "all waves, half with hum at -40 dB": (10_400_000, 4, {}),
+    "played with mistakes, up and back": (10_401_000, 2, {"player": True, "down": True}),
     "sines from F1, hum at -40 dB": (
-        9_402_000,
+        10_402_000,
         3,
         {"wave": "sine", "lowest": 29, "hum_db": -40.0},
     ),
     "the same, mains that strays by 20 mHz": (
-        9_403_000,
+        10_403_000,
         3,
         {"wave": "sine", "lowest": 29, "hum_db": -40.0, "stray_hz": 0.02},
     ),
-    "30 dB over the noise": (9_404_000, 2, {"snr_db": 30.0}),
-    "healthy, nothing planted": (9_405_000, 3, {"healthy": True}),
+    "30 dB over the noise": (10_404_000, 2, {"snr_db": 30.0}),
+    "healthy, nothing planted": (10_405_000, 3, {"healthy": True}),
 }
 FAULTS = ("missing", "double trigger", "stuck", "unsteady")
 

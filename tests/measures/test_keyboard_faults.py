@@ -200,6 +200,28 @@ def test_a_key_that_sounds_on_softly(tmp_path):
     assert result.keys["stuck_for_s"][4] == pytest.approx(2.7, abs=0.4)
 
 
+def test_a_clean_sweep_says_down_to_which_level_a_stuck_key_would_show(tmp_path):
+    """Releases that fill the gaps, so that no quiet tells; 5 dB above what is said, and at -45 dB.
+
+    5 dB: a soft key beats with what is beside it, at most as large as 1/3 of it, 2.5 to 3.5 dB,
+    and the level is told in whole decibels and of 9 keys in 10. Amplitudes below 0.018 (35 dB) are
+    never taken for a note.
+    """
+    how = replace(SAW, release_s=0.05)
+    presses = steady_presses(C3, errors(8, seed=2), hold_s=0.5)
+    clean = measured(tmp_path, presses, how, keys=8)
+    said = [n for n in clean.notes if n.startswith("stuck keys would be seen down to")]
+    assert len(said) == 1
+    level_db = float(said[0].split("down to ")[1].split(" dB")[0])
+    assert 6 < level_db <= 35
+    own = presses[3]
+    on_and_off = {"on_s": own.on_s + 0.002, "off_s": presses[6].off_s}
+    for below_db, status in ((level_db - 5, "stuck"), (45, "ok")):
+        soft = replace(own, level_db=-below_db, **on_and_off)
+        result = measured(tmp_path, [*presses, soft], how, keys=8)
+        assert result.keys["status"].tolist() == ["ok"] * 3 + [status] + ["ok"] * 4
+
+
 def test_a_long_release_is_the_patch_and_no_stuck_key(tmp_path):
     slow = Instrument(wave="saw", rate=24_000, release_s=1.0)
     result = measured(tmp_path, steady_presses(45, errors(8)), how=slow, keys=8, lowest=45)

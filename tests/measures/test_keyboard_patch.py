@@ -1,7 +1,12 @@
 """Sweeps as hands and panels spoil them: glide, vibrato, two oscillators, speech, other keys."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from key_sweeps import errors
+from key_sweeps import measured as of_presses
+from keyboards import steady_presses
 from mono import RATE, played, presses_of, speech
 from scipy.io import wavfile
 
@@ -43,6 +48,21 @@ def test_glide_left_on_is_said_and_each_pitch_is_where_it_comes_to_rest(measured
     assert np.all(np.abs(off) < 3 * result.keys["u_cents"])
 
 
+def test_a_glide_too_short_to_be_fitted_is_no_vibrato(tmp_path):
+    """A pole of 12 ms from a semitone below, under every key but the first."""
+    own = errors(9)
+    presses = steady_presses(60, own, hold_s=0.45)
+    bent = [replace(p, bend_cents=-100.0, bend_s=0.012) for p in presses[1:]]
+    result = of_presses(tmp_path, [presses[0], *bent], lowest=60, keys=9)
+    assert said(result, "as they are pressed, and then rests: a short glide")
+    assert not said(result, "vibrato")
+    assert "moves as they are pressed" in result.unsteady_keys.reason
+    off = np.abs(result.keys["error_cents"] - own)
+    # Nine of them: beyond 3u is one in 370 each.
+    assert (off < 3 * result.keys["u_cents"]).all()
+    assert off.max() < 0.03
+
+
 @pytest.mark.parametrize(("glide_s", "within"), [(0.3, 0.1), (0.7, 60.0)])
 def test_a_glide_that_outlasts_its_notes_is_known_or_known_to_be_unknown(measured, glide_s, within):
     """Notes of 0.5 s: 20 cents of 100 are left when they end, and 50."""
@@ -59,7 +79,7 @@ def test_glide_left_on_makes_no_key_unsteady(measured):
 
 def test_a_slow_vibrato_makes_every_key_as_uncertain_as_it_is(measured):
     result, off = measured(2, vibrato=(2.0, 0.9))
-    assert said(result, "vibrato or another modulation")
+    assert said(result, "vibrato, a glide or another modulation")
     assert np.abs(off).max() > 0.5
     assert np.mean(np.abs(off) < 2 * result.keys["u_cents"]) > 0.9
 
@@ -135,3 +155,32 @@ def test_order_leaves_out_doubted_sounds():
     pitch = np.concatenate([[3.2, 7.7, 1.1], np.arange(13.0)])
     doubted = np.arange(16) < 3
     assert list(order_of(pitch, 13, doubted).key) == [-1, -1, -1, *range(13)]
+
+
+JUMPS = {
+    "from the middle up, then from the bottom": [*range(6, 13), *range(6)],
+    "a key and its fifth, one after the other": [k + d for k in range(7) for d in (0, 7)],
+}
+
+
+@pytest.mark.parametrize("name", JUMPS)
+def test_keys_played_in_no_order_are_put_to_the_nearest_in_pitch(tmp_path, name):
+    order = JUMPS[name]
+    own = errors(len(order))
+    presses = steady_presses(45, np.zeros(len(order)), hold_s=0.35)
+    played_so = [replace(p, key=45 + k, cents=own[k]) for p, k in zip(presses, order, strict=True)]
+    result = of_presses(tmp_path, played_so, lowest=45, keys=len(own))
+    assert result.keys["status"].tolist() == ["ok"] * len(own)
+    np.testing.assert_allclose(result.keys["error_cents"], own, atol=0.01)
+    assert said(result, "keys were not played in order")
+
+
+def test_no_order_is_no_excuse_for_keys_elsewhere():
+    """A switch on the way, a whole instrument a fourth up, and a step of half a semitone."""
+    up = np.arange(24.0)
+    switched = np.where(up < 12, up, up - 12)
+    assert not order_of(switched, 24).by_pitch
+    assert order_of(up[:12] + 5, 12).shift == 5
+    middle = np.concatenate([up[6:12], up[:6]])
+    assert order_of(middle, 12).by_pitch
+    assert not order_of(np.where(middle < 6, middle, middle + 0.5), 12).by_pitch

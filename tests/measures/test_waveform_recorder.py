@@ -14,6 +14,7 @@ import sigkit
 from sigkit.judging.compare import difference
 from sigkit.measures.waveform.recorder import RECORDER, ways_of
 
+TWO = [("ramp", 0.3, "symmetry"), ("pulse", 0.4, "duty_cycle")]
 HZ = np.array([20.0, 100.0, 1000.0, 5000.0, 20_000.0])
 
 
@@ -61,8 +62,10 @@ def test_a_recorder_that_is_known_to_be_flat_leaves_the_noise(tmp_path):
     for name in ("duty_cycle", "thd", "even_harmonics", "level"):
         sources = [{t.source for t in getattr(r, name).budget} for r in (usual, flat)]
         assert RECORDER in sources[0] - sources[1]
-        values = {getattr(r, name).value for r in (usual, flat, rough)}
-        assert len(values) == 1
+        values = [getattr(r, name).value for r in (usual, flat, rough)]
+        # A width is told from what a recorder may do, which moves it, but inside 2u.
+        apart = rough.duty_cycle.expanded if name == "duty_cycle" else 0
+        assert max(values) - min(values) <= apart
         assert getattr(flat, name).u < getattr(usual, name).u < getattr(rough, name).u
     assert usual.thd.expanded > 100 * flat.thd.expanded
     assert usual.settings["response_db"] == 0.1
@@ -71,3 +74,23 @@ def test_a_recorder_that_is_known_to_be_flat_leaves_the_noise(tmp_path):
 def test_what_both_captures_share_leaves_their_difference(tmp_path):
     one, two = (measured(tmp_path, Wave("pulse", 220.0, 0.3, snr_db=60, seed=s)) for s in (2, 3))
     assert difference(one.thd, two.thd).u < 0.1 * one.thd.u
+
+
+@pytest.mark.parametrize(("kind", "share", "name"), TWO)
+def test_what_the_capture_shows_of_a_recorder_is_not_left_open(tmp_path, kind, share, name):
+    """Six recorders under one quiet wave: most of what they do shows in all harmonics.
+
+    Of six z of standard normal law the sum of squares is below 22.5 in 999 of 1000 (chi-squared),
+    and below 0.38 in one of 1000: neither too narrow nor too wide.
+    """
+    z, u = [], []
+    for seed in range(47_100, 47_106):
+        wave = Wave(kind, 130.0, share, snr_db=60, seed=seed, recorder_db=0.1, seconds=1.0)
+        result = getattr(measured(tmp_path, wave), name)
+        z.append((float(result) - 100 * share) / result.u)
+        u.append(result.u)
+        own = next(t.u for t in result.budget if t.source == RECORDER)
+        assert own < 0.5 * result.u
+    assert 0.38 < float(np.sum(np.square(z))) < 22.5
+    # A tenth of a decibel of one harmonic against another is a hundredth of its size.
+    assert max(u) < 0.1 * 100 * 0.0115 * share

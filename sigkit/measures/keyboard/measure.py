@@ -42,7 +42,7 @@ from sigkit.measures.keyboard.result import (
     KeyboardResult,
 )
 from sigkit.measures.keyboard.scale import Scale, scale_of
-from sigkit.measures.keyboard.words import faults_of, remarks_of, why_missing
+from sigkit.measures.keyboard.words import faults_of, looked_for, remarks_of, why_missing
 from sigkit.tracks.keyboard.notes import NoteFinder
 from sigkit.tracks.keyboard.sound import key_sound
 from sigkit.tracks.keyboard.voices import Stuck, without_stuck
@@ -123,9 +123,9 @@ def measure_keyboard(
     hold = is_hold(notes)
     parted = float(np.mean([n.parted for n in notes])) > LEGATO or len(notes) == 1
     stuck: list[Stuck] = []
-    original = whole
+    original, seen_to = whole, list[float]()
     if parted and not hold:
-        whole, notes, stuck = without_stuck(whole, notes, finder)
+        whole, notes, stuck, seen_to = without_stuck(whole, notes, finder)
     presses = presses_of(original, whole, notes, stuck, parted=parted and not hold)
     lingers = len(stuck) > MOST_KEYS_ON * len(notes)
     if lingers:
@@ -133,7 +133,7 @@ def measure_keyboard(
     order, by_cue = _order(capture, presses.every, lowest, count, hold=hold)
     table = _table(presses, order, lowest, count)
     remarks = remarks_of(presses, order, table, whole.mains_hz, hold=hold, parted=parted)
-    remarks += [f"stuck keys {LINGERS}"] if lingers else []
+    remarks += [f"stuck keys {LINGERS}"] if lingers else looked_for(seen_to)
     remarks += [*by_cue, *faults_of(capture, watching, notes)]
     if hold:
         table = table[table["status"] != MISSING].reset_index(drop=True)

@@ -20,6 +20,9 @@ AWAY, AWAY_MOST = 0.25, 0.5
 """What a note costs that lies a semitone from its key, and at most."""
 SHIFTED, OCTAVE = 2.0, 1.0
 """Costs of a whole instrument that is off by semitones, or by octaves."""
+NEAREST = 0.2
+"""How far all notes may lie beside the keys nearest to them, in semitones, and those beside their
+nominal pitches."""
 MOST_SHIFT = 25
 DOUBTED = 0.6
 """Cost of a note of no key, where its pitch is none that a key would have: speech, a knock."""
@@ -51,6 +54,8 @@ class Order:
         no note does.
     beyond : tuple of int
         Keys, from the lowest, that are played below or above those that were told of.
+    by_pitch : bool
+        Whether notes are put to the nearest keys, as no order explains them.
     """
 
     key: tuple[int, ...]
@@ -58,6 +63,7 @@ class Order:
     shift: int
     octave: tuple[int, ...] = ()
     beyond: tuple[int, ...] = ()
+    by_pitch: bool = False
 
     def octaves(self, note: int) -> int:
         """Return by how many octaves a note sounds above its key."""
@@ -89,7 +95,8 @@ def order_of(semitones: Real, keys: int, doubted: Flags | None = None) -> Order:
     that of the keys, so that a tuning that drifts along the keyboard, or shifts from a key on,
     costs little; the place itself costs a little too, so that the first and last keys are told.
     An octave switch that is turned on the way, and keys beyond those told of, are tried where the
-    pitches ask for it.
+    pitches ask for it. Where all that leaves notes without a key, or a whole instrument or part of
+    it elsewhere, and the nearest keys give more of them a note, those are taken.
     """
     p = np.asarray(semitones, np.float64)
     if not p.size:
@@ -110,9 +117,28 @@ def order_of(semitones: Real, keys: int, doubted: Flags | None = None) -> Order:
         cost, order, fold = best[0] + SWITCHED, best[1], best[2]
         order = replace(order, octave=tuple(np.round(fold / 12).astype(int).tolist()))
     beyond_cost, beyond = _beyond(p - fold, keys, extra)
-    if beyond is None or beyond_cost >= cost or len({*beyond.key, -1}) < len({*order.key, -1}):
-        return order
-    return replace(beyond, octave=order.octave)
+    few = beyond is None or len({*beyond.key, -1}) < len({*order.key, -1})
+    if beyond is not None and not few and beyond_cost < cost:
+        order = replace(beyond, octave=order.octave)
+    return _nearest(p, keys, extra == EXTRA, order) or order
+
+
+def _nearest(p: Real, keys: int, sure: Flags, order: Order) -> Order | None:
+    """Put notes to the nearest keys, where that explains more of them than an order does."""
+    strangers = any(k < 0 for k, known in zip(order.key, sure, strict=True) if known)
+    if not (strangers or order.shift or any(order.octave) or order.beyond) or not sure.any():
+        return None
+    off = float(np.angle(np.exp(2j * np.pi * p[sure]).mean()) / (2 * np.pi))
+    key = np.round(p - off).astype(int)
+    far = np.abs(p - off - key)[sure].max() > NEAREST or abs(off) > NEAREST
+    if far or key[sure].min() < 0 or key[sure].max() >= keys:
+        return None
+    key = np.where(sure, key, -1)
+    # As many keys as where all sounds some semitones off: that is less likely.
+    more = len(set(key[sure].tolist())) - len({*order.key} - {-1})
+    if more < 0 or (more == 0 and order.shift % 12 == 0):
+        return None
+    return Order(tuple(key.tolist()), (0,) * p.size, 0, by_pitch=True)
 
 
 def _switched(p: Real, fold: Real, sure: Flags) -> list[Real]:

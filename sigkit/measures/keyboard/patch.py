@@ -21,13 +21,23 @@ MOVES_CENTS = 0.3
 """Scatter of a held pitch from which on that matters."""
 AS_STEP = 0.4
 """A bend is a glide where it differs from the step between the notes by less than this share."""
+RESTS = 0.2
+"""Scatter of a pitch about where it comes to rest re that about its mean, from which on down it
+moves at its beginning only."""
 SLOW_TURNS = 3
 """A pitch that crosses its mean so seldom does not average out over a note."""
 OF_A_WAVE = 1.5
 """Standard uncertainty of a mean over part of a slow wave, re its usual scatter within notes."""
 OF_A_BEND = 4e-5
 """Standard uncertainty of where a glide ends, re its size: what no exponential explains."""
+OF_MOVES = 0.05
+"""The same where none was fitted, re the scatter of the pitch: what is left of a glide that is too
+short for it."""
 GLIDES = "settling not testable: glide is on; set it to 0, measure again"
+BENDS = (
+    "settling not testable: the pitch of most keys moves as they are pressed; set glide to 0 and "
+    "take envelopes off the pitch, measure again"
+)
 CENTS = 1200 / math.log(2)
 
 
@@ -67,9 +77,16 @@ def known_of(
     elif len(alone) >= FEWEST and len(moving) > MOST_KEYS * len(alone):
         usual = float(np.median([p.moves_cents for p in moving]))
         if glides:
-            out = [None if p is None else _less_sure(p, OF_A_BEND * abs(p.bend_cents)) for p in out]
+            out = [_after_glide(p) for p in out]
             said.append("every note glides from the one before: set glide to 0, measure again")
             why = GLIDES
+        elif _rests(moving):
+            said.append(
+                f"the pitch of most keys moves by some {usual:.1g} cents (rms) as they are "
+                "pressed, and then rests: a short glide or an envelope on the pitch left on? "
+                "errors are of where it rests"
+            )
+            out, why = [_after_glide(p) for p in out], BENDS
         elif float(np.median([p.turns for p in moving])) > SLOW_TURNS:
             said.append(_moves(usual))
         else:
@@ -78,10 +95,24 @@ def known_of(
     return out, tuple(said), why
 
 
+def _rests(moving: Sequence[NotePitch]) -> bool:
+    """Whether most pitches move at their beginning only, too quickly for a bend to be fitted."""
+    quick = [p for p in moving if not p.bend_cents and p.wander_cents < RESTS * p.moves_cents]
+    return len(quick) > len(moving) / 2
+
+
+def _after_glide(pitch: NotePitch | None) -> NotePitch | None:
+    """Return where a glide ends; one that was not fitted is only known to be short."""
+    if pitch is None:
+        return None
+    of_bend = OF_A_BEND * abs(pitch.bend_cents)
+    return _less_sure(pitch, of_bend if pitch.bend_cents else OF_MOVES * pitch.moves_cents)
+
+
 def _moves(usual: float) -> str:
     return (
         f"the pitch of most keys moves by some {usual:.1g} cents (rms) while they are held: "
-        "vibrato or another modulation left on?"
+        "vibrato, a glide or another modulation left on?"
     )
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from sigkit.captures.remarks import spoken_place
@@ -17,7 +19,10 @@ from sigkit.measures.keyboard.presses import Presses
 from sigkit.tracks.keyboard.notes import KeyNote
 from sigkit.tracks.recorder import faults_seen
 
+MOST = 0.9
+"""Share of the keys that a level is told of."""
 NOT_PARTED = "notes not separated"
+HIDDEN = "not heard under a key that sounds on: mend that, measure again"
 
 
 def remarks_of(
@@ -46,18 +51,40 @@ def remarks_of(
     elif order.shift:
         said.append(f"everything sounds {order.shift:+d} semitone(s) off: is that the lowest key?")
     said += _switches(order, table) + _strangers(presses, order, table)
+    if order.by_pitch:
+        said.append(
+            "keys were not played in order: each note is put to the key nearest in pitch, which is "
+            "wrong for one that is off by half a semitone; play from the lowest to the highest"
+        )
     again = _again(order)
-    if again:
+    if again and not order.by_pitch:
         said.append(
             "played more than once in a sweep: " + ", ".join(table["note"][k] for k in again)
         )
     turned = _turned(order)
-    if turned:
+    if turned and not order.by_pitch:
         names = ", ".join(f"{table['note'][a]} before {table['note'][b]}" for a, b in turned[:4])
         said.append(f"out of order: {names}; put to keys by their pitch")
     if math.isfinite(mains_hz):
         said.append(f"hum at {mains_hz:.2f} Hz and its multiples was taken out")
     return said
+
+
+def looked_for(seen_to: Sequence[float]) -> list[str]:
+    """Say down to which level keys that sound on would have been seen.
+
+    Parameters
+    ----------
+    seen_to : sequence of float
+        Of every key that did not, its amplitude re its own down to which that would have shown.
+    """
+    if not seen_to:
+        return []
+    least_db = -20 * math.log10(float(np.quantile(seen_to, MOST)))
+    return [
+        f"stuck keys would be seen down to {least_db:.0f} dB below themselves (9 keys in 10); "
+        "of the last one played it can't be told"
+    ]
 
 
 def _switches(order: Order, table: pd.DataFrame) -> list[str]:
@@ -134,7 +161,11 @@ def faults_of(capture: Capture, watching: WatchedCapture, notes: list[KeyNote]) 
 
 def why_missing(key: int, presses: Presses, order: Order) -> str:
     """Say why nothing is heard of a key: by what sounds where it was due."""
-    near = [(k, p) for k, p in zip(order.key, presses.every, strict=True) if k >= 0]
+    every = list(zip(order.key, presses.every, strict=True))
+    near = [(k, p) for k, p in every if k >= 0]
+    within = any(k < key for k, _ in near) and any(k > key for k, _ in near)
+    if not within and any(k < 0 and p.note.under for k, p in every):
+        return HIDDEN  # a sound without a pitch may be that of the first or the last key
     for (a, before), (b, after) in itertools.pairwise(near):
         if not min(a, b) < key < max(a, b):
             continue
@@ -143,10 +174,7 @@ def why_missing(key: int, presses: Presses, order: Order) -> str:
             ends = press.note.stop_s + press.stuck_for_s
             over = ends > max(press.note.stop_s, before.note.stop_s) + 0.1
             if press.stuck_for_s and press.onset_s <= start_s and over:
-                return "not heard under a key that sounds on: mend that, measure again"
-        if any(
-            k < 0 and start_s < p.onset_s < stop_s
-            for k, p in zip(order.key, presses.every, strict=True)
-        ):
+                return HIDDEN
+        if any(k < 0 and start_s < p.onset_s < stop_s for k, p in every):
             return "no sound of its own: where it was due is one that belongs to no key"
     return SILENT

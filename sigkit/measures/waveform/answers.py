@@ -17,6 +17,7 @@ from sigkit.measures.waveform.models import ideal
 from sigkit.measures.waveform.recorder import RECORDER, u_of, ways_of
 from sigkit.measures.waveform.result import COLUMNS
 from sigkit.measures.waveform.shape import Explained, Verdict
+from sigkit.measures.waveform.weighing import Weighed, weighed
 from sigkit.quantity import Quantity, Term, combine, not_measurable
 
 SURE = 0.9
@@ -138,7 +139,9 @@ def share_of(tone: Tone, verdict: Verdict, shape: str, ways: Complex) -> Quantit
             "%", f"the wave is a {verdict.shape}, which has no {what}: record a {shape}"
         )
     kind = verdict.kinds["pulse" if shape == "pulse" else "ramp"]
-    share = combine(100 * kind.share, "%", _share_terms(tone, kind, ways))
+    known = weighed(tone.seen(), kind.best, ways)
+    terms = _share_terms(tone, kind, known, ways)
+    share = combine(100 * (kind.share + known.moved), "%", terms)
     if share.expanded < min(float(share), 100 - float(share)):
         return share
     most = 100 * min(kind.share, 1 - kind.share) + share.expanded
@@ -151,32 +154,30 @@ def share_of(tone: Tone, verdict: Verdict, shape: str, ways: Complex) -> Quantit
     )
 
 
-def _share_terms(tone: Tone, kind: Explained, ways: Complex) -> list[Term]:
+def _share_terms(tone: Tone, kind: Explained, known: Weighed, ways: Complex) -> list[Term]:
     within = tone.stretches - tone.value
-    moved = np.sum(within[:, : kind.best.gain.size] * kind.best.gain, axis=1).real
+    moved = np.sum(within[:, : known.gain.size] * known.gain, axis=1).real
     seen = tone.scatter(moved)
-    fitted = math.sqrt(max(kind.u_share**2 - kind.u_choice**2, 0.0))
-    terms = [Term("noise, and what the ideal wave leaves", max(100 * fitted, LEAST_U), "A")]
+    terms = [Term("noise, and what the ideal wave leaves", max(100 * known.u, LEAST_U), "A")]
     if kind.u_choice > 0:
         terms.append(Term("kind of the low-pass", 100 * kind.u_choice, "B"))
-    terms.append(Term("path beside ideal poles", max(100 * _u_path(tone, kind), LEAST_U), "B"))
-    terms += _by_recorder(kind.best.gain * kind.best.model, ways, 100)
-    if seen > SAME_SHAPE * fitted:
+    terms.append(Term("path beside ideal poles", max(100 * _u_path(tone, known), LEAST_U), "B"))
+    terms += _by_recorder(known.gain * known.model, ways, 100)
+    if seen > SAME_SHAPE * known.u:
         dof = tone.stretches.shape[0] - 1.0
-        beyond = math.sqrt(seen**2 - fitted**2)
+        beyond = math.sqrt(seen**2 - known.u**2)
         terms.append(Term("changes within the tone", 100 * beyond, "A", dof))
     return terms
 
 
-def _u_path(tone: Tone, kind: Explained) -> float:
+def _u_path(tone: Tone, known: Weighed) -> float:
     """Uncertainty of a share by what no low-pass that is fitted can follow.
 
     It hides in the share itself, not in what the fit leaves: a narrow pulse is weaker at high
     frequencies than a wide one, as if its path were less flat.
     """
-    fit = kind.best
-    x = tone.order[: fit.gain.size] * tone.hz / AT_HZ
-    moved = [float(np.sum(fit.gain * fit.model * way).real) for way in (x**2, 1j * x**3)]
+    x = tone.order[: known.gain.size] * tone.hz / AT_HZ
+    moved = [float(np.sum(known.gain * known.model * way).real) for way in (x**2, 1j * x**3)]
     return SMOOTHLY * math.hypot(*moved)
 
 

@@ -122,7 +122,7 @@ class Fit:
     gain: Complex
 
 
-class _Problem:
+class Problem:
     """Residuals and derivatives of one kind of wave through one kind of chain.
 
     Numbers: logit of the share, delay, couplings, low-pass. The size is solved for (variable
@@ -132,7 +132,7 @@ class _Problem:
     def __init__(self, seen: Seen, kind: Kind, low_pass: LowPass, rate: float) -> None:
         self.seen, self.kind, self.low_pass, self.rate = seen, kind, low_pass, rate
         self.hz, self.sd = seen.order * seen.hz, seen.sd
-        self.target = _stacked(seen.value / self.sd)
+        self.target = stacked(seen.value / self.sd)
         self.turn = -2j * np.pi * seen.order
         usual, spread = self.chain(np.zeros(4 + NUMBERS[low_pass])).prior()
         self.known = np.concatenate([USUAL_COUPLING, usual])
@@ -140,6 +140,7 @@ class _Problem:
         self.extra = np.eye(self.width.size, self.width.size + 2, 2) / self.width[:, None]
 
     def chain(self, numbers: Real) -> Chain:
+        """Return the chain that some numbers stand for."""
         return Chain(self.low_pass, numbers[2:4], numbers[4:], self.seen.top_hz, self.rate)
 
     def at(self, numbers: Real) -> tuple[Real, Real, float, Complex]:
@@ -147,23 +148,23 @@ class _Problem:
         chain, share, order = self.chain(numbers), share_of(numbers[0]), self.seen.order
         through = chain.response(self.hz) * np.exp(self.turn * numbers[1])
         wave = ideal(self.kind, share, order) * through
-        base = _stacked(wave / self.sd)
+        base = stacked(wave / self.sd)
         power = max(float(base @ base), 1e-300)
         size = float(base @ self.target) / power
         model = size * wave
         rows = [
-            _slope(share) * size * by_share(self.kind, share, order) * through,
+            slope_of(share) * size * by_share(self.kind, share, order) * through,
             self.turn * model,
             *(chain.derivatives(self.hz) * model),
         ]
-        change = _stacked(np.array(rows, np.complex128) / self.sd)
+        change = stacked(np.array(rows, np.complex128) / self.sd)
         change -= (change @ base / power)[:, None] * base
         beside = (numbers[2:] - self.known) / self.width
         left = np.concatenate([size * base - self.target, beside])
         return left, np.concatenate([change.T, self.extra]), size, model
 
 
-def _slope(share: float) -> float:
+def slope_of(share: float) -> float:
     """Change of the share with its unbounded number."""
     return (share - LEAST_SHARE) * (1 - LEAST_SHARE - share) / (1 - 2 * LEAST_SHARE)
 
@@ -179,11 +180,12 @@ def number_of(share: float) -> float:
     return math.log(p / (1 - p))
 
 
-def _stacked(values: Complex) -> Real:
+def stacked(values: Complex) -> Real:
+    """Return real parts, then imaginary ones."""
     return np.asarray(np.concatenate([values.real, values.imag], axis=-1))
 
 
-def descend(problem: _Problem, begin: Real) -> Real:
+def descend(problem: Problem, begin: Real) -> Real:
     """Levenberg-Marquardt steps until the sum of squares no longer falls."""
     numbers, damping = begin, 1e-3
     left, change, *_ = problem.at(numbers)
@@ -223,7 +225,7 @@ def fitted(
     rate: float = math.inf,
 ) -> tuple[Fit, Real]:
     """Fit a wave through a chain, of parts or digital at a rate; return it and its numbers."""
-    problem = _Problem(seen, kind, low_pass, rate)
+    problem = Problem(seen, kind, low_pass, rate)
     numbers = descend(problem, begin)
     left, change, size, model = problem.at(numbers)
     if size < 0:  # upside down: the other share, half a period on
@@ -234,7 +236,7 @@ def fitted(
     share = share_of(numbers[0])
     count = 2 * seen.order.size
     dof = max(1, count - 4)
-    gain = _slope(share) * (np.linalg.pinv(change.T @ change) @ change.T)[0]
+    gain = slope_of(share) * (np.linalg.pinv(change.T @ change) @ change.T)[0]
     of_value = gain[:count].reshape(2, -1) / seen.sd
     fit = Fit(
         kind=kind,
@@ -276,11 +278,11 @@ def path_leaves(seen: Seen, fit: Fit, ways: Complex) -> float:
         Logarithms of independent departures, one standard deviation each.
     """
     seen = seen.first(fit.model.size)
-    problem = _Problem(seen, fit.kind, fit.chain.low_pass, fit.chain.rate)
+    problem = Problem(seen, fit.kind, fit.chain.low_pass, fit.chain.rate)
     start = [number_of(fit.share), fit.delay, *fit.chain.couplings, *fit.chain.numbers]
     _, change, size, model = problem.at(np.array(start))
-    wave = np.append(_stacked(model / size / seen.sd), np.zeros(problem.width.size))
-    moved = _stacked(model * ways[:, : model.size] / seen.sd)
+    wave = np.append(stacked(model / size / seen.sd), np.zeros(problem.width.size))
+    moved = stacked(model * ways[:, : model.size] / seen.sd)
     moved = np.concatenate([moved, np.zeros((moved.shape[0], problem.width.size))], axis=1)
     basis, _ = np.linalg.qr(np.concatenate([wave[:, None], change], axis=1))
     left = moved - (moved @ basis) @ basis.T

@@ -18,7 +18,7 @@ FROM_HZ, MIDDLE_HZ, TO_HZ = 20.0, 1000.0, 20_000.0
 CORNERS_HZ = np.geomspace(2.0, 200_000.0, 36)
 """Where it may rise or fall by one pole and one zero, as couplings and droops outside the band do
 too, each by itself."""
-DELAYS_S = np.geomspace(1e-4, 2e-3, 12)
+DELAYS_S = np.geomspace(1e-4, 2e-3, 120)
 RIPPLE = 0.1
 """Rms of the ripple of a converter's filter re the largest departure; those of linear phase turn
 no phase."""

@@ -3,32 +3,25 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sigkit.arrays import Complex, Real
+from sigkit.arrays import Real
 from sigkit.tracks.keyboard.notes import KeyNote, NoteFinder
 from sigkit.tracks.keyboard.sound import KeySound, power_of
-from sigkit.tracks.slopes import Window
-from sigkit.tracks.stretch import measure_stretch
+from sigkit.tracks.keyboard.voice import RELEASED_S, SOFT_HOLDS, STUCK, SURE, Voice
 
-STUCK = 0.5
-"""Amplitude re its own alone from which on a note still sounds."""
-SURE = 0.85
-"""From when on no louder neighbour explains that."""
-SOFT, SOFT_CLEAR, SOFT_HOLDS, RELEASED_S = 0.018, 3.0, 0.7, 0.06
-"""Amplitude re its own alone from which on a note still sounds softly, where that is so many times
-what is beside it, and from one half of the time to the other no smaller than by this; and from how
-long after it was let go it is taken out."""
+QUIET, MORE = 3.0, 1.1
+"""Power re the noise below which nothing sounds; and re a note's own from which on another one
+sounds too."""
 LATER, WIDTH = 1.05, 0.9
 """When, from its start, and for how long a note is looked for, in times from key to key."""
 AFTER_S, HALF = 0.03, 0.45
 """The same for one that ends within the next note: when after its start, and for how long."""
-SMOOTH_S, SMOOTH_PERIODS = 0.5, 60
-BLOCK_S = 0.01
-HEARD = 0.03
-"""Amplitude re the strongest from which on a harmonic tells whether a note sounds."""
+FADES = 1 / SOFT_HOLDS
+"""How much more one has to stand out for that to be told too."""
 OWN_CENTS, AGAIN_CENTS, REPEAT_HELD = 30.0, 6.0, 0.6
 END_S, END_HELD, NEXT_CENTS = 0.1, 0.3, 90.0
 """A note that ends so near the end of a stuck one is that end, where it is as short, in times for
@@ -39,8 +32,6 @@ FRAMES_S = 0.02
 """Frames of the level before the end of a note."""
 RISEN = 0.1
 JOINED_S = 0.03
-MOST_HARMONICS = 80
-NOTCH_S = 0.03
 
 
 @dataclass(frozen=True)
@@ -83,7 +74,7 @@ def _usual(seconds: Real) -> float:
 
 def without_stuck(
     whole: KeySound, notes: list[KeyNote], finder: NoteFinder
-) -> tuple[KeySound, list[KeyNote], list[Stuck]]:
+) -> tuple[KeySound, list[KeyNote], list[Stuck], list[float]]:
     """Take notes out that sound on under others, and find the others again.
 
     Parameters
@@ -97,8 +88,9 @@ def without_stuck(
 
     Returns
     -------
-    KeySound, list of KeyNote, list of Stuck
-        What is left after each stuck note was alone, the notes in it, and the stuck ones.
+    KeySound, list of KeyNote, list of Stuck, list of float
+        What is left after each stuck note was alone, the notes in it, the stuck ones, and for each
+        of the others the amplitude re its own down to which it would have been one.
 
     Notes
     -----
@@ -109,44 +101,28 @@ def without_stuck(
     """
     step_s, held_s = usual_times(notes)
     if not step_s > 0:
-        return whole, notes, []
+        return whole, notes, [], []
+    seen_to: list[float] = []
     notes, found = _without_returns(notes, held_s)
-    original = sound = whole.sound
+    first, sound = whole, whole.sound
     at = 0
     while at < len(notes):
         note = notes[at]
         at += 1
-        later = notes[at:]
-        if (not note.parted and not _fresh(note, found)) or _comes_again(
-            whole, note, later, held_s
-        ):
+        if not note.parted and not _fresh(note, found):
             continue
         alone = replace(note, stop_s=min(note.stop_s, note.start_s + held_s))
-        voice = _Voice.of(sound, whole.rate, alone)
+        voice = Voice.of(sound, whole.rate, alone)
         if voice is None:
             continue
-        begin = note.start_s + LATER * step_s
-        if begin + 0.5 * step_s > whole.end_s:
+        end_s = min(_quiet_s(first, alone), _again_s(whole, alone, notes[at:], held_s))
+        heard = _sounding_on(first, sound, voice, note, notes[at:], (step_s, end_s))
+        if heard is None:
+            seen_to += _seen_to(first, sound, voice, alone, step_s, end_s)
             continue
-        short = not voice.sounds(sound, begin, WIDTH * step_s)
-        softly = short and voice.sounds_softly(sound, begin, WIDTH * step_s)
-        if short and not softly:
-            # It may end within the next note: then it fills half of that time.
-            after = later[0].start_s + AFTER_S if later else begin
-            within = voice.sounds(sound, after, HALF * step_s, least=SURE)
-            if not within and not _runs_on(note, later, step_s):
-                continue
-        last = begin
-        least = SOFT_HOLDS * voice.share(sound, begin, WIDTH * step_s) if softly else STUCK
-        while (
-            last + 0.6 * step_s < whole.end_s and voice.share(sound, last, WIDTH * step_s) >= least
-        ):
-            last += step_s
-        if last <= begin and not short:
-            continue
-        sound = sound.copy() if sound is original else sound
-        alone_until = alone.stop_s + (RELEASED_S if softly else 0.0)
-        until = voice.take_out(sound, alone_until, last + WIDTH * step_s, anew=softly)
+        sound = sound.copy() if sound is first.sound else sound
+        alone_until = alone.stop_s + (RELEASED_S if heard.softly else 0.0)
+        until = voice.take_out(sound, alone_until, heard.until_s, anew=heard.softly)
         power = power_of(sound, whole.rate, max(0.01, 1 / finder.low_hz))
         whole = replace(whole, sound=sound, power=power)
         notes[at - 1] = alone
@@ -156,7 +132,78 @@ def without_stuck(
         again = [n for n in again if not any(_leftover(n, s, held_s) for s in found)]
         notes = [_with_under(whole, n, found) for n in notes[:at] + again]
         notes = [n for n in notes if not _residue(n, held_s)]
-    return whole, notes, found
+    return whole, notes, found, seen_to
+
+
+def _seen_to(
+    whole: KeySound, sound: Real, voice: Voice, alone: KeyNote, step_s: float, end_s: float
+) -> list[float]:
+    """Return the amplitude re its own down to which a note would be heard to sound on.
+
+    Nothing where none comes after it.
+    """
+    begin = alone.start_s + LATER * step_s
+    if begin + WIDTH * step_s > whole.end_s:
+        return []
+    if end_s < begin + 0.5 * WIDTH * step_s:
+        return [math.sqrt(QUIET * whole.floor / alone.power)]
+    return [min(FADES * voice.softest(sound, begin, WIDTH * step_s), STUCK)]
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """Until when at most a note sounds on, and whether softly."""
+
+    until_s: float
+    softly: bool
+
+
+def _sounding_on(
+    whole: KeySound,
+    sound: Real,
+    voice: Voice,
+    note: KeyNote,
+    later: list[KeyNote],
+    bounds_s: tuple[float, float],
+) -> _Heard | None:
+    """Say until when a note sounds on under the next ones; None: not so.
+
+    ``bounds_s``: the usual time from key to key, and when it has ended at the latest.
+    """
+    step_s, end_s = bounds_s
+    begin = note.start_s + LATER * step_s
+    width_s = min(WIDTH * step_s, end_s - begin)
+    long_enough = width_s > 0.5 * step_s
+    short = not (long_enough and voice.sounds(sound, begin, width_s))
+    softly = short and long_enough and voice.sounds_softly(sound, begin, width_s)
+    if short and not softly:
+        # It may end within the next note: then it fills half of that time.
+        within = bool(later) and _within(sound, voice, note, later[0], HALF * step_s, end_s)
+        if not within and not _runs_on(whole, note, later, step_s):
+            return None
+    last = begin
+    least = SOFT_HOLDS * voice.share(sound, begin, width_s) if softly else STUCK
+    while last + 0.6 * step_s < end_s and voice.share(sound, last, WIDTH * step_s) >= least:
+        last += step_s
+    return _Heard(min(last + WIDTH * step_s, end_s), softly)
+
+
+def _within(
+    sound: Real, voice: Voice, note: KeyNote, following: KeyNote, width_s: float, end_s: float
+) -> bool:
+    """Whether a note sounds through half of the next one, of another key."""
+    after = following.start_s + AFTER_S
+    own = abs(1200 * np.log2(following.hz / note.hz)) < OWN_CENTS
+    if own or after + width_s > end_s:
+        return False
+    return voice.sounds(sound, after, width_s, least=SURE)
+
+
+def _quiet_s(whole: KeySound, alone: KeyNote) -> float:
+    """Return when nothing sounds any more after a note, s, or the end of the capture."""
+    first = round(alone.stop_s / whole.frame_s)
+    still = np.flatnonzero(whole.power[first:] < QUIET * whole.floor)
+    return (first + int(still[0])) * whole.frame_s if still.size else whole.end_s
 
 
 def _without_returns(notes: list[KeyNote], held_s: float) -> tuple[list[KeyNote], list[Stuck]]:
@@ -183,22 +230,28 @@ def _fresh(note: KeyNote, found: list[Stuck]) -> bool:
     return any(s.note.stop_s - 0.05 <= note.start_s <= s.until_s for s in found)
 
 
-def _comes_again(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: float) -> bool:
-    """Whether the same key was pressed again, rather than sounding on."""
-    for number, other in enumerate(later[:4]):
+def _again_s(whole: KeySound, note: KeyNote, later: list[KeyNote], held_s: float) -> float:
+    """Return when the same key is pressed again after some quiet, s; inf: never."""
+    for number, other in enumerate(later):
         same = abs(1200 * np.log2(other.hz / note.hz)) < AGAIN_CENTS
         if same and other.parted and other.held_s > REPEAT_HELD * held_s:
             a, b = (round(t / whole.frame_s) for t in (note.stop_s, other.start_s))
             low = float(whole.power[max(a - 1, 0) : b + 2].min())
-            return low < (0.1 * note.power if number == 0 else 10 * whole.floor)
-    return False
+            if low < (0.1 * note.power if number == 0 else 10 * whole.floor):
+                return other.start_s
+    return math.inf
 
 
-def _runs_on(note: KeyNote, later: list[KeyNote], step_s: float) -> bool:
-    """Whether a note goes on for longer than from key to key, and straight into the next one."""
+def _runs_on(whole: KeySound, note: KeyNote, later: list[KeyNote], step_s: float) -> bool:
+    """Whether a note goes on for longer than from key to key, and with another one in it."""
     if not later or note.held_s < LATER * step_s:
         return False
-    return not later[0].parted and later[0].start_s - note.stop_s < JOINED_S
+    if later[0].start_s - note.stop_s < JOINED_S:
+        return True
+    a, b = (round(t / whole.frame_s) for t in (note.start_s + step_s, note.stop_s))
+    alone = whole.power[round((note.start_s + 0.2 * step_s) / whole.frame_s) :]
+    alone = alone[: round(0.3 * step_s / whole.frame_s)]
+    return float(whole.power[a:b].mean()) > MORE * float(alone.mean())
 
 
 def _leftover(note: KeyNote, stuck: Stuck, held_s: float) -> bool:
@@ -229,122 +282,3 @@ def _with_under(whole: KeySound, note: KeyNote, found: list[Stuck]) -> KeyNote:
     late = int(loud[0]) * whole.frame_s if loud.size else 0.0
     late = late if late < 0.4 * note.held_s else 0.0
     return replace(note, start_s=note.start_s + late, under=under / max(note.power, 1e-30))
-
-
-@dataclass(frozen=True, eq=False)
-class _Voice:
-    """A note's pitch and harmonics while it sounds alone."""
-
-    hz: float
-    rate: int
-    start_s: float
-    amplitudes: Complex
-
-    @classmethod
-    def of(cls, sound: Real, rate: int, note: KeyNote) -> _Voice | None:
-        a, b = round((note.start_s + 0.04) * rate), round((note.stop_s - 0.03) * rate)
-        part = sound[a:b].astype(np.float64)
-        hz = note.hz
-        if part.size < 4 * rate / hz:
-            return None
-        phase = measure_stretch(part, rate, hz, Window(0.1, 6), whole=True)
-        if phase is not None and abs(phase.mean_hz / hz - 1) < 0.03:
-            hz = phase.mean_hz
-        count = min(MOST_HARMONICS, int(0.45 * rate / hz))
-        if not count:
-            return None
-        t = np.arange(a, a + part.size) / rate
-        weight = np.hanning(part.size + 2)[1:-1]
-        return cls(hz, rate, note.start_s, _amplitudes(part * weight, t, hz, count) / weight.sum())
-
-    def sounds(self, sound: Real, start_s: float, width_s: float, least: float = STUCK) -> bool:
-        """Whether the note sounds over a time, rather than that a louder one beside it leaks."""
-        share = self.share(sound, start_s, width_s)
-        if share < least or (share > SURE and least < SURE):
-            return share >= least
-        beside = (replace(self, hz=self.hz + s / width_s) for s in (-1, 1))
-        return share > max(v.share(sound, start_s, width_s) for v in beside)
-
-    def sounds_softly(self, sound: Real, start_s: float, width_s: float) -> bool:
-        """Whether the note sounds over a time much softer than before, and does not die away.
-
-        What leaks of a louder note beside it changes slowly with frequency; a line that stands
-        there is gone two widths of the window away.
-        """
-        share = self.share(sound, start_s, width_s)
-        beside = (replace(self, hz=self.hz + s / width_s) for s in (-2.5, -2, 2, 2.5))
-        if share < SOFT or share < SOFT_CLEAR * max(
-            v.share(sound, start_s, width_s) for v in beside
-        ):
-            return False
-        early, late = (self.share(sound, start_s + s * width_s / 2, width_s / 2) for s in (0, 1))
-        return SOFT_HOLDS * early < late < early / SOFT_HOLDS
-
-    def share(self, sound: Real, start_s: float, width_s: float) -> float:
-        """Amplitude at this pitch over a time, re that of the note alone."""
-        a, b = round(start_s * self.rate), round((start_s + width_s) * self.rate)
-        part = sound[a:b].astype(np.float64)
-        weight = np.hanning(part.size + 2)[1:-1]
-        size = np.abs(self.amplitudes)
-        strong = np.flatnonzero(size > HEARD * size.max())[:24]
-        t = np.arange(a, a + part.size) / self.rate
-        now = _amplitudes(part * weight, t, self.hz, int(strong[-1]) + 1) / weight.sum()
-        ratio = np.abs(now[strong]) / size[strong]
-        order = np.argsort(ratio)
-        mass = np.cumsum(size[strong][order] ** 2)
-        return float(ratio[order][np.searchsorted(mass, mass[-1] / 2)])
-
-    def take_out(self, sound: Real, from_s: float, to_s: float, *, anew: bool = False) -> float:
-        """Take the note out of a sound, in place, from an instant on; return when it ended.
-
-        ``anew``: its amplitudes before that instant tell nothing of those after.
-        """
-        rate, end = self.rate, min(sound.size, round(to_s * self.rate))
-        begin = round((from_s if anew else self.start_s + 0.03) * rate)
-        cut = round((from_s - NOTCH_S) * rate)
-        part = sound[begin:end].astype(np.float64)
-        voice = self._followed(part, begin, part.size)
-        gained = np.cumsum(2 * part * voice - voice**2)
-        last = int(np.argmax(gained)) + 1
-        voice = self._followed(part[:last], begin, last)
-        keep = max(cut - begin, 0)
-        ramp = np.clip((np.arange(last) - keep) / (0.005 * rate), 0, 1)
-        sound[begin : begin + last] -= (voice * ramp).astype(np.float32)
-        return (begin + last) / rate
-
-    def _followed(self, part: Real, begin: int, size: int) -> Real:
-        """Return the note along a part, each harmonic's amplitude and phase smoothed."""
-        block = max(1, round(BLOCK_S * self.rate))
-        count = -(-size // block)
-        padded = np.zeros(count * block)
-        padded[:size] = part[:size]
-        width = max(3, round(max(SMOOTH_S, SMOOTH_PERIODS / self.hz) / BLOCK_S)) | 1
-        width = min(width, count - 1 + count % 2)
-        window = np.hanning(width + 2)[1:-1]
-        weight = np.convolve(np.minimum(block, size - block * np.arange(count)), window, "same")
-        middle = (np.arange(count) + 0.5) * block
-        out = np.zeros(count * block)
-        base = np.exp(2j * np.pi * self.hz * (begin + np.arange(count * block)) / self.rate)
-        turn = np.ones_like(base)
-        at = np.arange(count * block)
-        size_of = np.abs(self.amplitudes)
-        for k in range(size_of.size):
-            turn = turn * base
-            if size_of[k] < 1e-3 * size_of.max():
-                continue
-            sums = (padded * turn.conj()).reshape(count, block).sum(axis=1)
-            smooth = 2 * np.convolve(sums, window, "same") / weight
-            line = np.interp(at, middle, smooth.real) + 1j * np.interp(at, middle, smooth.imag)
-            out += (line * turn).real
-        return out[:size]
-
-
-def _amplitudes(weighted: Real, t: Real, hz: float, count: int) -> Complex:
-    """Complex amplitudes of harmonics, times the sum of the weights."""
-    base = np.exp(-2j * np.pi * hz * t)
-    turn = np.ones_like(base)
-    out = np.zeros(count, complex)
-    for k in range(count):
-        turn = turn * base
-        out[k] = 2 * (weighted @ turn)
-    return out
