@@ -11,7 +11,7 @@ from scipy import linalg, special
 
 from sigkit.arrays import Real
 from sigkit.measures.glide.colour import CORNERS_HZ
-from sigkit.measures.glide.fit import CORNER_SD_HZ
+from sigkit.measures.glide.fit import CORNER_SD_HZ, Problem
 from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, Pieces, phase_of
 from sigkit.measures.glide.noise import noise_of, whitened
 from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, LAW, SCATTER
@@ -34,6 +34,9 @@ source)."""
 USUAL_HZ, SETTLINGS, SETTLES = 8.0, 2, 3.0
 """Corner of a coupling through which what is not settled fades; beginning and end of a glide; and
 periods in the glide up to which all of what the coupling does may be unsettled."""
+OWN_CORNER = 0.1
+"""By how much of itself the corner of one coupling seems another one to another glide: how far it
+moves marks is known no better (against closed forms)."""
 LANDING_SD = 40.0 / 1200
 """What is expected of a note that has not landed, octaves a second."""
 RECORDER, TURNS = 0.46, np.arange(1, 7) / 6
@@ -45,6 +48,8 @@ WAVES = ((1, 1.0), (2, 1 / 9), (3, 1 / 9))
 """Orders in a vibrato, and how large each may be re the sine that was taken out."""
 LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
+NO_SHIFT = 1e-4
+"""What is left of what a fit expects of shifts that go with the pitch."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
 FURTHEST = 0.5
@@ -79,15 +84,20 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     covariance are means over all that may be, each weighed by its likelihood (Hoeting et al.,
     Bayesian model averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
     """
-    fits = [_by_fine_scatter(fit) for fit in fits]
-    rows = [_rows(fit) for fit in fits]
-    noise = noise_of(fits, [columns for columns, _ in rows])
+    fits = [_slopes_at(fit, fit.numbers) for fit in fits]
+    noise = noise_of(fits, [_rows(fit)[0] for fit in fits])
     fits = [
         replace(fit, scatter=scatter, jitter=jitter, jitters=jitters)
         for fit, (scatter, jitter, jitters) in zip(fits, noise, strict=True)
     ]
-    told = [_told(fit, *own) for fit, own in zip(fits, rows, strict=True)]
-    answers = [_answers(one) for one in told]
+    once = _weighed(fits)  # by slopes of numbers that may lie aside
+    return _weighed([_slopes_at(fit, one.numbers) for fit, one in zip(fits, once, strict=True)])
+
+
+def _weighed(fits: Sequence[Fit]) -> list[Fit]:
+    """Take one step, by the slopes where the fits are."""
+    told = [_told(fit, *_rows(fit)) for fit in fits]
+    answers = _coupled(told, [_answers(one) for one in told])
     votes = [a.likely for a, fit in zip(answers, fits, strict=True) if not fit.departs]
     told_by_marks = (np.zeros(len(WAYS)) + sum(votes)).reshape(CORNERS_HZ.size, DRIFTS.size)
     drift = special.softmax(EXPECTED + told_by_marks, axis=1)
@@ -155,13 +165,22 @@ class _Answers:
     expected: Real
 
 
-def _by_fine_scatter(fit: Fit) -> Fit:
-    """Weigh marks by their scatter as far as an edge can be read."""
-    count = fit.time_s.size
-    larger = np.concatenate([fit.sd / fit.fine_sd, np.ones(fit.left.size - count)])
-    return replace(
-        fit, left=fit.left * larger, jacobian=fit.jacobian * larger[:, None], sd=fit.fine_sd
-    )
+def _slopes_at(fit: Fit, numbers: Real) -> Fit:
+    """Return residuals and their slopes at some numbers, by the scatter with which edges are read.
+
+    What filters shift is told of by their own columns: of shifts that go with the pitch, in which
+    the law was looked for, nothing is left.
+    """
+    if fit.series is None:
+        return fit
+    problem = Problem(fit.series, fit.model)
+    sd = problem.fine_scatter(numbers)
+    left, slopes = problem.left(numbers, sd), problem.slopes(numbers, sd)
+    if fit.model.beside:
+        count = fit.series.before_sd.size
+        left[-count:], slopes[-count:] = left[-count:] / NO_SHIFT, slopes[-count:] / NO_SHIFT
+    law = fit.model.law_of(numbers)
+    return replace(fit, numbers=numbers, law=law, left=left, jacobian=slopes, sd=sd, fine_sd=sd)
 
 
 def _rows(fit: Fit) -> tuple[Real, Real]:
@@ -342,6 +361,54 @@ def _answers(told: _Told) -> _Answers:
         covariance=inverse @ inverse.transpose(0, 2, 1),
         expected=expected[..., :-1],
     )
+
+
+def _coupled(told: Sequence[_Told], answers: Sequence[_Answers]) -> list[_Answers]:
+    """Expect of each glide's coupling what the other glides of the capture tell of it.
+
+    Its corner had been expected to be about nothing; that is taken out and the others' put in
+    (Gaussian updates of one number, JCGM 100:2008, 5.2).
+    """
+    at = [4 + one.fit.model.free_share for one in told]
+    unit = [one.unit[c] for one, c in zip(told, at, strict=True)]
+    mean = np.array(
+        [
+            one.fit.numbers[c] + a.step[:, c] / u
+            for one, a, c, u in zip(told, answers, at, unit, strict=True)
+        ]
+    )
+    var = np.array(
+        [a.covariance[:, c, c] / u**2 for a, c, u in zip(answers, at, unit, strict=True)]
+    )
+    before = CORNER_SD_HZ**-2
+    knows = np.maximum(1 / var - before, 0.0)
+    knows[[one.fit.departs for one in told]] = 0.0
+    tells = knows * mean / (1 - before * var)  # what the marks say of it, times how well
+    own_var = 0.0
+    for _ in range(2):
+        other = knows / (1 + own_var * knows)
+        said = np.where(knows > 0, tells / np.where(knows > 0, knows, 1), 0.0) * other
+        corner = said.sum(axis=0) / (before + other.sum(axis=0))
+        own_var = OWN_CORNER**2 * (corner**2 + 1 / (before + other.sum(axis=0)))
+    rest = before + other.sum(axis=0) - other
+    expected_var = 1 / rest + own_var
+    after = 1 / (1 / var - before + 1 / expected_var)
+    moved = after * (mean / var + (said.sum(axis=0) - said) / rest / expected_var) - mean
+    out = []
+    for i, (a, c) in enumerate(zip(answers, at, strict=True)):
+        column = a.covariance[:, :, c] / a.covariance[:, c, c, None]
+        rows = a.expected.copy()
+        rows[:, 0, c] *= CORNER_SD_HZ / np.sqrt(expected_var[i])
+        less = (var[i] - after[i]) * unit[i] ** 2
+        out.append(
+            replace(
+                a,
+                step=a.step + column * (moved[i] * unit[i])[:, None],
+                covariance=a.covariance - less[:, None, None] * column[:, :, None] * column[:, None],
+                expected=rows,
+            )
+        )
+    return out
 
 
 def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
