@@ -37,6 +37,11 @@ periods in the glide up to which all of what the coupling does may be unsettled.
 OWN_CORNER = 0.1
 """By how much of itself the corner of one coupling seems another one to another glide: how far it
 moves marks is known no better (against closed forms)."""
+COUPLINGS = CORNER_SD_HZ * 10.0 ** np.arange(-2, 0.1, 0.5)
+"""Sizes that corners of couplings may have, Hz: up to what a fit expects, as likely in each decade
+(common practice, no source)."""
+LEAST_TOLD = 1e-9
+"""What marks tell at least of a corner, 1/Hz2."""
 LANDING_SD = 40.0 / 1200
 """What is expected of a note that has not landed, octaves a second."""
 RECORDER, TURNS = 0.46, np.arange(1, 7) / 6
@@ -366,49 +371,56 @@ def _answers(told: _Told) -> _Answers:
 def _coupled(told: Sequence[_Told], answers: Sequence[_Answers]) -> list[_Answers]:
     """Expect of each glide's coupling what the other glides of the capture tell of it.
 
-    Its corner had been expected to be about nothing; that is taken out and the others' put in
-    (Gaussian updates of one number, JCGM 100:2008, 5.2).
+    Its corner had been expected to be about nothing by as much as the largest of `COUPLINGS`; that
+    is taken out and the mean over all sizes put in, each weighed by what all glides say of it
+    (Gaussian updates of one number; shape (n_sizes, n_glides, n_ways) on the way).
     """
+    if not told:
+        return []
     at = [4 + one.fit.model.free_share for one in told]
-    unit = [one.unit[c] for one, c in zip(told, at, strict=True)]
-    mean = np.array(
-        [
-            one.fit.numbers[c] + a.step[:, c] / u
-            for one, a, c, u in zip(told, answers, at, unit, strict=True)
-        ]
-    )
-    var = np.array(
-        [a.covariance[:, c, c] / u**2 for a, c, u in zip(answers, at, unit, strict=True)]
-    )
+    unit = np.array([one.unit[c] for one, c in zip(told, at, strict=True)])[:, None]
+    first = np.array([one.fit.numbers[c] for one, c in zip(told, at, strict=True)])[:, None]
+    var = np.array([a.covariance[:, c, c] for a, c in zip(answers, at, strict=True)]) / unit**2
+    mean = first + np.array([a.step[:, c] for a, c in zip(answers, at, strict=True)]) / unit
     before = CORNER_SD_HZ**-2
-    knows = np.maximum(1 / var - before, 0.0)
-    knows[[one.fit.departs for one in told]] = 0.0
-    tells = knows * mean / (1 - before * var)  # what the marks say of it, times how well
-    own_var = 0.0
-    for _ in range(2):
-        other = knows / (1 + own_var * knows)
-        said = np.where(knows > 0, tells / np.where(knows > 0, knows, 1), 0.0) * other
-        corner = said.sum(axis=0) / (before + other.sum(axis=0))
-        own_var = OWN_CORNER**2 * (corner**2 + 1 / (before + other.sum(axis=0)))
-    rest = before + other.sum(axis=0) - other
-    expected_var = 1 / rest + own_var
+    tells = np.maximum(1 / var - before, LEAST_TOLD)
+    tells[[one.fit.departs for one in told]] = LEAST_TOLD
+    said = mean / var / tells  # the corner that the marks alone speak for
+    own_var: Real = np.zeros(var.shape[1])
+    for _ in range(2):  # by how much it seems another to each goes by what it is
+        know = 1 / (1 / tells + own_var)
+        every = (know * said).sum(axis=0) / (before + know.sum(axis=0))
+        own_var = OWN_CORNER**2 * (every**2 + 1 / (before + know.sum(axis=0)))
+    sizes, all_of_it = COUPLINGS[:, None] ** 2, know.sum(axis=0)
+    grown = 1 + sizes * all_of_it
+    gained = (know * said).sum(axis=0) ** 2 * sizes / grown
+    share = special.softmax(0.5 * (gained - np.log(grown)), axis=0)[:, None]
+    others = all_of_it - know
+    of_each = 1 / (1 / sizes[:, None] + others)
+    mean_of_each = of_each * ((know * said).sum(axis=0) - know * said)
+    expected = (share * mean_of_each).sum(axis=0)
+    expected_var = (share * (of_each + (mean_of_each - expected) ** 2)).sum(axis=0) + own_var
     after = 1 / (1 / var - before + 1 / expected_var)
-    moved = after * (mean / var + (said.sum(axis=0) - said) / rest / expected_var) - mean
-    out = []
-    for i, (a, c) in enumerate(zip(answers, at, strict=True)):
-        column = a.covariance[:, :, c] / a.covariance[:, c, c, None]
-        rows = a.expected.copy()
-        rows[:, 0, c] *= CORNER_SD_HZ / np.sqrt(expected_var[i])
-        less = (var[i] - after[i]) * unit[i] ** 2
-        out.append(
-            replace(
-                a,
-                step=a.step + column * (moved[i] * unit[i])[:, None],
-                covariance=a.covariance - less[:, None, None] * column[:, :, None] * column[:, None],
-                expected=rows,
-            )
-        )
-    return out
+    moved = after * (mean / var + expected / expected_var) - mean
+    return [
+        _moved(a, c, moved[i] * unit[i], after[i] / var[i], CORNER_SD_HZ / np.sqrt(expected_var[i]))
+        for i, (a, c) in enumerate(zip(answers, at, strict=True))
+    ]
+
+
+def _moved(answers: _Answers, at: int, step: Real, part: Real, narrower: Real) -> _Answers:
+    """Move one number by a step and leave a part of its variance; all others go with it."""
+    own = answers.covariance[:, at, at, None]
+    column = answers.covariance[:, :, at] / own
+    expected = answers.expected.copy()
+    expected[:, 0, at] *= narrower
+    less = ((1 - part)[:, None] * own)[:, :, None] * column[:, :, None] * column[:, None]
+    return replace(
+        answers,
+        step=answers.step + column * step[:, None],
+        covariance=answers.covariance - less,
+        expected=expected,
+    )
 
 
 def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
