@@ -200,6 +200,10 @@ class Fit:
         period, as the marks of the capture tell them.
     jitters : ndarray, shape (n_jitters,)
         How likely each jitter is by them, logarithms.
+    hold : ndarray, shape (n_jitters, n_scatters)
+        How likely jitters and scatters are by the marks of the note held afterwards, logarithms.
+    fresh : float
+        Share of these marks that were not fitted.
     series : Series or None
         The marks that were fitted.
     rivals : frozenset of Model
@@ -230,6 +234,8 @@ class Fit:
     scatter: float = 1.0
     jitter: float = 0.0
     jitters: Real = field(default_factory=lambda: np.zeros(1))
+    hold: Real = field(default_factory=lambda: np.zeros((1, 1)))
+    fresh: float = 0.0
     series: Series | None = None
     rivals: frozenset[Model] = frozenset()
     law_var: float = 0.0

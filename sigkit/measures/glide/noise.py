@@ -12,12 +12,18 @@ from sigkit.arrays import Real
 from sigkit.measures.glide.model import Fit
 
 JITTERS = np.array([0.0, *np.geomspace(1e-7, 3e-3, 37)])
-"""Jitter that an oscillator may have, relative standard deviation of a period: none, or as likely
-in each decade (common practice, no source)."""
+"""Jitter that an oscillator may have, relative standard deviation of a period."""
+KNEE = 1e-5
+EXPECTED = np.log(np.clip(JITTERS / KNEE, 1e-2, 1.0))
+"""Logarithm of how likely each is beforehand: as likely in each decade from where a threshold of
+some volts has some tens of microvolts of noise; below, the less the smaller (common practice, no
+source)."""
 RATIOS = np.array([0.0, *np.geomspace(1e-6, 0.3, 23)])
 """Jitter in units of the scatter for which the likelihood is worked out; between, interpolated."""
 SCATTERS = 10.0 ** (np.arange(-48, 25) / 12)
 """Variance that the scatter may have, in units of the held notes'; as likely in each decade."""
+FEWEST_HELD, MOST_HELD = 12, 240
+"""Marks of a held note: fewer tell nothing, of more every second or third tells as well."""
 FLAT = 1e-8
 """What a column tells at least of its number to count as told of."""
 
@@ -56,53 +62,80 @@ def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, flo
     list of tuple of float, float and ndarray
         Of each, mean variance of the scatter, in units of the held notes', and mean jitter, over
         the restricted likelihood, and that of the jitter, its logarithm. The jitter is that of one
-        oscillator: all glides that follow a law tell of it together.
+        oscillator: all glides that follow a law tell of it together, and all notes held after one.
     """
     likely = [_likelihood(f.sd, f.cycles, own) for f, own in zip(fits, rows, strict=True)]
+    holds = sum((f.fresh * special.logsumexp(f.hold, axis=1) for f in fits), start=EXPECTED)
     every = sum(
         (
             special.logsumexp(own, axis=1)
             for own, fit in zip(likely, fits, strict=True)
             if not fit.departs
         ),
-        start=np.zeros(JITTERS.size),
+        start=holds,
     )
     out = []
     for own, fit in zip(likely, fits, strict=True):
         alone = special.logsumexp(own, axis=1)
-        told = alone if fit.departs else every
+        told = alone + holds if fit.departs else every
         share = special.softmax(told)
         scatter = share @ special.softmax(own, axis=1) @ SCATTERS
         out.append((float(scatter), math.sqrt(share @ JITTERS**2), told))
     return out
 
 
-def noise_of_hold(phase: Real, sd: float, jitters: Real) -> tuple[float, float]:
+def told_by_hold(time_s: Real, sd: float) -> Real:
+    """Return what the marks of a held note tell of jitter and scatter.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_marks,)
+        One mark a period.
+    sd : float
+        Scatter of the note, periods.
+
+    Returns
+    -------
+    ndarray, shape (n_jitters, n_scatters)
+        Log-likelihood, a pitch that bends by a parabola taken out; of too few marks nothing but
+        the scatter of the note.
+    """
+    pace = max(1, math.ceil(time_s.size / MOST_HELD))
+    t, cycle = time_s[::pace], np.arange(time_s.size, dtype=np.float64)[::pace]
+    if t.size < FEWEST_HELD:
+        return _nothing_told()
+    turn = np.linspace(-1, 1, t.size)
+    period = (t[-1] - t[0]) / (cycle[-1] - cycle[0])
+    rows = np.column_stack([turn**0, turn, turn**2, (t - t.mean()) / period - cycle]) / sd
+    return _likelihood(np.full(t.size, sd), cycle, rows)
+
+
+def noise_in_hold(hold: Real, jitters: Real) -> tuple[float, float]:
     """Return scatter and jitter of the marks of a held note.
 
     Parameters
     ----------
-    phase : ndarray, shape (n_marks,)
-        Their phase in periods, one mark a period, a steady pitch taken out.
-    sd : float
-        Scatter of the note.
+    hold : ndarray, shape (n_jitters, n_scatters)
+        What its own marks tell (`told_by_hold`).
     jitters : ndarray, shape (n_jitters,)
-        What the glides tell of the jitter, log-likelihood.
+        What all glides and holds tell of the jitter, log-likelihood.
     """
-    turn = np.linspace(-1, 1, phase.size)
-    rows = np.column_stack([np.ones(phase.size), turn, turn**2, phase]) / sd
-    likely = _likelihood(np.full(phase.size, sd), np.arange(phase.size, dtype=np.float64), rows)
-    likely = special.softmax(likely + jitters[:, None])
-    scatter = float(likely.sum(axis=0) @ SCATTERS)
-    return scatter, math.sqrt(likely.sum(axis=1) @ JITTERS**2)
+    share = special.softmax(jitters)
+    scatter = share @ special.softmax(hold, axis=1) @ SCATTERS
+    return float(scatter), math.sqrt(share @ JITTERS**2)
+
+
+def _nothing_told() -> Real:
+    """Log-likelihood of marks that tell nothing: the scatter is that of the held notes."""
+    known_alone = np.abs(np.log(SCATTERS)) > 1e-9
+    return np.tile(np.where(known_alone, -math.inf, 0.0), (JITTERS.size, 1))
 
 
 def _likelihood(sd: Real, cycles: Real, rows: Real) -> Real:
     """Return the restricted log-likelihood of jitter and scatter, shape (n_jitters, n_scatters)."""
     spare = rows.shape[0] - rows.shape[1] + 1
     if spare <= 0:  # nothing is left that could tell: the scatter of the held notes
-        known_alone = np.abs(np.log(SCATTERS)) > 1e-9
-        return np.tile(np.where(known_alone, -math.inf, 0.0), (JITTERS.size, 1))
+        return _nothing_told()
     left, known = np.empty(RATIOS.size), np.empty(RATIOS.size)
     for i, ratio in enumerate(RATIOS.tolist()):
         white, lower = whitened(sd, cycles, rows, ratio)

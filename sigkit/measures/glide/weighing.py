@@ -55,6 +55,8 @@ LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
 NO_SHIFT = 1e-4
 """What is left of what a fit expects of shifts that go with the pitch."""
+SLOPED = (0.02, 0.98)
+"""Shares at constant rate between which their slopes tell: of none the pitch goes by its square."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
 FURTHEST = 0.5
@@ -179,6 +181,9 @@ def _slopes_at(fit: Fit, numbers: Real) -> Fit:
     if fit.series is None:
         return fit
     problem = Problem(fit.series, fit.model)
+    if fit.model.free_share:
+        numbers = numbers.copy()
+        numbers[4] = np.clip(numbers[4], *SLOPED)
     sd = problem.fine_scatter(numbers)
     left, slopes = problem.left(numbers, sd), problem.slopes(numbers, sd)
     if fit.model.beside:
