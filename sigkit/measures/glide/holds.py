@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from sigkit.measures.glide.noise import told_by_hold
+from sigkit.arrays import Real
+from sigkit.measures.glide.model import Fit, phase_of
+from sigkit.measures.glide.noise import FEWEST_HELD, told_by_hold
 from sigkit.measures.glide.rows import Heard
 
 PERIODS = 2.0
@@ -37,10 +39,8 @@ def with_holds(heard: Sequence[Heard]) -> list[Heard]:
         after = change.after
         if number + 1 < len(heard):
             after = (*_until(after, starts[number + 1] - change.start_s), after[2])
-        t = one.marks.time_s
-        t = t[(t >= after[0]) & (t <= after[1])]
-        fresh = float(np.mean(t > fit.time_s[-1])) if t.size and fit.time_s.size else 0.0
-        fit = replace(fit, hold=told_by_hold(t, one.marks.fine_sd[1]), fresh=fresh)
+        hold, fresh = _told(one, fit, after)
+        fit = replace(fit, hold=hold, fresh=fresh)
         out.append(replace(one, change=replace(change, before=before, after=after), fit=fit))
     return out
 
@@ -49,3 +49,20 @@ def _until(held: tuple[float, float, float], start_s: float) -> tuple[float, flo
     """Return from when to when a note is held that a glide leaves; as it was if that is nowhere."""
     end_s = min(held[1], start_s - PERIODS / held[2])
     return (held[0], end_s) if end_s > held[0] else (held[0], held[1])
+
+
+def _told(one: Heard, fit: Fit, after: tuple[float, float, float]) -> tuple[Real, float]:
+    """Return what a hold tells of its noise, from where no law was fitted on, and if that is new.
+
+    Where nothing is left beyond, its end that was fitted too tells of its own scatter.
+    """
+    t = one.marks.time_s
+    held = t[(t > fit.time_s[-1]) & (t <= after[1])]
+    fresh = held.size >= FEWEST_HELD
+    if not fresh:
+        held = t[(t >= after[0]) & (t <= after[1])]
+    if held.size < FEWEST_HELD:
+        return told_by_hold(held, 1.0), 0.0
+    phase = phase_of(fit.law, fit.numbers, fit.model.extra(fit.numbers), held)
+    late = np.arange(held.size) - (phase - phase[0])
+    return told_by_hold(late, one.marks.fine_sd[1]), float(fresh)

@@ -22,8 +22,8 @@ RATIOS = np.array([0.0, *np.geomspace(1e-6, 0.3, 23)])
 """Jitter in units of the scatter for which the likelihood is worked out; between, interpolated."""
 SCATTERS = 10.0 ** (np.arange(-48, 25) / 12)
 """Variance that the scatter may have, in units of the held notes'; as likely in each decade."""
-FEWEST_HELD, MOST_HELD = 12, 240
-"""Marks of a held note: fewer tell nothing, of more every second or third tells as well."""
+FEWEST_HELD, MOST_HELD = 12, 160
+"""Marks of a held note: fewer tell nothing, of more than twice as many means tell as well."""
 FLAT = 1e-8
 """What a column tells at least of its number to count as told of."""
 
@@ -84,30 +84,32 @@ def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, flo
     return out
 
 
-def told_by_hold(time_s: Real, sd: float) -> Real:
+def told_by_hold(late: Real, sd: float) -> Real:
     """Return what the marks of a held note tell of jitter and scatter.
 
     Parameters
     ----------
-    time_s : ndarray, shape (n_marks,)
-        One mark a period.
+    late : ndarray, shape (n_marks,)
+        By how many periods each mark comes late, one mark a period.
     sd : float
         Scatter of the note, periods.
 
     Returns
     -------
     ndarray, shape (n_jitters, n_scatters)
-        Log-likelihood, a pitch that bends by a parabola taken out; of too few marks nothing but
-        the scatter of the note.
+        Log-likelihood, a pitch that drifts taken out; of too few marks nothing but the scatter of
+        the note. Of many, means over some in a row tell it: of jitter they tell by how it adds up
+        from one to the next.
     """
-    pace = max(1, math.ceil(time_s.size / MOST_HELD))
-    t, cycle = time_s[::pace], np.arange(time_s.size, dtype=np.float64)[::pace]
-    if t.size < FEWEST_HELD:
+    if late.size < FEWEST_HELD:
         return _nothing_told()
-    turn = np.linspace(-1, 1, t.size)
-    period = (t[-1] - t[0]) / (cycle[-1] - cycle[0])
-    rows = np.column_stack([turn**0, turn, turn**2, (t - t.mean()) / period - cycle]) / sd
-    return _likelihood(np.full(t.size, sd), cycle, rows)
+    many = max(1, late.size // MOST_HELD)
+    means = late[: late.size // many * many].reshape(-1, many).mean(axis=1)
+    turn = np.linspace(-1, 1, means.size)
+    each = np.full(means.size, sd / math.sqrt(many))
+    cycle = many * np.arange(means.size, dtype=np.float64)
+    rows = np.column_stack([turn**0, turn, turn**2, means]) / each[:, None]
+    return _likelihood(each, cycle, rows)
 
 
 def noise_in_hold(hold: Real, jitters: Real) -> tuple[float, float]:
