@@ -193,7 +193,9 @@ def measure_glide(capture: Capture) -> GlideResult:
     whole = [one for one in heard if isinstance(one, Heard)]
     fits = agreed([one.fit for one in whole])
     whole = with_holds([replace(one, fit=fit) for one, fit in zip(whole, fits, strict=True)])
-    own = iter([measured(*pair) for pair in zip(whole, weighed([h.fit for h in whole]), strict=True)])
+    own = iter(
+        [measured(*pair) for pair in zip(whole, weighed([h.fit for h in whole]), strict=True)]
+    )
     found = [next(own) if isinstance(one, Heard) else one for one in heard]
     if not any(one.stands for one in found):
         lost = "; ".join(dict.fromkeys(str(one.row["reason"]).split(":")[0] for one in found))

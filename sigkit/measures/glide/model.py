@@ -37,6 +37,8 @@ IN_HERTZ = 1.0
 """Interval of a law in hertz while that of the glide isn't known."""
 LINEAR_BOUNDS = (0.0, 0.999)
 """Least and largest share of the interval that a fit gives to the constant rate."""
+SLOPED = (0.02, 0.98)
+"""Shares at constant rate between which slopes tell: about none the pitch goes by its square."""
 
 
 @dataclass(frozen=True)
@@ -289,10 +291,13 @@ class Fit:
         """Return the standard uncertainty of what follows from the numbers, by named term."""
         size = np.sqrt(np.diag(sum(self.terms.values())))
         slope = np.zeros(self.numbers.size)
+        at = self.numbers.copy()
+        if self.model.free_share:
+            at[4] = np.clip(at[4], *SLOPED)
         for i in np.flatnonzero(size):
             aside = np.zeros(size.size)
             aside[i] = min(0.01 * size[i], MOST_ASIDE)
-            rise = value(self.numbers + aside) - value(self.numbers - aside)
+            rise = value(at + aside) - value(at - aside)
             slope[i] = rise / (2 * aside[i])
         return {
             name: math.sqrt(max(float(slope @ part @ slope), 0.0))

@@ -12,7 +12,7 @@ from scipy import linalg, special
 from sigkit.arrays import Real
 from sigkit.measures.glide.colour import CORNERS_HZ
 from sigkit.measures.glide.fit import CORNER_SD_HZ, Problem
-from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, Pieces, phase_of
+from sigkit.measures.glide.model import LINEAR_BOUNDS, SLOPED, Fit, Pieces, phase_of
 from sigkit.measures.glide.noise import noise_of, whitened
 from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, LAW, SCATTER
 
@@ -55,8 +55,6 @@ LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
 NO_SHIFT = 1e-4
 """What is left of what a fit expects of shifts that go with the pitch."""
-SLOPED = (0.02, 0.98)
-"""Shares at constant rate between which their slopes tell: of none the pitch goes by its square."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
 FURTHEST = 0.5
@@ -98,7 +96,18 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
         for fit, (scatter, jitter, jitters) in zip(fits, noise, strict=True)
     ]
     once = _weighed(fits)  # by slopes of numbers that may lie aside
-    return _weighed([_slopes_at(fit, one.numbers) for fit, one in zip(fits, once, strict=True)])
+    return _weighed([_again(fit, one) for fit, one in zip(fits, once, strict=True)])
+
+
+def _again(fit: Fit, weighed_once: Fit) -> Fit:
+    """Return residuals and slopes where a step has led; a mixed law that is none as the one it is."""
+    numbers, share = weighed_once.numbers, weighed_once.law.linear
+    if fit.model.free_share and not SLOPED[0] < share < SLOPED[1]:
+        pure = replace(
+            fit.model, law=replace(fit.law, linear=float(round(share))), free_share=False
+        )
+        fit, numbers = replace(fit, model=pure), np.delete(numbers, 4)
+    return _slopes_at(fit, numbers)
 
 
 def _weighed(fits: Sequence[Fit]) -> list[Fit]:
@@ -456,8 +465,11 @@ def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     unit = told.unit[:count]
     numbers = fit.numbers + mean[:count] / unit
     numbers[1] = np.clip(numbers[1], fit.numbers[1] - FURTHEST, fit.numbers[1] + FURTHEST)
-    if fit.model.free_share:
-        numbers[4] = np.clip(numbers[4], *LINEAR_BOUNDS)
+    if fit.model.free_share:  # a step of its square
+        square = fit.numbers[4] ** 2 + 2 * fit.numbers[4] * mean[4] / unit[4]
+        numbers[4] = np.clip(math.sqrt(max(square, 0.0)), *LINEAR_BOUNDS)
+        unit = unit.copy()
+        unit[4] *= np.clip(numbers[4], *SLOPED) / fit.numbers[4]
     terms = {k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()}
     terms[LAW] = np.zeros((count, count))
     terms[LAW][1, 1] = fit.law_var
