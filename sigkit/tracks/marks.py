@@ -62,6 +62,8 @@ EDGE_PERIODS = 3
 FINEST, FINER = 1e-4, 1e-5
 """Scatter, in periods, that is always allowed for while levels and laws are chosen, and the least
 that is believed: an edge is read between samples no better."""
+LEAST_SD = math.sqrt(2) * FINEST
+"""What the scatter of both notes comes to at least."""
 UNSTEADY = 0.1
 """Scatter, in periods, of marks that mark nothing."""
 AS_STEADY = 1.5
@@ -130,13 +132,17 @@ def find_marks(
         rest = top <= LAST_RESORT and len(best) == 2
         if rest or (math.isfinite(top) and top * high > 0.4 * rate):
             continue
+        # Where nothing can scatter so much less that it would be taken, nothing is tried.
+        signs = [s for s in (1, -1) if s not in best or NARROWER * best[s][0] > LEAST_SD]
+        if not signs:
+            break
         band = _Band(rate, bottom * low, top * high, margin_s, times)
         parts = []
         for (a, b, _), (first, last) in zip(notes, cuts, strict=True):
             shown = slice(*(times * (round(at * rate) - first) for at in (a, b)))
             parts.append(band(sound[first:last])[shown])
         whole = None
-        for sign in (1, -1):
+        for sign in signs:
             levels = _levels([sign * part for part in parts], band.fine_rate, notes)
             least = min((level.sd for level in levels), default=math.inf)
             if not least < (NARROWER * best[sign][0] if sign in best else math.inf):
@@ -215,15 +221,15 @@ def _levels(
     back = BACK * min(float(e[1] - e[0]) for e in edges)
     found = []
     for level in np.linspace(lowest, highest, LEVELS + 2)[1:-1].tolist():
-        spread = []
+        sides = []
         for part, (a, b, hz) in zip(parts, notes, strict=True):
             at = crossings(part, level, back) / rate
             if abs(at.size - (b - a) * hz) > SLACK + ROUGH_PITCH * (b - a) * hz or at.size < 6:
                 break
-            spread.append(_scatter(at))
-        if len(spread) == 2:
+            sides.append(at)
+        if len(sides) == 2:
             room = min(level - lowest, highest - level)
-            found.append(_Level(level, back, room, (spread[0], spread[1])))
+            found.append(_Level(level, back, room, (_scatter(sides[0]), _scatter(sides[1]))))
     found = [level for level in found if level.sd < UNSTEADY]
     steadiest = min((level.sd for level in found), default=0.0)
     # Of levels about as steady, the one furthest from the ends of the wave comes first.

@@ -17,7 +17,7 @@ from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.series import Series
 from sigkit.measures.glide.waver import Waver
 
-NODES, WEIGHTS = legendre.leggauss(6)
+NODES, WEIGHTS = legendre.leggauss(4)
 """Points a piece, over which the pitch is integrated to the phase."""
 PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
@@ -126,7 +126,7 @@ class Pieces:
     ----------
     half : ndarray, shape (n_pieces,)
         Half their length, s.
-    at : ndarray, shape (n_pieces, 6)
+    at : ndarray, shape (n_pieces, 4)
         Points in them.
     ends : ndarray of int, shape (n_times,)
         The pieces before each of the times between which the phase is asked for.

@@ -39,10 +39,10 @@ def whitened(sd: Real, cycles: Real, rows: Real, jitter: float) -> tuple[Real, R
     band[0] = own
     band[0, 1:] += own[:-1] + jitter**2 * np.diff(cycles)
     band[1, :-1] = -own[:-1]
-    lower = linalg.cholesky_banded(band, lower=True)
+    lower = linalg.cholesky_banded(band, lower=True, check_finite=False)
     late = rows * sd[:, None]
     late[1:] -= late[:-1].copy()
-    return linalg.solve_banded((1, 0), lower, late), lower
+    return linalg.solve_banded((1, 0), lower, late, overwrite_b=True, check_finite=False), lower
 
 
 def noise_of(fits: Sequence[Fit], rows: Sequence[Real]) -> list[tuple[float, float, Real]]:

@@ -55,6 +55,8 @@ LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
 NO_SHIFT = 1e-4
 """What is left of what a fit expects of shifts that go with the pitch."""
+MOST_STEPS, NEAR_ENOUGH = 3, 0.3
+"""Steps at most, and by how many standard uncertainties the last one may have moved a number."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
 FURTHEST = 0.5
@@ -95,8 +97,18 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
         replace(fit, scatter=scatter, jitter=jitter, jitters=jitters)
         for fit, (scatter, jitter, jitters) in zip(fits, noise, strict=True)
     ]
-    once = _weighed(fits)  # by slopes of numbers that may lie aside
-    return _weighed([_again(fit, one) for fit, one in zip(fits, once, strict=True)])
+    for _ in range(MOST_STEPS):  # by slopes of numbers that lay aside
+        out = _weighed(fits)
+        if not any(_moved_on(*pair) for pair in zip(fits, out, strict=True)):
+            break
+        fits = [_again(*pair) for pair in zip(fits, out, strict=True)]
+    return out
+
+
+def _moved_on(fit: Fit, stepped: Fit) -> bool:
+    """Whether a step led so far that the slopes are others there."""
+    size = np.sqrt(np.diag(sum(stepped.terms.values())))
+    return bool(np.any(np.abs(stepped.numbers - fit.numbers) > NEAR_ENOUGH * size))
 
 
 def _again(fit: Fit, weighed_once: Fit) -> Fit:
