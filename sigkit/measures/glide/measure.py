@@ -190,12 +190,11 @@ def measure_glide(capture: Capture) -> GlideResult:
     """
     watch = watched(capture)
     heard = [one for one in map(hear_change, note_changes(watch)) if one is not None]
-    whole = [one for one in heard if isinstance(one, Heard)]
-    fits = agreed([one.fit for one in whole])
-    whole = with_holds([replace(one, fit=fit) for one, fit in zip(whole, fits, strict=True)])
-    own = iter(
-        [measured(*pair) for pair in zip(whole, weighed([h.fit for h in whole]), strict=True)]
-    )
+    fitted = [one for one in heard if isinstance(one, Heard)]
+    fits = agreed([one.fit for one in fitted])
+    fitted = with_holds([replace(one, fit=fit) for one, fit in zip(fitted, fits, strict=True)])
+    fits = weighed([one.fit for one in fitted])
+    own = iter([measured(one, fit) for one, fit in zip(fitted, fits, strict=True)])
     found = [next(own) if isinstance(one, Heard) else one for one in heard]
     if not any(one.stands for one in found):
         lost = "; ".join(dict.fromkeys(str(one.row["reason"]).split(":")[0] for one in found))

@@ -16,7 +16,8 @@ JITTERS = np.array([0.0, *np.geomspace(1e-7, 3e-3, 37)])
 KNEE = 1e-6
 EXPECTED = np.log(np.clip(JITTERS / KNEE, 1e-2, 1.0))
 """Logarithm of how likely each is beforehand: as likely in each decade from where a threshold of
-some volts has some microvolts of noise; below, the less the smaller (common practice, no source)."""
+some volts has some microvolts of noise; below, the less the smaller (common practice, no
+source)."""
 RATIOS = np.array([0.0, *np.geomspace(1e-6, 0.3, 23)])
 """Jitter in units of the scatter for which the likelihood is worked out; between, interpolated."""
 SCATTERS = 10.0 ** (np.arange(-48, 25) / 12)
