@@ -28,9 +28,6 @@ source)."""
 OWN_CORNER = 0.1
 """By how much of itself the corner of one coupling seems another one to another glide: how far it
 moves marks is known no better (against closed forms)."""
-COUPLINGS = CORNER_SD_HZ * 10.0 ** np.arange(-2, 0.1, 0.5)
-"""Sizes that corners of couplings may have, Hz: up to what a fit expects, as likely in each decade
-(common practice, no source)."""
 LEAST_TOLD = 1e-9
 """What marks tell at least of a corner, 1/Hz2."""
 LANDING_SD = 40.0 / 1200
@@ -281,9 +278,8 @@ def _answers(told: _Told) -> _Answers:
 def _coupled(told: Sequence[_Told], answers: Sequence[_Answers]) -> list[_Answers]:
     """Expect of each glide's coupling what the other glides of the capture tell of it.
 
-    Its corner had been expected to be about nothing by as much as the largest of `COUPLINGS`; that
-    is taken out and the mean over all sizes put in, each weighed by what all glides say of it
-    (Gaussian updates of one number; shape (n_sizes, n_glides, n_ways) on the way).
+    Its corner had been expected to be about nothing; that is taken out and put in what the others
+    say of it (Gaussian updates of one number; shape (n_glides, n_ways) on the way).
     """
     if not told:
         return []
@@ -301,15 +297,9 @@ def _coupled(told: Sequence[_Told], answers: Sequence[_Answers]) -> list[_Answer
         know = 1 / (1 / tells + own_var)
         every = (know * said).sum(axis=0) / (before + know.sum(axis=0))
         own_var = OWN_CORNER**2 * (every**2 + 1 / (before + know.sum(axis=0)))
-    sizes, all_of_it = COUPLINGS[:, None] ** 2, know.sum(axis=0)
-    grown = 1 + sizes * all_of_it
-    gained = (know * said).sum(axis=0) ** 2 * sizes / grown
-    share = special.softmax(0.5 * (gained - np.log(grown)), axis=0)[:, None]
-    others = all_of_it - know
-    of_each = 1 / (1 / sizes[:, None] + others)
-    mean_of_each = of_each * ((know * said).sum(axis=0) - know * said)
-    expected = (share * mean_of_each).sum(axis=0)
-    expected_var = (share * (of_each + (mean_of_each - expected) ** 2)).sum(axis=0) + own_var
+    others = before + know.sum(axis=0) - know
+    expected = ((know * said).sum(axis=0) - know * said) / others
+    expected_var = 1 / others + own_var
     after = 1 / (1 / var - before + 1 / expected_var)
     moved = after * (mean / var + expected / expected_var) - mean
     return [
