@@ -28,18 +28,21 @@ FLAT = 1e-8
 """What a column tells at least of its number to count as told of."""
 
 
-def whitened(sd: Real, cycles: Real, rows: Real, jitter: float) -> tuple[Real, Real]:
+def whitened(sd: Real, cycles: Real, rows: Real, jitter: float, many: int = 1) -> tuple[Real, Real]:
     """Take correlations out of columns over the marks; the jitter in units of the scatter.
 
     Between a mark and the one before it, jitter adds what the periods between them err by, and no
-    more: of such differences only neighbours are correlated. Returns the columns, and the Cholesky
-    factor of the differences as the two diagonals that it has.
+    more: of such differences only neighbours are correlated. Where each is a mean of ``many`` in a
+    row, a sixth of that is in common to both neighbours (mean of a random walk). Returns the columns,
+    and the Cholesky factor of the differences as the two diagonals that it has.
     """
     own = sd**2
     band = np.zeros((2, own.size))
     band[0] = own
-    band[0, 1:] += own[:-1] + jitter**2 * np.diff(cycles)
+    gone, common = jitter**2 * np.diff(cycles), (1 - many**-2) / 6
+    band[0, 1:] += own[:-1] + (1 - 2 * common) * gone
     band[1, :-1] = -own[:-1]
+    band[1, 1:-1] += common * gone[1:]
     lower = linalg.cholesky_banded(band, lower=True, check_finite=False)
     late = rows * sd[:, None]
     late[1:] -= late[:-1].copy()
@@ -109,7 +112,7 @@ def told_by_hold(late: Real, sd: float) -> Real:
     each = np.full(means.size, sd / math.sqrt(many))
     cycle = many * np.arange(means.size, dtype=np.float64)
     rows = np.column_stack([turn**0, turn, turn**2, means]) / each[:, None]
-    return _likelihood(each, cycle, rows)
+    return _likelihood(each, cycle, rows, many)
 
 
 def noise_in_hold(hold: Real, jitters: Real) -> tuple[float, float]:
@@ -133,14 +136,14 @@ def _nothing_told() -> Real:
     return np.tile(np.where(known_alone, -math.inf, 0.0), (JITTERS.size, 1))
 
 
-def _likelihood(sd: Real, cycles: Real, rows: Real) -> Real:
+def _likelihood(sd: Real, cycles: Real, rows: Real, many: int = 1) -> Real:
     """Return the restricted log-likelihood of jitter and scatter, shape (n_jitters, n_scatters)."""
     spare = rows.shape[0] - rows.shape[1] + 1
     if spare <= 0:  # nothing is left that could tell: the scatter of the held notes
         return _nothing_told()
     left, known = np.empty(RATIOS.size), np.empty(RATIOS.size)
     for i, ratio in enumerate(RATIOS.tolist()):
-        white, lower = whitened(sd, cycles, rows, ratio)
+        white, lower = whitened(sd, cycles, rows, ratio, many)
         size = np.abs(np.diag(np.linalg.qr(white, mode="r")))
         left[i] = math.log(max(size[-1] ** 2, 1e-30))
         told = size[:-1][size[:-1] > FLAT]
