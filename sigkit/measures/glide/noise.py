@@ -33,8 +33,8 @@ def whitened(sd: Real, cycles: Real, rows: Real, jitter: float, many: int = 1) -
 
     Between a mark and the one before it, jitter adds what the periods between them err by, and no
     more: of such differences only neighbours are correlated. Where each is a mean of ``many`` in a
-    row, a sixth of that is in common to both neighbours (mean of a random walk). Returns the columns,
-    and the Cholesky factor of the differences as the two diagonals that it has.
+    row, a sixth of that is in common to both neighbours (mean of a random walk). Returns the
+    columns, and the Cholesky factor of the differences as the two diagonals that it has.
     """
     own = sd**2
     band = np.zeros((2, own.size))
