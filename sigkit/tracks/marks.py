@@ -52,8 +52,6 @@ MOST_LEVELS = 6
 BEYOND = 1.7
 """Times the higher note, and part of the lower one, that no period's pitch goes beyond: a glide may
 overshoot; a mark too many doubles it at least, and one too few halves it."""
-ALONE = 1.6
-"""Times both of its neighbours that no period is long: of a way between notes one is longer."""
 SHOWN_PERIODS = 150
 """Periods of a held note that show how steady the marks of a level are."""
 PAD_PERIODS = 4
@@ -251,9 +249,8 @@ def _first_level(
         at = crossings(sound, level.at, level.back) / rate
         at = at[(at > EDGE_PERIODS / low) & (at < sound.size / rate - EDGE_PERIODS / low)]
         pitch = 1 / np.diff(at)
-        # A ripple beside an edge may reach the level now and then, or noise keep it from it.
-        once = pitch.size > 2 and pitch.min() > low / BEYOND and pitch.max() < high * BEYOND
-        if once and not np.any(pitch[1:-1] * ALONE < np.minimum(pitch[:-2], pitch[2:])):
+        # A ripple beside an edge may reach the level now and then.
+        if pitch.size and pitch.min() > low / BEYOND and pitch.max() < high * BEYOND:
             held = [_Held.of(part - level.at, level.back) for part in parts]
             shift = _shifts(at, held, rate, notes)
             ripple = held[0 if notes[0][2] > notes[1][2] else 1].ripple(high, band.rate)

@@ -2,17 +2,20 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy import optimize, special
 
-from sigkit.measures.glide.fit import Problem
+from sigkit.measures.glide import weighing
+from sigkit.measures.glide.curve import Curve, read_off
+from sigkit.measures.glide.fit import CORNER_SD_HZ, SHIFT_SD, Problem
 from sigkit.measures.glide.holds import with_holds
 from sigkit.measures.glide.landing import ROUGH_U_CENTS, landing_errors, stands_of
 from sigkit.measures.glide.landing import Stand as At
 from sigkit.measures.glide.laws import LN9, Law
-from sigkit.measures.glide.model import Fit, Model
+from sigkit.measures.glide.model import SLOPED, Fit, Model
 from sigkit.measures.glide.noise import JITTERS, noise_in_hold, told_by_hold, whitened
 from sigkit.measures.glide.rows import Heard
 from sigkit.measures.glide.series import Series
@@ -182,3 +185,77 @@ def test_each_landing_is_against_the_other_holds_of_its_note():
     once = landing_errors([(low, high)])
     assert math.isnan(once[0][0])
     assert math.isnan(once[0][1])
+
+
+def test_glides_of_one_coupling_tell_of_it_together(monkeypatch):
+    """Three glides, each with a number of its own and one corner for all: least squares at once."""
+    monkeypatch.setattr(weighing, "OWN_CORNER", 0.0)
+    rng, prior, told, answers = np.random.default_rng(9), CORNER_SD_HZ**-2, [], []
+    dense, right = np.diag([0.0, 0.0, 0.0, prior]), np.zeros(4)
+    for i in range(3):
+        rows, left = rng.standard_normal((6, 2)) * [1.0, 0.1], rng.standard_normal(6)
+        normal = np.zeros((5, 5))
+        normal[np.ix_([1, 4], [1, 4])] = rows.T @ rows
+        normal += np.diag([1.0, 0.0, 1.0, 1.0, prior])  # of three others nothing is asked
+        own = np.zeros(5)
+        own[[1, 4]] = rows.T @ left
+        covariance = np.linalg.inv(normal)
+        expected = np.zeros((1, 1, 5))
+        expected[0, 0, 4] = 1 / CORNER_SD_HZ
+        answers.append(
+            weighing._Answers(np.zeros(1), (covariance @ own)[None], covariance[None], expected)
+        )
+        model = SimpleNamespace(free_share=False)
+        fit = SimpleNamespace(model=model, numbers=np.zeros(5), departs=False)
+        told.append(SimpleNamespace(fit=fit, unit=np.ones(5)))
+        dense[np.ix_([i, 3], [i, 3])] += rows.T @ rows
+        right[[i, 3]] += rows.T @ left
+    whole = np.linalg.inv(dense)
+    for i, found in enumerate(weighing._coupled(told, answers)):
+        assert found.step[0, [1, 4]] == pytest.approx((whole @ right)[[i, 3]])
+        shared = whole[np.ix_([i, 3], [i, 3])]
+        np.testing.assert_allclose(found.covariance[0][np.ix_([1, 4], [1, 4])], shared)
+        assert found.expected[0, 0, 4] > answers[i].expected[0, 0, 4]
+
+
+def test_a_curve_that_drifts_has_settled_no_surer_than_it_drifts():
+    """A pole of 0.1 s, 1200 cents, and a cent a second until the note is held 3 s later.
+
+    It is within 5 cents of its own aim after tau ln 240 (closed form).
+    """
+    t = np.arange(-0.5, 4.0, 1e-3)
+    cents = -1200 * np.expm1(-np.maximum(t, 0.0) / 0.1) + np.maximum(t, 0.0)
+    curve = Curve(t, cents, np.full(t.size, 1e-3))
+    read = read_off(curve, 8.0, (-0.5, -0.01), (3.0, 3.3))
+    assert abs(read.start_s + read.settled_s - 0.1 * math.log(240)) <= 2 * read.u_settled_s
+    assert read.u_settled_s < 0.1
+
+
+@pytest.mark.parametrize(("share", "left"), [(0.0, None), (0.01, None), (0.4, 0.4), (0.999, None)])
+def test_a_mixed_law_that_is_none_goes_on_as_the_one_it_is(share, left):
+    series, model = made_series(np.random.default_rng(1)), Model(Law(0.5), True)
+    numbers = np.array([0.3, math.log(0.2), 7.0, 8.0, 0.3, 3.0])
+    fit = replace(fitted(numbers, series.time_s), model=model, series=series)
+    there = np.array([0.3, math.log(0.21), 7.0, 8.0, share, 2.0])
+    found = weighing._again(fit, replace(fit, numbers=there, law=Law(share)))
+    assert found.model.free_share == (left is not None)
+    assert found.law.linear == (round(share) if left is None else left)
+    assert found.numbers == pytest.approx(np.delete(there, 4) if left is None else there)
+    assert found.jacobian.shape[1] == found.numbers.size
+
+
+def test_shifts_with_the_pitch_are_left_to_what_filters_do():
+    series, model = made_series(np.random.default_rng(1)), Model(Law(0.0), beside=True)
+    numbers = np.array([0.3, math.log(0.2), 7.0, 8.0, 3.0, 0.0, 0.0, 0.01, -0.02])
+    fit = replace(fitted(numbers, series.time_s), model=model, series=series)
+    found = weighing._slopes_at(fit, numbers)
+    wanted = numbers[-2:] / (SHIFT_SD * weighing.NO_SHIFT)
+    assert found.left[-2:] == pytest.approx(wanted)
+
+
+def test_of_a_share_of_none_u_goes_by_its_square():
+    """About none the pitch goes by the square of the share, whose slope is nothing there."""
+    numbers = np.array([0.3, math.log(0.2), 7.0, 8.0, 0.0, 3.0])
+    terms = {"one": np.diag([0, 0, 0, 0, 0.05**2, 0])}
+    fit = replace(fitted(numbers, np.arange(5.0)), model=Model(Law(0.5), True), terms=terms)
+    assert fit.u_of(lambda n: float(n[4] ** 2))["one"] == pytest.approx(2 * SLOPED[0] * 0.05)
