@@ -323,6 +323,12 @@ def _moved(answers: _Answers, at: int, step: Real, part: Real, narrower: Real) -
     )
 
 
+def _share_after(share: float, step: float) -> float:
+    """Return the share at constant rate after a step of its square, that the pitch goes by."""
+    square = share**2 + 2 * share * step
+    return float(np.clip(math.sqrt(max(square, 0.0)), *LINEAR_BOUNDS))
+
+
 def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     """Take the mean over everything that may be on the way, and its covariance by named terms."""
     kept = np.flatnonzero(weight > LEAST_WEIGHT * weight.max())
@@ -351,9 +357,8 @@ def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     unit = told.unit[:count]
     numbers = fit.numbers + mean[:count] / unit
     numbers[1] = np.clip(numbers[1], fit.numbers[1] - FURTHEST, fit.numbers[1] + FURTHEST)
-    if fit.model.free_share:  # a step of its square
-        square = fit.numbers[4] ** 2 + 2 * fit.numbers[4] * mean[4] / unit[4]
-        numbers[4] = np.clip(math.sqrt(max(square, 0.0)), *LINEAR_BOUNDS)
+    if fit.model.free_share:
+        numbers[4] = _share_after(float(fit.numbers[4]), float(mean[4] / unit[4]))
         unit = unit.copy()
         unit[4] *= np.clip(numbers[4], *SLOPED) / fit.numbers[4]
     terms = {k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()}
