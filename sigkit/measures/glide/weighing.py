@@ -67,7 +67,8 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     all glides together for the jitter: it is one oscillator's. Filters
     on the way, whose phase is no mere delay, a drift and couplings are fitted with the law, each
     expected to be about nothing, by more or less. By how much, the marks of all glides of a
-    capture say together of the drift, and the harmonics of its notes of the filters: marks of a
+    capture say together of the drift and of the coupling, and the harmonics of its notes of the
+    filters: marks of a
     sine hardly tell a filter from a longer glide, and the simplest answer would win. Numbers and
     covariance are means over all that may be, each weighed by its likelihood (Hoeting et al.,
     Bayesian model averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
