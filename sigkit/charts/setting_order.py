@@ -20,6 +20,8 @@ ARROW = 0.6
 """How far down the arrow of a bound reaches, as a share of the bound."""
 ROOM = 1.35
 EDGE_PERCENT = 4.0
+BRACKET, BRACKET_ROW = 0.02, 0.09
+"""Height of a bracket's ends, and of one with its words, in parts of the axes."""
 
 
 def draw_setting_order(order: SettingOrder, ax: Axes | None = None) -> Axes:
@@ -37,7 +39,8 @@ def draw_setting_order(order: SettingOrder, ax: Axes | None = None) -> Axes:
     Axes
         One line a stage on a logarithmic axis, expanded uncertainties as whiskers, a bound as an
         arrow down from it; a mark without a value breaks the line and says so. The guide's minimum
-        is a band at 0 %.
+        is a band at 0 %. A bracket along the top spans every stretch over which it falls where it
+        should rise, in the colour of its stage, one row a stage.
     """
     ax = new_axes(ax)
     count = len(order.stages)
@@ -48,7 +51,8 @@ def draw_setting_order(order: SettingOrder, ax: Axes | None = None) -> Axes:
     minimum = order.guide.minimum
     if minimum is not None:
         _draw_minimum(ax, low, minimum.value, minimum.unit)
-    ax.set_ylim(low, high)
+    rows = sum(bool(stage.reversals) for stage in order.stages)
+    ax.set_ylim(low, high * (high / low) ** (rows * BRACKET_ROW / (1 - rows * BRACKET_ROW)))
     ax.yaxis.set_major_locator(_decades(low, high))
     ax.yaxis.set_minor_locator(_nothing())
     ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
@@ -60,8 +64,12 @@ def draw_setting_order(order: SettingOrder, ax: Axes | None = None) -> Axes:
     label = order.judged.label
     ax.set_ylabel(f"{label} ({order.judged.unit}, log scale)")
     ax.grid(axis="y")
+    turned = 0
     for index, stage in enumerate(order.stages):
         _write_gaps(ax, stage, index)
+        for ends in stage.reversals:
+            _draw_reversal(ax, ends, stage, stage_style(index, count)["color"], turned)
+        turned += bool(stage.reversals)
     stage_legend(ax, [stage.stage.replace("_", " ") for stage in order.stages])
     return ax
 
@@ -131,6 +139,33 @@ def _write_gaps(ax: Axes, stage: StageMarks, index: int) -> None:
                 fontsize=6,
                 color=GREY,
             )
+
+
+def _draw_reversal(
+    ax: Axes, ends: tuple[float, float], stage: StageMarks, color: str, row: int
+) -> None:
+    """Draw a bracket over the stretch, and say below it what it is."""
+    top = 1 - BRACKET - row * BRACKET_ROW
+    ax.plot(
+        np.repeat(ends, 2),
+        [top - BRACKET, top, top, top - BRACKET],
+        transform=ax.get_xaxis_transform(),
+        color=color,
+        linewidth=1.2,
+        label="_reversal",
+    )
+    ax.annotate(
+        f"{stage.stage.replace('_', ' ')}: falls back",
+        (sum(ends) / 2, top),
+        xycoords=ax.get_xaxis_transform(),
+        xytext=(0, -2),
+        textcoords="offset points",
+        ha="center",
+        va="top",
+        fontsize=SMALL,
+        color=color,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+    )
 
 
 def _is_bound(mark: Mark) -> bool:

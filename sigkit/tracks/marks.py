@@ -7,6 +7,7 @@ oscillator at these instants as a whole number, without a window and without a w
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -60,6 +61,8 @@ EDGE_PERIODS = 3
 FINEST, FINER = 1e-4, 1e-5
 """Scatter, in periods, that is always allowed for while levels and laws are chosen, and the least
 that is believed: an edge is read between samples no better."""
+LEAST_SD = math.sqrt(2) * FINEST
+"""What the scatter of both notes comes to at least."""
 UNSTEADY = 0.1
 """Scatter, in periods, of marks that mark nothing."""
 AS_STEADY = 1.5
@@ -128,13 +131,17 @@ def find_marks(
         rest = top <= LAST_RESORT and len(best) == 2
         if rest or (math.isfinite(top) and top * high > 0.4 * rate):
             continue
+        # Where nothing can scatter so much less that it would be taken, nothing is tried.
+        signs = [s for s in (1, -1) if s not in best or NARROWER * best[s][0] > LEAST_SD]
+        if not signs:
+            break
         band = _Band(rate, bottom * low, top * high, margin_s, times)
         parts = []
         for (a, b, _), (first, last) in zip(notes, cuts, strict=True):
             shown = slice(*(times * (round(at * rate) - first) for at in (a, b)))
             parts.append(band(sound[first:last])[shown])
         whole = None
-        for sign in (1, -1):
+        for sign in signs:
             levels = _levels([sign * part for part in parts], band.fine_rate, notes)
             least = min((level.sd for level in levels), default=math.inf)
             if not least < (NARROWER * best[sign][0] if sign in best else math.inf):
@@ -213,15 +220,15 @@ def _levels(
     back = BACK * min(float(e[1] - e[0]) for e in edges)
     found = []
     for level in np.linspace(lowest, highest, LEVELS + 2)[1:-1].tolist():
-        spread = []
+        sides = []
         for part, (a, b, hz) in zip(parts, notes, strict=True):
             at = crossings(part, level, back) / rate
             if abs(at.size - (b - a) * hz) > SLACK + ROUGH_PITCH * (b - a) * hz or at.size < 6:
                 break
-            spread.append(_scatter(at))
-        if len(spread) == 2:
+            sides.append(at)
+        if len(sides) == 2:
             room = min(level - lowest, highest - level)
-            found.append(_Level(level, back, room, (spread[0], spread[1])))
+            found.append(_Level(level, back, room, (_scatter(sides[0]), _scatter(sides[1]))))
     found = [level for level in found if level.sd < UNSTEADY]
     steadiest = min((level.sd for level in found), default=0.0)
     # Of levels about as steady, the one furthest from the ends of the wave comes first.
@@ -244,9 +251,9 @@ def _first_level(
         pitch = 1 / np.diff(at)
         # A ripple beside an edge may reach the level now and then.
         if pitch.size and pitch.min() > low / BEYOND and pitch.max() < high * BEYOND:
-            shift = _shifts(at, parts, level, rate, notes)
-            highest = parts[0 if notes[0][2] > notes[1][2] else 1] - level.at
-            ripple = _ripple(highest, level.back, high, band.rate)
+            held = [_Held.of(part - level.at, level.back) for part in parts]
+            shift = _shifts(at, held, rate, notes)
+            ripple = held[0 if notes[0][2] > notes[1][2] else 1].ripple(high, band.rate)
             return Marks(at, *level.spread, shift, level.fine_sd, ripple)
     return None
 
@@ -279,8 +286,7 @@ def crossings(sound: Real, level: float, back: float) -> Real:
 
 def _shifts(
     at: Real,
-    parts: Sequence[Real],
-    level: _Level,
+    held: Sequence[_Held],
     rate: float,
     notes: Sequence[tuple[float, float, float]],
 ) -> Real:
@@ -291,8 +297,8 @@ def _shifts(
     while the period changes: what it gains over a period whose end is shorter than its beginning is
     what that share of the next is less (integration by parts, to first order in the change).
     """
-    slopes = [_slope(part - level.at, level.back) * rate for part in parts]
-    areas = [_area(part - level.at, level.back) for part in parts]
+    slopes = [one.slope * rate for one in held]
+    areas = [one.area for one in held]
     ln_hz = np.log([note[2] for note in notes])
     share = (-np.log(np.gradient(at)) - ln_hz[0]) / (ln_hz[1] - ln_hz[0])
     share = np.clip(share, 0, 1)
@@ -300,56 +306,73 @@ def _shifts(
     return np.asarray(2 * math.pi * (areas[0] * (1 - share) + areas[1] * share) / slope)
 
 
-def _even(sound: Real, back: float) -> tuple[Real, float]:
-    """Return where periods begin, as parabolas through their marks say, and their length.
+@dataclass(frozen=True, eq=False)
+class _Held:
+    """A held note that rises through zero once a period.
 
-    About each mark itself noise would look steeper than the wave, for that is where it crosses.
+    Parameters
+    ----------
+    sound : ndarray, shape (n_samples,)
+        Its sound less the level.
+    first : ndarray, shape (n_periods,)
+        Where periods begin, in samples, as parabolas through their marks say: about each mark
+        itself noise would look steeper than the wave, for that is where it crosses.
+    period : float
+        Their length in samples.
     """
-    at = crossings(sound, 0.0, back)
-    even = signal.savgol_filter(at, min(SMOOTHED, (at.size - 1) // 2 * 2 + 1), 2)
-    return np.asarray(even[1:-1]), float(even[-1] - even[0]) / (at.size - 1)
 
+    sound: Real
+    first: Real
+    period: float
 
-def _wave(sound: Real, back: float) -> Real:
-    """Return a period of a wave from its mark on, about its mean, many laid over each other."""
-    first, period = _even(sound, back)
-    grid = first[:, None] + period * np.arange(POINTS) / POINTS
-    wave = np.interp(grid, np.arange(sound.size), sound).mean(axis=0)
-    return np.asarray(wave - wave.mean())
+    @classmethod
+    def of(cls, sound: Real, back: float) -> _Held:
+        """Find the periods of a sound."""
+        at = crossings(sound, 0.0, back)
+        even = signal.savgol_filter(at, min(SMOOTHED, (at.size - 1) // 2 * 2 + 1), 2)
+        return cls(sound, np.asarray(even[1:-1]), float(even[-1] - even[0]) / (at.size - 1))
 
+    @functools.cached_property
+    def wave(self) -> Real:
+        """A period from its mark on, about its mean, many laid over each other."""
+        grid = self.first[:, None] + self.period * np.arange(POINTS) / POINTS
+        wave = np.interp(grid, np.arange(self.sound.size), self.sound).mean(axis=0)
+        return np.asarray(wave - wave.mean())
 
-def _ripple(sound: Real, back: float, hz: float, rate: int) -> float:
-    """Return the highest harmonic below the recorder's own filter over the slope at the marks.
+    @property
+    def area(self) -> float:
+        """Integral of the wave at its marks, over a period, about its mean."""
+        wave = self.wave
+        integral = np.concatenate([[0.0], np.cumsum((wave + np.roll(wave, -1))[:-1] / 2)]) / POINTS
+        return float(integral[0] - integral.mean())
 
-    The largest of the highest three: a pulse lacks some.
-    """
-    size = 2 / POINTS * np.abs(fft.rfft(_wave(sound, back)))
-    top = min(int(PASSED * rate / hz), POINTS // 2 - 1)
-    slope = _slope(sound, back) * _even(sound, back)[1]
-    return float(size[max(top - 2, 2) : top + 1].max(initial=0.0) / slope)
+    @functools.cached_property
+    def slope(self) -> float:
+        """How steeply the sound rises through zero, a sample, by the mean of many periods.
 
+        The longest secant that is nearly as steep as any: shorter ones look steeper by their noise.
+        """
+        count = max(1, math.ceil(math.log2(self.period / SECANT)))
+        half = self.period / SECANT * 2.0 ** -np.arange(count)
+        index = np.arange(self.sound.size)
+        ends = [
+            np.interp(self.first + h * np.array([[1], [-1]]), index, self.sound)
+            for h in half.tolist()
+        ]
+        rises = np.array([up - down for up, down in ends]) / (2 * half[:, None])
+        secants, u = rises.mean(axis=1), rises.std(axis=1) / math.sqrt(self.first.size)
+        steepest = float((secants - 2 * u).max())
+        return float(secants[np.flatnonzero(secants >= AS_STEEP * steepest)[0]])
 
-def _area(sound: Real, back: float) -> float:
-    """Return the integral of a wave at its marks, over a period, about its mean."""
-    wave = _wave(sound, back)
-    integral = np.concatenate([[0.0], np.cumsum((wave + np.roll(wave, -1))[:-1] / 2)]) / POINTS
-    return float(integral[0] - integral.mean())
+    def ripple(self, hz: float, rate: int) -> float:
+        """Return the highest harmonic below the recorder's own filter over the slope at the marks.
 
-
-def _slope(sound: Real, back: float) -> float:
-    """Return how steeply a sound rises through zero, a sample, by the mean of many periods.
-
-    The longest secant that is nearly as steep as any: shorter ones look steeper by their noise.
-    """
-    first, period = _even(sound, back)
-    count = max(1, math.ceil(math.log2(period / SECANT)))
-    half = period / SECANT * 2.0 ** -np.arange(count)
-    index = np.arange(sound.size)
-    ends = [np.interp(first + h * np.array([[1], [-1]]), index, sound) for h in half.tolist()]
-    rises = np.array([up - down for up, down in ends]) / (2 * half[:, None])
-    secants, u = rises.mean(axis=1), rises.std(axis=1) / math.sqrt(first.size)
-    steepest = float((secants - 2 * u).max())
-    return float(secants[np.flatnonzero(secants >= AS_STEEP * steepest)[0]])
+        The largest of the highest three: a pulse lacks some.
+        """
+        size = 2 / POINTS * np.abs(fft.rfft(self.wave))
+        top = min(int(PASSED * rate / hz), POINTS // 2 - 1)
+        slope = self.slope * self.period
+        return float(size[max(top - 2, 2) : top + 1].max(initial=0.0) / slope)
 
 
 def _scatter(time_s: Real) -> float:

@@ -82,3 +82,23 @@ def test_a_value_that_may_be_zero_is_drawn_as_a_bound():
     ax = draw_setting_order(wide.setting_orders[0], Figure().subplots())
     ax.figure.canvas.draw()
     assert ax.get_ylim()[0] > 0.001
+
+
+def test_a_bracket_spans_the_stretch_that_falls_and_crosses_no_line():
+    """1.2 s at 50 % and 0.7 s at 75 %: the one fall of the stage before, none after."""
+    times = {"1_before": (0.02, 1.2, 0.7, 1.4), "2_after": (0.02, 0.5, 0.7, 1.4)}
+    marks = ("0", "50", "75", "100")
+    order = evidence_of(
+        {
+            stage: {mark: glided(time_s) for mark, time_s in zip(marks, own, strict=True)}
+            for stage, own in times.items()
+        }
+    ).setting_orders[0]
+    ax = draw_setting_order(order, Figure().subplots())
+    (bracket,) = [line for line in ax.lines if line.get_label() == "_reversal"]
+    np.testing.assert_allclose(bracket.get_xdata(), [50, 50, 75, 75])
+    assert bracket.get_color() == BEFORE["color"]
+    (said,) = [text for text in ax.texts if "falls back" in text.get_text()]
+    assert said.get_text().startswith("1 before")
+    low, high = np.log(ax.get_ylim())
+    assert (np.log(1.4) - low) / (high - low) <= 0.88  # below the bracket and its words

@@ -24,7 +24,7 @@ def drawn(seed, **options):
     rng = np.random.default_rng(seed)
     octaves = int(rng.integers(1, 4))
     law, wave = str(rng.choice(LAWS)), str(rng.choice(["saw", "pulse", "triangle", "sine"]))
-    seconds = glides.LN9 * math.exp(rng.uniform(math.log(0.012), math.log(0.3)))
+    seconds = glides.LN9 * math.exp(rng.uniform(math.log(0.012), math.log(0.15)))
     share = float(rng.uniform(0.25, 0.75))
     slews = [Slew(law, seconds * rng.uniform(0.95, 1.05), share) for _ in range(3)]
     low_hz = math.exp(rng.uniform(math.log(65), math.log(3500 / 2**octaves)))

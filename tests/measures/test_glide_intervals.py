@@ -9,7 +9,7 @@ from glides import Slew, play
 import sigkit
 from sigkit.measures.glide.terms import ALIKE, ASSUMED, COLUMNS, DRIFT, FILTERS, JITTER, SCATTER
 
-CAPTURES, GLIDES = 6, 4
+CAPTURES, GLIDES = 4, 4
 
 
 def measured(path, played):
@@ -27,9 +27,9 @@ def measured(path, played):
     ids=["filter", "jitter", "coupling", "drift"],
 )
 def test_intervals_hold_the_truth_whatever_is_on_the_way(tmp_path, law, waves, lowest_hz, way):
-    """Of 24 glides, 2u should hold 22.8; three binomial standard deviations below are 20.
+    """Of 16 glides, 2u should hold 15.2; three binomial standard deviations below are 12.6.
 
-    The rms of error over u is 1, and 1.43 at most (three standard deviations of a chi).
+    The rms of error over u is 1, and 1.53 at most (three standard deviations of a chi).
     """
     off = []
     for seed in range(CAPTURES):
@@ -50,8 +50,8 @@ def test_intervals_hold_the_truth_whatever_is_on_the_way(tmp_path, law, waves, l
         found = measured(tmp_path / "case.wav", played).glides
         off.extend((found["glide_time_s"] - seconds) / found["u_glide_time_s"])
     assert len(off) == CAPTURES * GLIDES
-    assert np.count_nonzero(np.abs(off) <= 2) >= 20
-    assert np.sqrt(np.mean(np.square(off))) <= 1.43
+    assert np.count_nonzero(np.abs(off) <= 2) >= 13
+    assert np.sqrt(np.mean(np.square(off))) <= 1.53
 
 
 @pytest.fixture(scope="module")

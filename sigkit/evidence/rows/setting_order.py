@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sigkit.judging.order_guides import OrderGuide, guides_for
-from sigkit.judging.setting_order import AT_LEAST_WORN, FAULTY, WORN, Finding, judge_order
+from sigkit.judging.setting_order import (
+    AT_LEAST_WORN,
+    FAULTY,
+    REVERSAL,
+    WORN,
+    Finding,
+    judge_order,
+)
 from sigkit.judging.slider_marks import Mark, percent_of
 from sigkit.measures import Judged
 
@@ -56,6 +63,15 @@ class StageMarks:
     def faults(self) -> tuple[Finding, ...]:
         """What is worn or faulty."""
         return tuple(f for f in self.findings if f.word in (WORN, FAULTY, AT_LEAST_WORN))
+
+    @property
+    def reversals(self) -> tuple[tuple[float, float], ...]:
+        """Between which places of the travel it falls where it should rise, %."""
+        return tuple(
+            (f.from_percent, f.to_percent)
+            for f in self.findings
+            if f.kind == REVERSAL and f.from_percent is not None and f.to_percent is not None
+        )
 
 
 @dataclass(frozen=True)

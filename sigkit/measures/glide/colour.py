@@ -20,9 +20,13 @@ CORNERS_HZ = 2000.0 * 2.0 ** np.arange(0, 5.5, 0.5)
 no source)."""
 POLES = (1, 2, 4)
 """Single poles in a row; Butterworth filters of the last two orders beside them."""
-GAIN, SHAPE = 0.06, 0.1
-"""By how much a wave's level, and each harmonic beside it, may change with pitch without a filter:
-half a decibel and one (common practice, no source)."""
+BETWEEN = 2.0 ** (np.arange(-3, 4, 2) / 16)
+"""Corners about each of these, together half an octave wide."""
+OWN = np.array([(gain, shape) for gain in 0.1 ** np.arange(1, 3.5, 0.5)
+                for shape in 0.1 ** np.arange(1, 3.5, 0.5)])  # fmt: skip
+"""By how much a wave's level, and each harmonic beside it, may change with pitch without a filter,
+shape (n_sizes, 2): a tenth to a thousandth, as likely in each decade, since how much it is stands
+in the same harmonics (common practice, no source)."""
 PERIODS = 8
 """Periods of a window: harmonics and what lies half-way between them stay apart."""
 HARMONICS = np.unique(np.round(np.geomspace(1, 64, 20))).astype(np.intp)
@@ -72,30 +76,27 @@ def corners_of(
     if not sure.any():
         return nothing
     about = np.array([size[np.abs(order - k) <= NEAR].max() for k in order])
-    ratios = _ratios(order[sure], low[2], high[2])
-    likely = np.empty(ratios.shape[:2])
-    for at in np.ndindex(*likely.shape):
-        ratio = ratios[at]
-        left = size_high[sure] - ratio * size[sure]
-        var = (SHAPE * ratio * about[sure]) ** 2 + noise_high[sure] ** 2
-        var += (ratio * noise[sure]) ** 2
-        gain = GAIN * ratio * size[sure]
-        # One gain for all: the matrix determinant and inversion lemmas.
-        grown = 1 + float(np.sum(gain**2 / var))
-        chi2 = float(np.sum(left**2 / var)) - float(np.sum(gain * left / var)) ** 2 / grown
-        likely[at] = -0.5 * (chi2 + float(np.log(var).sum()) + math.log(grown))
-    out: Real = special.logsumexp(likely, axis=0)
+    ratio = _ratios(order[sure], low[2], high[2])[..., None, :]
+    size, noise, about = size[sure], noise[sure], about[sure]
+    left = size_high[sure] - ratio * size
+    var = (OWN[:, 1:] * ratio * about) ** 2 + noise_high[sure] ** 2 + (ratio * noise) ** 2
+    gain = OWN[:, :1] * ratio * size
+    # One gain for all: the matrix determinant and inversion lemmas.
+    grown = 1 + np.sum(gain**2 / var, axis=-1)
+    chi2 = np.sum(left**2 / var, axis=-1) - np.sum(gain * left / var, axis=-1) ** 2 / grown
+    likely = -0.5 * (chi2 + np.log(var).sum(axis=-1) + np.log(grown))
+    out = special.logsumexp(likely, axis=(0, 2, 3))
     return np.asarray(out - out.max())
 
 
 def _ratios(order: NDArray[np.intp], low_hz: float, high_hz: float) -> Real:
     """Return what each filter leaves of the higher note's harmonics, re those of the lower one.
 
-    Shape (n_kinds, n_corners, n_harmonics).
+    Shape (n_kinds, n_corners, n_between, n_harmonics).
     """
 
     def left(hz: Real) -> Real:
-        x2 = (hz / CORNERS_HZ[:, None]) ** 2
+        x2 = (hz / (CORNERS_HZ[:, None] * BETWEEN)[..., None]) ** 2
         poles = [(1 + x2) ** (-0.5 * n) for n in POLES]
         flat = [(1 + x2**n) ** -0.5 for n in POLES[1:]]
         return np.array([*poles, *flat])

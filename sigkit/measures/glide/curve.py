@@ -234,8 +234,8 @@ class Read:
     settled_s : float
         From the start until within 5 cents of the note, for good; nan where it never stays there.
     u_settled_s : float
-        Standard uncertainty of when it does, by that of where the note ends up: the flatter the
-        pitch comes in, the more.
+        Standard uncertainty of when it does, by that of where the note ends up and by how far it
+        drifts until then: the flatter the pitch comes in, the more.
     end_s : float
         Where 99 % of the interval is passed.
     """
@@ -307,6 +307,10 @@ def read_off(
     settled = float(t[out[-1]]) if out.size else reached[0.02]
     twice = np.flatnonzero(np.abs(cents - high) > 2 * BAND_CENTS)
     slowly = settled - float(t[twice[-1]]) if twice.size else 0.0
+    # A pitch that drifts was going elsewhere when it came in than where it is held in the end.
+    late = t > settled
+    drift = float(np.polyfit(t[late], cents[late], 1)[0]) if np.count_nonzero(late) > 2 else 0.0
+    gone = drift * max(0.0, (after[0] + after[1]) / 2 - settled)
     aside = (reached[0.1] - reached[0.02]) / 4
     start_s = reached[0.02] - aside
     return Read(
@@ -318,6 +322,6 @@ def read_off(
         from_log2=low_log2 + low / CENTS,
         to_log2=low_log2 + high / CENTS,
         settled_s=settled - start_s if settled < after[0] else math.nan,
-        u_settled_s=slowly * math.hypot(ENDS_CENTS, waver) / BAND_CENTS,
+        u_settled_s=slowly * math.hypot(ENDS_CENTS, waver, gone) / BAND_CENTS,
         end_s=reached[0.99],
     )

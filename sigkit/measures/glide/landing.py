@@ -10,7 +10,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.measures.glide.model import Fit
-from sigkit.measures.glide.noise import noise_of_hold
+from sigkit.measures.glide.noise import noise_in_hold
 from sigkit.tracks.marks import Marks
 
 CENTS = 1200.0
@@ -59,9 +59,17 @@ def stands_of(
     start_s : float
         Where their time begins in the capture.
     """
+    noise = fit.scatter, fit.jitter
     return (
-        _stand(marks.time_s, before, marks.fine_sd[0], fit, start_s, lands=False),
-        _stand(marks.time_s, after, marks.fine_sd[1], fit, start_s, lands=True),
+        _stand(marks.time_s, before, marks.fine_sd[0], noise, start_s),
+        _stand(
+            marks.time_s,
+            after,
+            marks.fine_sd[1],
+            noise_in_hold(fit.hold, fit.jitters),
+            start_s,
+            None if fit.departs else fit,
+        ),
     )
 
 
@@ -69,10 +77,9 @@ def _stand(
     time_s: Real,
     held: tuple[float, float, float],
     sd: float,
-    fit: Fit,
+    noise: tuple[float, float],
     start_s: float,
-    *,
-    lands: bool,
+    lands: Fit | None = None,
 ) -> Stand:
     """Return the pitch of a line through the marks of a hold, as the mean over it.
 
@@ -87,12 +94,12 @@ def _stand(
     line = cycle / float(cycle @ cycle)
     period = float(line @ t)
     walk = np.cumsum(line[::-1])[-2::-1]  # what each period adds to the slope
-    scatter, jitter = noise_in(t, sd, fit)
     bend = 0.0
-    if lands and not fit.departs:
+    if lands is not None:
         gap = np.diff(t)
-        pitch = fit.log2_at(t[:-1] + gap / 2)
+        pitch = lands.log2_at(t[:-1] + gap / 2)
         bend = float(np.average(pitch, weights=gap)) + math.log2(float(walk @ np.exp2(-pitch)))
+    scatter, jitter = noise
     u = math.sqrt(scatter * sd**2 * float(line @ line) + jitter**2 * float(walk @ walk))
     return Stand(
         CENTS * (bend - math.log2(period)),
@@ -100,15 +107,6 @@ def _stand(
         start_s + float(t[0]),
         start_s + float(t[-1]),
     )
-
-
-def noise_in(time_s: Real, sd: float, fit: Fit) -> tuple[float, float]:
-    """Return scatter and jitter of the marks of a hold, by these and by the glides together."""
-    if time_s.size < FEWEST_MARKS:
-        return fit.scatter, fit.jitter
-    cycle = np.arange(time_s.size) - (time_s.size - 1) / 2
-    period = float(cycle @ time_s) / float(cycle @ cycle)
-    return noise_of_hold((time_s - time_s.mean()) / period - cycle, sd, fit.jitters)
 
 
 def landing_errors(stands: Sequence[tuple[Stand, Stand]]) -> list[tuple[float, float]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -17,6 +17,7 @@ from sigkit.errors import SignalError
 from sigkit.measures.cued import unanswered
 from sigkit.measures.glide.curve import Curve
 from sigkit.measures.glide.fit import agreed
+from sigkit.measures.glide.holds import with_holds
 from sigkit.measures.glide.landing import SAME_NOTE_CENTS, landing_errors
 from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.numbers import (
@@ -189,8 +190,12 @@ def measure_glide(capture: Capture) -> GlideResult:
     """
     watch = watched(capture)
     heard = [one for one in map(hear_change, note_changes(watch)) if one is not None]
-    fits = iter(weighed(agreed([one.fit for one in heard if isinstance(one, Heard)])))
-    found = [measured(one, next(fits)) if isinstance(one, Heard) else one for one in heard]
+    fitted = [one for one in heard if isinstance(one, Heard)]
+    fits = agreed([one.fit for one in fitted])
+    fitted = with_holds([replace(one, fit=fit) for one, fit in zip(fitted, fits, strict=True)])
+    fits = weighed([one.fit for one in fitted])
+    own = iter([measured(one, fit) for one, fit in zip(fitted, fits, strict=True)])
+    found = [next(own) if isinstance(one, Heard) else one for one in heard]
     if not any(one.stands for one in found):
         lost = "; ".join(dict.fromkeys(str(one.row["reason"]).split(":")[0] for one in found))
         raise SignalError(

@@ -17,7 +17,7 @@ from sigkit.measures.glide.laws import Law
 from sigkit.measures.glide.series import Series
 from sigkit.measures.glide.waver import Waver
 
-NODES, WEIGHTS = legendre.leggauss(6)
+NODES, WEIGHTS = legendre.leggauss(4)
 """Points a piece, over which the pitch is integrated to the phase."""
 PIECES = (0.1, 0.2, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Further seams between pieces, in 10-90 % times from the start."""
@@ -37,6 +37,8 @@ IN_HERTZ = 1.0
 """Interval of a law in hertz while that of the glide isn't known."""
 LINEAR_BOUNDS = (0.0, 0.999)
 """Least and largest share of the interval that a fit gives to the constant rate."""
+SLOPED = (0.02, 0.98)
+"""Shares at constant rate between which slopes tell: about none the pitch goes by its square."""
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,7 @@ class Pieces:
     ----------
     half : ndarray, shape (n_pieces,)
         Half their length, s.
-    at : ndarray, shape (n_pieces, 6)
+    at : ndarray, shape (n_pieces, 4)
         Points in them.
     ends : ndarray of int, shape (n_times,)
         The pieces before each of the times between which the phase is asked for.
@@ -200,6 +202,10 @@ class Fit:
         period, as the marks of the capture tell them.
     jitters : ndarray, shape (n_jitters,)
         How likely each jitter is by them, logarithms.
+    hold : ndarray, shape (n_jitters, n_scatters)
+        How likely jitters and scatters are by the marks of the note held afterwards, logarithms.
+    fresh : float
+        Share of these marks that were not fitted.
     series : Series or None
         The marks that were fitted.
     rivals : frozenset of Model
@@ -230,6 +236,8 @@ class Fit:
     scatter: float = 1.0
     jitter: float = 0.0
     jitters: Real = field(default_factory=lambda: np.zeros(1))
+    hold: Real = field(default_factory=lambda: np.zeros((1, 1)))
+    fresh: float = 0.0
     series: Series | None = None
     rivals: frozenset[Model] = frozenset()
     law_var: float = 0.0
@@ -283,10 +291,13 @@ class Fit:
         """Return the standard uncertainty of what follows from the numbers, by named term."""
         size = np.sqrt(np.diag(sum(self.terms.values())))
         slope = np.zeros(self.numbers.size)
+        at = self.numbers.copy()
+        if self.model.free_share:
+            at[4] = np.clip(at[4], *SLOPED)
         for i in np.flatnonzero(size):
             aside = np.zeros(size.size)
             aside[i] = min(0.01 * size[i], MOST_ASIDE)
-            rise = value(self.numbers + aside) - value(self.numbers - aside)
+            rise = value(at + aside) - value(at - aside)
             slope[i] = rise / (2 * aside[i])
         return {
             name: math.sqrt(max(float(slope @ part @ slope), 0.0))

@@ -23,7 +23,7 @@ from sigkit.measures.glide.curve import (
 )
 from sigkit.measures.glide.fit import fit_glide
 from sigkit.measures.glide.gaps import Gap, without_gaps
-from sigkit.measures.glide.landing import Stand, noise_in, rough_stand, stands_of
+from sigkit.measures.glide.landing import Stand, rough_stand, stands_of
 from sigkit.measures.glide.model import LINEAR, Fit
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
 from sigkit.measures.glide.waver import waver_of
@@ -177,9 +177,7 @@ def measured(heard: Heard, fit: Fit) -> Measured:
             change,
             "its pitch leaps back and forth between the notes: play one oscillator, filter open",
         )
-    landed = marks.time_s[(marks.time_s >= after[0]) & (marks.time_s <= after[1])]
-    _, jitter = noise_in(landed, marks.fine_sd[1], fit)
-    row |= _of_curve(read, curve, fit, jitter) if read else _of_law(fit, curve)
+    row |= _of_curve(read, curve, fit) if read else _of_law(fit, curve)
     start_s, low = (read.start_s, read.from_log2) if read else (fit.start_s, float(fit.numbers[2]))
     end_s = read.end_s if read else fit.start_s + fit.law.when(0.99) * fit.seconds
     curve = replace(curve, cents=curve.cents - 1200 * (low - float(fit.numbers[2])))
@@ -254,10 +252,10 @@ def _without_time(change: NoteChange, reason: str, *, whole: bool = True) -> Mea
     return Measured(row, (before, after))
 
 
-def _of_curve(read: Read, curve: Curve, fit: Fit, jitter: float) -> dict[str, object]:
+def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
     """Row of a glide that follows no law."""
     final = 1200 * (read.to_log2 - float(fit.numbers[2]))
-    over, u_over = overshoot_of(curve, read.late_s, final, jitter)
+    over, u_over = overshoot_of(curve, read.late_s, final, fit.jitter)
     inside = (curve.time_s > read.start_s) & (curve.time_s < read.end_s)
     return {
         "from_hz": 2.0**read.from_log2,

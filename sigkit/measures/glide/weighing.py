@@ -10,19 +10,13 @@ import numpy as np
 from scipy import linalg, special
 
 from sigkit.arrays import Real
+from sigkit.measures.glide import columns
 from sigkit.measures.glide.colour import CORNERS_HZ
-from sigkit.measures.glide.fit import CORNER_SD_HZ
-from sigkit.measures.glide.model import LINEAR_BOUNDS, Fit, Pieces, phase_of
+from sigkit.measures.glide.fit import CORNER_SD_HZ, Problem
+from sigkit.measures.glide.model import LINEAR_BOUNDS, SLOPED, Fit
 from sigkit.measures.glide.noise import noise_of, whitened
 from sigkit.measures.glide.terms import ASSUMED, DRIFT, FILTERS, JITTER, LAW, SCATTER
 
-ORDERS, SHIFT = (2, 3, 4, 5, 6, 7), 0.12
-"""Beyond a mere delay the phase of a filter left open is odd in frequency, and what it takes from
-the level moves marks beside the middle of the wave by even orders: of each, so many periods at its
-corner. (A pole of four, 4 arctan(x), has 0.21, 0.13 and 0.09 of the odd ones; two Butterworth poles
-0.08 and 0.05 of the first two: closed form.)"""
-CENTS_S = 1 / 1200
-"""A drift of a cent a second, octaves a second."""
 DRIFTS = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
 """Sizes that a drift may have, cents a second."""
 WAYS = np.array([(drift, corner) for corner in CORNERS_HZ for drift in DRIFTS])
@@ -31,20 +25,19 @@ the lowest filter in Hz."""
 EXPECTED = -0.5 * np.log(DRIFTS)
 """Logarithm of how likely each drift is beforehand: rather small than large (common practice, no
 source)."""
-USUAL_HZ, SETTLINGS, SETTLES = 8.0, 2, 3.0
-"""Corner of a coupling through which what is not settled fades; beginning and end of a glide; and
-periods in the glide up to which all of what the coupling does may be unsettled."""
+OWN_CORNER = 0.1
+"""By how much of itself the corner of one coupling seems another one to another glide: how far it
+moves marks is known no better (against closed forms)."""
+LEAST_TOLD = 1e-9
+"""What marks tell at least of a corner, 1/Hz2."""
 LANDING_SD = 40.0 / 1200
 """What is expected of a note that has not landed, octaves a second."""
-RECORDER, TURNS = 0.46, np.arange(1, 7) / 6
-"""Part of the sample rate above which a recorder cuts harmonics off; turns a harmonic by which what
-one does to a mark may differ from the next: by its phase there, whatever that is."""
-LEAST_RIPPLE = 1e-5
-"""Periods of such a ripple below which there is none."""
-WAVES = ((1, 1.0), (2, 1 / 9), (3, 1 / 9))
-"""Orders in a vibrato, and how large each may be re the sine that was taken out."""
 LEAST_SHIFT = 1e-6
 """Part of what the lowest filter does below which a higher one does nothing."""
+NO_SHIFT = 1e-4
+"""What is left of what a fit expects of shifts that go with the pitch."""
+MOST_STEPS, NEAR_ENOUGH = 3, 0.3
+"""Steps at most, and by how many standard uncertainties the last one may have moved a number."""
 LEAST_WEIGHT = 1e-5
 """Ways that count for less of the likeliest one are left out."""
 FURTHEST = 0.5
@@ -74,20 +67,47 @@ def weighed(fits: Sequence[Fit]) -> list[Fit]:
     all glides together for the jitter: it is one oscillator's. Filters
     on the way, whose phase is no mere delay, a drift and couplings are fitted with the law, each
     expected to be about nothing, by more or less. By how much, the marks of all glides of a
-    capture say together of the drift, and the harmonics of its notes of the filters: marks of a
+    capture say together of the drift and of the coupling, and the harmonics of its notes of the
+    filters: marks of a
     sine hardly tell a filter from a longer glide, and the simplest answer would win. Numbers and
     covariance are means over all that may be, each weighed by its likelihood (Hoeting et al.,
     Bayesian model averaging, Statistical Science 14, 1999, eqs 1 to 3, from memory).
     """
-    fits = [_by_fine_scatter(fit) for fit in fits]
-    rows = [_rows(fit) for fit in fits]
-    noise = noise_of(fits, [columns for columns, _ in rows])
+    fits = [_slopes_at(fit, fit.numbers) for fit in fits]
+    noise = noise_of(fits, [_rows(fit)[0] for fit in fits])
     fits = [
         replace(fit, scatter=scatter, jitter=jitter, jitters=jitters)
         for fit, (scatter, jitter, jitters) in zip(fits, noise, strict=True)
     ]
-    told = [_told(fit, *own) for fit, own in zip(fits, rows, strict=True)]
-    answers = [_answers(one) for one in told]
+    for _ in range(MOST_STEPS):  # by slopes of numbers that lay aside
+        out = _weighed(fits)
+        if not any(_moved_on(*pair) for pair in zip(fits, out, strict=True)):
+            break
+        fits = [_again(*pair) for pair in zip(fits, out, strict=True)]
+    return out
+
+
+def _moved_on(fit: Fit, stepped: Fit) -> bool:
+    """Whether a step led so far that the slopes are others there."""
+    size = np.sqrt(np.diag(sum(stepped.terms.values())))
+    return bool(np.any(np.abs(stepped.numbers - fit.numbers) > NEAR_ENOUGH * size))
+
+
+def _again(fit: Fit, weighed_once: Fit) -> Fit:
+    """Return residuals and slopes where a step has led, of a mixed law that is none as that one."""
+    numbers, share = weighed_once.numbers, weighed_once.law.linear
+    if fit.model.free_share and not SLOPED[0] < share < SLOPED[1]:
+        pure = replace(
+            fit.model, law=replace(fit.law, linear=float(round(share))), free_share=False
+        )
+        fit, numbers = replace(fit, model=pure), np.delete(numbers, 4)
+    return _slopes_at(fit, numbers)
+
+
+def _weighed(fits: Sequence[Fit]) -> list[Fit]:
+    """Take one step, by the slopes where the fits are."""
+    told = [_told(fit, *_rows(fit)) for fit in fits]
+    answers = _coupled(told, [_answers(one) for one in told])
     votes = [a.likely for a, fit in zip(answers, fits, strict=True) if not fit.departs]
     told_by_marks = (np.zeros(len(WAYS)) + sum(votes)).reshape(CORNERS_HZ.size, DRIFTS.size)
     drift = special.softmax(EXPECTED + told_by_marks, axis=1)
@@ -120,17 +140,17 @@ class _Told:
     @property
     def filters(self) -> int:
         """Number of columns of what filters may do."""
-        return len(ORDERS) * int(np.unique(self.fit.family).size)
+        return len(columns.ORDERS) * int(np.unique(self.fit.family).size)
 
     @property
     def ripples(self) -> int:
         """Number of columns of harmonics that come and go at the recorder's own filter."""
-        return int(_ripples(self.fit).shape[1])
+        return int(columns.ripples(self.fit).shape[1])
 
     @property
     def wavers(self) -> int:
         """Number of columns of what is left of a vibrato."""
-        return 2 * len(WAVES) if self.fit.waver else 0
+        return 2 * len(columns.WAVES) if self.fit.waver else 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,20 +175,39 @@ class _Answers:
     expected: Real
 
 
-def _by_fine_scatter(fit: Fit) -> Fit:
-    """Weigh marks by their scatter as far as an edge can be read."""
-    count = fit.time_s.size
-    larger = np.concatenate([fit.sd / fit.fine_sd, np.ones(fit.left.size - count)])
-    return replace(
-        fit, left=fit.left * larger, jacobian=fit.jacobian * larger[:, None], sd=fit.fine_sd
-    )
+def _slopes_at(fit: Fit, numbers: Real) -> Fit:
+    """Return residuals and their slopes at some numbers, by the scatter with which edges are read.
+
+    What filters shift is told of by their own columns: of shifts that go with the pitch, in which
+    the law was looked for, nothing is left.
+    """
+    if fit.series is None:
+        return fit
+    problem = Problem(fit.series, fit.model)
+    if fit.model.free_share:
+        numbers = numbers.copy()
+        numbers[4] = np.clip(numbers[4], *SLOPED)
+    sd = problem.fine_scatter(numbers)
+    left, slopes = problem.left(numbers, sd), problem.slopes(numbers, sd)
+    if fit.model.beside:
+        count = fit.series.before_sd.size
+        left[-count:], slopes[-count:] = left[-count:] / NO_SHIFT, slopes[-count:] / NO_SHIFT
+    law = fit.model.law_of(numbers)
+    return replace(fit, numbers=numbers, law=law, left=left, jacobian=slopes, sd=sd, fine_sd=sd)
 
 
 def _rows(fit: Fit) -> tuple[Real, Real]:
     """Columns of all that is fitted and, last, the residuals; the columns' units."""
     n = fit.time_s.size
-    beside = [_ripples(fit), _waver(fit), _landing(fit), _settling(fit), _filters(fit), _drift(fit)]
-    design = np.hstack([fit.jacobian[:n], _phases(fit), *beside])
+    beside = [
+        columns.ripples(fit),
+        columns.waver(fit),
+        columns.landing(fit),
+        columns.settling(fit),
+        columns.filters(fit),
+        columns.drift(fit),
+    ]
+    design = np.hstack([fit.jacobian[:n], columns.phases(fit), *beside])
     unit = np.linalg.norm(design, axis=0)
     unit[unit == 0] = 1.0
     return np.column_stack([design / unit, fit.left[:n]]), unit
@@ -184,113 +223,6 @@ def _told(fit: Fit, rows: Real, unit: Real) -> _Told:
     return _Told(fit, unit, root, (jitter / scatter) ** 2 * part)
 
 
-def _phases(fit: Fit) -> Real:
-    """Columns of each family's own phase, which is free."""
-    return np.asarray((fit.family[:, None] == np.unique(fit.family)) / fit.sd[:, None])
-
-
-def _filters(fit: Fit) -> Real:
-    """Columns of what filters may shift each family of marks by, one standard deviation each.
-
-    That of a filter at the lowest corner, or at the highest pitch of the glide if that is higher;
-    family after family, each by its orders.
-    """
-    hz = 2.0 ** fit.log2_at(fit.time_s)
-    top = float(hz.max())
-    columns = []
-    for family in np.unique(fit.family):
-        for order in ORDERS:
-            at_top = SHIFT * float(_beyond(top / CORNERS_HZ[:1], order)[0])
-            columns.append(np.where(fit.family == family, at_top * (hz / top) ** order, 0) / fit.sd)
-    return np.column_stack(columns)
-
-
-def _beyond(corners: Real, order: int) -> Real:
-    """Return what an order comes to at a pitch of so many corners, re that at the corner.
-
-    Beyond the corner the filter's own phase ends, and what it lacks of a delay grows as the delay.
-    """
-    return np.where(corners < 1, corners**order, corners)
-
-
-def _ripples(fit: Fit) -> Real:
-    """Columns of what the highest harmonics do to each family, one standard deviation each.
-
-    A harmonic of order n beside an edge is 1/(pi n) of its height, where the slope is 2 n of it a
-    period: one that comes or goes moves the marks by 1/(2 pi n^2) periods (Fourier series of a saw;
-    as much less as the wave is rounder). That of the next has another phase there.
-    """
-    hz = 2.0 ** fit.log2_at(fit.time_s)
-    top = 2.0 ** float(max(fit.numbers[2:4]))
-    columns = []
-    for family in np.unique(fit.family):
-        ripple = float(fit.ripple[family])
-        if ripple < LEAST_RIPPLE:
-            continue
-        size = ripple / math.sqrt(2 * TURNS.size) * (hz / top) ** 2 / fit.sd
-        turns = 2 * math.pi * TURNS[:, None] * (RECORDER * fit.rate / hz)
-        own = np.where(fit.family == family, size, 0.0)
-        columns += [*(own * np.cos(turns)), *(own * np.sin(turns))]
-    return np.column_stack(columns) if columns else np.empty((fit.time_s.size, 0))
-
-
-def _waver(fit: Fit) -> Real:
-    """Columns of a vibrato as large as the one that was taken out, and of what it lacks of a sine.
-
-    In two phases each. A triangle has a ninth of its third harmonic (Fourier series).
-    """
-    if fit.waver is None:
-        return np.empty((fit.time_s.size, 0))
-    pieces = Pieces.of(fit.law, fit.numbers, fit.time_s)
-    hz = 2.0 ** fit.log2_at(pieces.at)
-    turns = 2 * math.pi * fit.waver.rate_hz * pieces.at
-    size = hz * math.log(2) / 1200 * fit.waver.cents
-    waves = [part * size * wave(k * turns) for k, part in WAVES for wave in (np.cos, np.sin)]
-    return np.column_stack([pieces.total(wave) / fit.sd for wave in waves])
-
-
-def _landing(fit: Fit) -> Real:
-    """Column of what a note that has not landed does, where the fit has none of it."""
-    if fit.model.beside:
-        return np.empty((fit.time_s.size, 0))
-    slopes = np.array([1.0, 0.0])
-    with_it, without = (
-        phase_of(fit.law, fit.numbers, extra, fit.time_s) for extra in (slopes, 0 * slopes)
-    )
-    return np.asarray((with_it - without) / fit.sd)[:, None]
-
-
-def _settling(fit: Fit) -> Real:
-    """Columns of what a coupling does until it has settled, where a glide begins and ends.
-
-    For every hertz of its corner, all of what it takes on the lower note; it fades as through a
-    usual coupling. That much is expected of a glide of three periods, of a longer one its part.
-    """
-    end_s = fit.start_s + fit.law.when(0.99) * fit.seconds
-    hz = 2.0 ** fit.log2_at(fit.time_s)
-    all_of_it = fit.shift * hz / hz.min() / fit.sd
-    columns = []
-    for at in (fit.start_s, end_s):
-        later = fit.time_s - at
-        fades = np.exp(-2 * math.pi * USUAL_HZ * np.maximum(later, 0.0))
-        columns.append(np.where(later > 0, fades * all_of_it, 0.0))
-    return np.column_stack(columns)
-
-
-def _periods(fit: Fit) -> float:
-    """Return the periods of the carrier in a glide, at least three."""
-    ends = np.array([fit.start_s, fit.start_s + fit.law.when(0.99) * fit.seconds])
-    return max(SETTLES, float(np.diff(np.interp(ends, fit.time_s, fit.cycles))[0]))
-
-
-def _drift(fit: Fit) -> Real:
-    """Column of what a drift of a cent a second does to the marks."""
-    pieces = Pieces.of(fit.law, fit.numbers, fit.time_s)
-    hz = 2.0 ** fit.log2_at(pieces.at)
-    gone = pieces.total(math.log(2) * CENTS_S * hz * (pieces.at - fit.start_s))
-    return np.asarray(gone / fit.sd)[:, None]
-
-
 def _expected(told: _Told) -> Real:
     """Rows of what is expected of the numbers and, last column, of what they depart by from it.
 
@@ -302,23 +234,23 @@ def _expected(told: _Told) -> Real:
     own = fit.left.size - n
     landing = int(not fit.model.beside)
     wavers = told.wavers
-    more = own + landing + SETTLINGS + wavers + ripples
+    more = own + landing + columns.SETTLINGS + wavers + ripples
     rows = np.zeros((len(WAYS), more + filters + 1, unit.size + 1))
     rows[:, :own, :count], rows[:, :own, -1] = fit.jacobian[n:], fit.left[n:]
     top = float(2.0 ** fit.log2_at(fit.time_s).max())
     for i in range(filters):
-        part = _beyond(top / WAYS[:, 1], ORDERS[i % len(ORDERS)])
+        part = columns.beyond(top / WAYS[:, 1], columns.ORDERS[i % len(columns.ORDERS)])
         shift = np.maximum(part / part.max(), LEAST_SHIFT)
         rows[:, more + i, unit.size - 1 - filters + i] = 1 / shift
-    first = unit.size - 1 - filters - SETTLINGS - landing - wavers - ripples
+    first = unit.size - 1 - filters - columns.SETTLINGS - landing - wavers - ripples
     for i in range(ripples + wavers):  # in units of what is expected of them; ripples last
         rows[:, more - 1 - i, first + i] = 1.0
-    for i in range(SETTLINGS):
-        rows[:, own + landing + i, unit.size - 2 - filters - i] = _periods(fit) / (
-            SETTLES * CORNER_SD_HZ
+    for i in range(columns.SETTLINGS):
+        rows[:, own + landing + i, unit.size - 2 - filters - i] = columns.periods(fit) / (
+            columns.SETTLES * CORNER_SD_HZ
         )
     if landing:
-        rows[:, own, unit.size - 2 - filters - SETTLINGS] = 1 / LANDING_SD
+        rows[:, own, unit.size - 2 - filters - columns.SETTLINGS] = 1 / LANDING_SD
     rows[:, -1, -2] = 1 / WAYS[:, 0]
     rows[..., :-1] /= unit
     return rows
@@ -326,9 +258,9 @@ def _expected(told: _Told) -> Real:
 
 def _answers(told: _Told) -> _Answers:
     """Fit the marks once for everything that may be on the way."""
-    columns = told.unit.size
+    count = told.unit.size
     expected = _expected(told)
-    flat = np.zeros((columns, columns + 1))
+    flat = np.zeros((count, count + 1))
     # A number on which no mark depends stays as it is.
     np.fill_diagonal(flat, np.where(np.abs(told.root[:, :-1]).max(axis=0) > 0, FLAT, 1.0))
     stack = [np.broadcast_to(part, (len(WAYS), *part.shape)) for part in (told.root, flat)]
@@ -342,6 +274,60 @@ def _answers(told: _Told) -> _Answers:
         covariance=inverse @ inverse.transpose(0, 2, 1),
         expected=expected[..., :-1],
     )
+
+
+def _coupled(told: Sequence[_Told], answers: Sequence[_Answers]) -> list[_Answers]:
+    """Expect of each glide's coupling what the other glides of the capture tell of it.
+
+    Its corner had been expected to be about nothing; that is taken out and put in what the others
+    say of it (Gaussian updates of one number; shape (n_glides, n_ways) on the way).
+    """
+    if not told:
+        return []
+    at = [4 + one.fit.model.free_share for one in told]
+    unit = np.array([one.unit[c] for one, c in zip(told, at, strict=True)])[:, None]
+    first = np.array([one.fit.numbers[c] for one, c in zip(told, at, strict=True)])[:, None]
+    var = np.array([a.covariance[:, c, c] for a, c in zip(answers, at, strict=True)]) / unit**2
+    mean = first + np.array([a.step[:, c] for a, c in zip(answers, at, strict=True)]) / unit
+    before = CORNER_SD_HZ**-2
+    tells = np.maximum(1 / var - before, LEAST_TOLD)
+    tells[[one.fit.departs for one in told]] = LEAST_TOLD
+    said = mean / var / tells  # the corner that the marks alone speak for
+    own_var: Real = np.zeros(var.shape[1])
+    for _ in range(2):  # by how much it seems another to each goes by what it is
+        know = 1 / (1 / tells + own_var)
+        every = (know * said).sum(axis=0) / (before + know.sum(axis=0))
+        own_var = OWN_CORNER**2 * (every**2 + 1 / (before + know.sum(axis=0)))
+    others = before + know.sum(axis=0) - know
+    expected = ((know * said).sum(axis=0) - know * said) / others
+    expected_var = 1 / others + own_var
+    after = 1 / (1 / var - before + 1 / expected_var)
+    moved = after * (mean / var + expected / expected_var) - mean
+    return [
+        _moved(a, c, moved[i] * unit[i], after[i] / var[i], CORNER_SD_HZ / np.sqrt(expected_var[i]))
+        for i, (a, c) in enumerate(zip(answers, at, strict=True))
+    ]
+
+
+def _moved(answers: _Answers, at: int, step: Real, part: Real, narrower: Real) -> _Answers:
+    """Move one number by a step and leave a part of its variance; all others go with it."""
+    own = answers.covariance[:, at, at, None]
+    column = answers.covariance[:, :, at] / own
+    expected = answers.expected.copy()
+    expected[:, 0, at] *= narrower
+    less = ((1 - part)[:, None] * own)[:, :, None] * column[:, :, None] * column[:, None]
+    return replace(
+        answers,
+        step=answers.step + column * step[:, None],
+        covariance=answers.covariance - less,
+        expected=expected,
+    )
+
+
+def _share_after(share: float, step: float) -> float:
+    """Return the share at constant rate after a step of its square, that the pitch goes by."""
+    square = share**2 + 2 * share * step
+    return float(np.clip(math.sqrt(max(square, 0.0)), *LINEAR_BOUNDS))
 
 
 def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
@@ -373,7 +359,9 @@ def _answered(told: _Told, answers: _Answers, weight: Real) -> Fit:
     numbers = fit.numbers + mean[:count] / unit
     numbers[1] = np.clip(numbers[1], fit.numbers[1] - FURTHEST, fit.numbers[1] + FURTHEST)
     if fit.model.free_share:
-        numbers[4] = np.clip(numbers[4], *LINEAR_BOUNDS)
+        numbers[4] = _share_after(float(fit.numbers[4]), float(mean[4] / unit[4]))
+        unit = unit.copy()
+        unit[4] *= np.clip(numbers[4], *SLOPED) / fit.numbers[4]
     terms = {k: v[:count, :count] / np.outer(unit, unit) for k, v in terms.items()}
     terms[LAW] = np.zeros((count, count))
     terms[LAW][1, 1] = fit.law_var
