@@ -11,7 +11,7 @@ import numpy as np
 from sigkit.arrays import Real
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, law_by_power, other_law
-from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape, note
+from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape, level_of
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
@@ -208,7 +208,7 @@ def _finely(
 
 
 def _level(law: Law, shape: Shape, time_s: Real) -> Real:
-    return note(time_s, law, shape)[0]
+    return level_of(time_s, law, shape)
 
 
 def _guess(

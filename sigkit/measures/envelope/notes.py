@@ -11,7 +11,7 @@ from sigkit.arrays import Real
 from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, tell_hum
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope.fit import NoteFit, fit_note
-from sigkit.measures.envelope.model import note
+from sigkit.measures.envelope.model import level_of
 from sigkit.measures.envelope.numbers import numbers_of
 from sigkit.measures.envelope.relearn import with_relearned_wave
 from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
@@ -352,7 +352,7 @@ def _drawn(track: Source, found: NoteFit, begin: float, end: float) -> Blocks:
     if rising[1] - rising[0] < 0.25 * track.period_s:
         # Within a period the envelope is drawn from the fit, as its parts may hold nothing.
         t = np.linspace(start, found.shape.peak_s, 40)
-        value, _ = note(t, found.law, found.shape)
+        value = level_of(t, found.law, found.shape)
         rest = blocks_of(track, edges[edges >= found.shape.peak_s])
         u = float(np.median(rest.u_gain)) if rest.u_gain.size else 0.0
         return Blocks(
@@ -369,9 +369,11 @@ def _thump(carrier: CarrierTrack, found: NoteFit) -> float:
     Minus infinity where it does not stand out of the noise.
     """
     onset = found.shape.onset_s
-    rest, usual = carrier.rest(onset, onset + THUMP_S, lambda t: note(t, found.law, found.shape)[0])
+    rest, usual = carrier.rest(
+        onset, onset + THUMP_S, lambda t: level_of(t, found.law, found.shape)
+    )
     later = found.shape.peak_s + THUMP_S
-    held, _ = carrier.rest(later, later + THUMP_S, lambda t: note(t, found.law, found.shape)[0])
+    held, _ = carrier.rest(later, later + THUMP_S, lambda t: level_of(t, found.law, found.shape))
     if not (math.isfinite(rest) and rest > 2 * max(usual, held if math.isfinite(held) else 0.0)):
         return -math.inf
     size = carrier.wave_rms * found.shape.size

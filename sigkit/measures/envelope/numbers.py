@@ -15,7 +15,7 @@ from sigkit.measures.envelope.model import (
     MOST_POWER,
     LeastSquares,
     Shape,
-    note,
+    level_of,
     rise_share_s,
 )
 from sigkit.measures.envelope.release_times import release_numbers
@@ -361,7 +361,7 @@ def _left_of_decay(found: NoteFit, time_s: Real, decay_s: float) -> Real:
     shape = found.shape
     if decay_s <= 0 or found.law == "exponential":
         return np.zeros(time_s.size)
-    left, _ = note(time_s, found.law, shape._replace(gate_off_s=math.inf))
-    held, _ = note(time_s, found.law, shape._replace(gate_off_s=math.inf, log_decay_s=AT_ONCE))
+    left = level_of(time_s, found.law, shape._replace(gate_off_s=math.inf))
+    held = level_of(time_s, found.law, shape._replace(gate_off_s=math.inf, log_decay_s=AT_ONCE))
     rest: Real = left - held
     return rest

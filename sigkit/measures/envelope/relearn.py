@@ -9,7 +9,7 @@ import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.measures.envelope.fit import NoteFit, fit_note, refit_note
-from sigkit.measures.envelope.model import note
+from sigkit.measures.envelope.model import level_of
 from sigkit.tracks.envelope.carrier import CarrierTrack
 
 BELOW_HZ = 400.0
@@ -91,7 +91,7 @@ def _relearned(
         if found is None:
             continue
         a, b = np.searchsorted(t, [max(span[0], found.shape.peak_s), span[1]]).tolist()
-        level[a:b] = note(t[a:b], found.law, found.shape)[0]
+        level[a:b] = level_of(t[a:b], found.law, found.shape)
         used[a:b] = 1.0
     shape = (-1, carrier.points)
     sound = carrier.sound
@@ -121,7 +121,7 @@ def _in_phase(carrier: CarrierTrack, sound: Real, found: NoteFit, span: Span) ->
     a, b = np.searchsorted(t, [max(span[0], found.shape.onset_s), span[1]]).tolist()
     if b - a < 4 * carrier.points:
         return sound
-    level = note(t[a:b], found.law, found.shape)[0]
+    level = level_of(t[a:b], found.law, found.shape)
     loud = np.flatnonzero(level > LOUD * level.max())
     place = np.arange(a, b) % carrier.points
     ahead = np.gradient(np.concatenate([carrier.wave[-1:], carrier.wave, carrier.wave[:1]]))[1:-1]

@@ -10,7 +10,7 @@ from sigkit.measures.envelope.along import WholeRelease, whole_release
 from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.crossings import Crossing, crossing
 from sigkit.measures.envelope.fit import NoteFit
-from sigkit.measures.envelope.model import MOST_LOG, note, to_an_eth
+from sigkit.measures.envelope.model import MOST_LOG, level_of, to_an_eth
 from sigkit.measures.envelope.sixty import MODEL_SHARE, sixty_down
 from sigkit.measures.envelope.told import RELEASE, Numbers, shape_at, spread
 
@@ -74,10 +74,10 @@ def release_numbers(
     else:
         off = shape.gate_off_s
         u_off = spread(lambda p: shape_at(found, p).gate_off_s, found.rise)
-        level = float(note(np.array([off - 1e-9]), found.law, shape)[0][0])
+        level = float(level_of(np.array([off - 1e-9]), found.law, shape)[0])
         u_level = spread(
             lambda p: math.log(
-                float(note(np.array([off - 1e-9]), found.law, shape_at(found, p))[0][0])
+                float(level_of(np.array([off - 1e-9]), found.law, shape_at(found, p))[0])
             ),
             found.rise,
         )

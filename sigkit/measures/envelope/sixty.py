@@ -132,16 +132,16 @@ def _fall(since: Real, below: float | None, power: float) -> Curve:
         x = since / fall
         e = np.exp(-x)
         control = (start + under) * e - under
-        slope = np.empty((since.size, p.size))
-        slope[:, 0] = control if below is None else start * e
-        slope[:, 1] = (start + under) * e * x
+        slope = np.empty((p.size, since.size))
+        slope[0] = control if below is None else start * e
+        slope[1] = (start + under) * e * x
         if below is None:
-            slope[:, 2] = start * (e - 1)
+            slope[2] = start * (e - 1)
         opened = np.maximum(control, NO_CONTROL * start)
         value = opened**power
-        slope *= (power * value / opened)[:, None]
+        slope *= power * value / opened
         closed = control <= NO_CONTROL * start
-        value[closed], slope[closed] = 0.0, 0.0
+        value[closed], slope[:, closed] = 0.0, 0.0
         return value, slope
 
     return curve
