@@ -123,10 +123,11 @@ def bending(t: Real, y: Real, hz: float, apart: Callable[[Real], Real]) -> tuple
     for _ in range(3):
         lines = mains_lines(bent(t, bend), hz, orders.size)
         columns = apart(lines)
-        pairs = np.linalg.lstsq(columns, y, rcond=None)[0].reshape(-1, 2)
+        pairs = parts_of(columns, y).reshape(-1, 2)
         turned = lines @ (np.stack([pairs[:, 1], -pairs[:, 0]], axis=1) * orders).ravel()
         by = apart(np.stack([turned * (2 * np.pi * t), turned * (np.pi * hz * t**2)], axis=1))
-        moved = np.linalg.lstsq(np.hstack([columns, by]), y, rcond=None)[0][-2:]
+        size = np.sqrt(np.maximum(np.mean(by**2, axis=0), 1e-300))
+        moved = parts_of(np.hstack([columns, by / size]), y)[-2:] / size
         hz, bend = hz + float(moved[0]), bend + float(moved[1])
         if not (abs(hz - first) < STEP_HZ and abs(bend) < MOST_BEND):
             return first, 0.0
@@ -142,13 +143,14 @@ def bent(t: Real, bend: float) -> Real:
 
 def mains_lines(t: Real, hz: float, orders: int) -> Real:
     """Return cosine and sine of so many harmonics of the mains, shape (n, 2 * orders)."""
-    turn = np.exp(2j * np.pi * hz * t)
-    lines = np.empty((orders, t.size), np.complex128)
-    lines[0] = turn
-    for k in range(1, orders):
-        np.multiply(lines[k - 1], turn, out=lines[k])
-    out: Real = np.stack([lines.real, lines.imag], axis=2).transpose(1, 0, 2).reshape(t.size, -1)
-    return out
+    first = np.exp(2j * np.pi * hz * t)
+    rows = np.empty((2 * orders, t.size))
+    turn = first
+    for k in range(orders):
+        rows[2 * k], rows[2 * k + 1] = turn.real, turn.imag
+        if k + 1 < orders:
+            turn = turn * first
+    return rows.T
 
 
 def left_by(t: Real, y: Real, hz: float, orders: int) -> float:
@@ -158,7 +160,12 @@ def left_by(t: Real, y: Real, hz: float, orders: int) -> float:
 
 def left_of(columns: Real, y: Real) -> float:
     """Return the energy that a fit of some columns leaves."""
+    return float(y @ y - (columns.T @ y) @ parts_of(columns, y))
+
+
+def parts_of(columns: Real, y: Real) -> Real:
+    """Return how much of each of some columns makes the most of ``y``."""
     normal, pull = columns.T @ columns, columns.T @ y
     normal.flat[:: pull.size + 1] += 1e-9 * y.size
-    _, found, _ = dposv(normal, pull)
-    return float(y @ y - pull @ found)
+    found: Real = dposv(normal, pull)[1]
+    return found
