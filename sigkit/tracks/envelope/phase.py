@@ -32,8 +32,12 @@ KEEPS = 0.8
 
 
 def _harmonics(rows: np.ndarray) -> Complex:
-    out: Complex = np.fft.rfft(rows, axis=1)[:, 1 : ORDERS + 1].astype(np.complex128)
-    return out
+    points = rows.shape[1]
+    turn = np.outer(np.arange(points), np.arange(1, min(ORDERS, points // 2) + 1)) / points
+    table = np.exp(-2j * np.pi * turn)
+    real, imag = (rows @ part.astype(rows.dtype) for part in (table.real, table.imag))
+    out: Complex = real + 1j * imag
+    return out.astype(np.complex128)
 
 
 def _level(rows: np.ndarray) -> np.ndarray:
