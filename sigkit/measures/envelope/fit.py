@@ -11,7 +11,7 @@ import numpy as np
 from sigkit.arrays import Real
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, law_by_power, other_law
-from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape, level_of
+from sigkit.measures.envelope.model import LEAST_OWN, STILL, Law, LeastSquares, Shape, level_of
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
@@ -227,7 +227,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
     held = shape.sustain == 1.0
     if not knee or law == "exponential":
         free = free_of(shape, knee) if knee else _rising(shape, law)
-        fit = run(data, law, free, shape, MANY)
+        fit = run(data, law, free, shape, MANY, still=STILL)
         return NoteFit(with_values(shape, free, fit), free, fit, knee, None, law, ratio, data)
     free = _rising(shape, law)
     fit, used = _rise_fit(data, law, free, shape, held=held)
@@ -236,7 +236,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
         # What bends here is not the end of a gate.
         shape = as_decay(shape) if held else shape._replace(gate_off_s=math.inf)
         free = _rising(shape, law)
-        fit = run(data, law, free, shape, 60)
+        fit = run(data, law, free, shape, 60, still=STILL)
         return NoteFit(with_values(shape, free, fit), free, fit, False, None, law, ratio, data)
     off = float(release.values[2])
     if abs(off - shape.gate_off_s) > OFF_SHARE * shape.fall_s:
@@ -269,13 +269,14 @@ def _rise_fit(
     """Fit rise and decay up to the release, with a sag of the held level where that shows."""
     before = data.between(-math.inf, shape.gate_off_s)
     settled = held or (shape.gate_off_s - shape.peak_s) > 3 * shape.decay_s
-    fit = run(before, law, free, shape, 60)
+    fit = run(before, law, free, shape, 60, still=STILL)
     if settled and before.time_s.size > 30:
         more = (*free, "sag")
         begin = with_values(shape, free, fit)
         quick = begin._replace(log_decay_s=begin.log_decay_s - 0.5)
         sagging = min(
-            (run(before, law, more, b, 60) for b in (begin, quick)), key=lambda found: found.chi2
+            (run(before, law, more, b, 60, still=STILL) for b in (begin, quick)),
+            key=lambda found: found.chi2,
         )
         if fit.chi2 - sagging.chi2 > 10 * max(sagging.scatter, 1.0):
             return sagging, more

@@ -92,7 +92,13 @@ def _grown(rest: Real, scatter: float) -> float:
 
 
 def fit_curve(
-    curve: Curve, y: Real, weight: Real, start: Real, *, steps: int = MOST_STEPS
+    curve: Curve,
+    y: Real,
+    weight: Real,
+    start: Real,
+    *,
+    steps: int = MOST_STEPS,
+    still: float = STILL,
 ) -> LeastSquares:
     """Fit a curve by damped least squares.
 
@@ -108,6 +114,8 @@ def fit_curve(
         Where to start.
     steps : int
         Steps at most.
+    still : float
+        Share of what is left, by which a step has to lessen it for another one to be taken.
 
     Notes
     -----
@@ -121,10 +129,10 @@ def fit_curve(
     """
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         # Steps that lead too far give no finite sum and are taken back.
-        return _fitted(curve, y, weight, np.array(start, np.float64), steps)
+        return _fitted(curve, y, weight, np.array(start, np.float64), steps, still)
 
 
-def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSquares:
+def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int, still: float) -> LeastSquares:
     value, slope = curve(p)
     rest = (y - value) * weight
     cost = float(rest @ rest)
@@ -153,7 +161,7 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSq
         gained = cost - cost_new
         p, rest, slope, cost = p + move, rest_new, slope_new, cost_new
         damping = max(damping / 8, 1e-12)
-        if gained <= STILL * cost + 1e-25:
+        if gained <= still * cost + 1e-25:
             break
     rows = slope * weight
     scale = np.sqrt(np.maximum(np.einsum("ij,ij->i", rows, rows), 1e-300))

@@ -24,6 +24,8 @@ KNEE = 30.0
 """Gain in chi-square over its scatter that a knee must bring."""
 FLAT = 12.0
 """The same for a decay, beside a level that is held."""
+ROUGHLY = 1e-6
+"""Share of what is left that a step has to gain where fits are only compared."""
 ASTRAY = 0.01
 """Scatter re the peak from which on more starts are tried."""
 BENT = 2.3
@@ -202,11 +204,22 @@ def _chi2(fit: LeastSquares) -> float:
     return fit.chi2
 
 
-def run(data: Blocks, law: Law, free: tuple[str, ...], shape: Shape, steps: int) -> LeastSquares:
-    """Fit the free parameters of a shape to an envelope, in so many steps at most."""
+def run(
+    data: Blocks,
+    law: Law,
+    free: tuple[str, ...],
+    shape: Shape,
+    steps: int,
+    *,
+    still: float = ROUGHLY,
+) -> LeastSquares:
+    """Fit the free parameters of a shape to an envelope, in so many steps at most.
+
+    Close enough to compare it with other fits, unless ``still`` asks for more.
+    """
     start = np.array([getattr(shape, name) for name in free])
     curve = shape_curve(data.time_s, law, free, shape)
-    return fit_curve(curve, data.gain, 1 / data.u_gain, start, steps=steps)
+    return fit_curve(curve, data.gain, 1 / data.u_gain, start, steps=steps, still=still)
 
 
 def with_values(shape: Shape, free: tuple[str, ...], fit: LeastSquares) -> Shape:
