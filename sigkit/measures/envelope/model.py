@@ -115,7 +115,8 @@ def fit_curve(
     steps : int
         Steps at most.
     still : float
-        Share of what is left, by which a step has to lessen it for another one to be taken.
+        Share of what is left, by which a step has to lessen it for another one to be taken. Where
+        it is not the least, fits are only compared, and their covariance is nan.
 
     Notes
     -----
@@ -140,11 +141,11 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int, still: flo
     for _ in range(steps):
         rows = slope * weight
         normal, pull = rows @ rows.T, rows @ rest
-        size = np.maximum(normal.flat[:: pull.size + 1], 1e-30)
+        size = np.maximum(normal.reshape(-1)[:: pull.size + 1], 1e-30)
         better = False
         while damping < 1e12:
             damped = normal.copy()
-            damped.flat[:: size.size + 1] += damping * size
+            damped.reshape(-1)[:: size.size + 1] += damping * size
             _, move, failed = dposv(damped, pull)
             if failed:
                 damping *= 10
@@ -163,14 +164,17 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int, still: flo
         damping = max(damping / 8, 1e-12)
         if gained <= still * cost + 1e-25:
             break
-    rows = slope * weight
-    scale = np.sqrt(np.maximum(np.einsum("ij,ij->i", rows, rows), 1e-300))
-    if not np.isfinite(scale).all():
-        unknown = np.full((p.size, p.size), math.inf)
-        return LeastSquares(p, unknown, math.inf, y.size - p.size, rest)
-    rows /= scale[:, None]
-    inverse = np.linalg.pinv(rows @ rows.T, rcond=1e-13, hermitian=True)
-    return LeastSquares(p, inverse / np.outer(scale, scale), cost, y.size - p.size, rest)
+    inverse = np.full((p.size, p.size), math.nan)
+    if still <= STILL:
+        rows = slope * weight
+        scale = np.sqrt(np.maximum(np.einsum("ij,ij->i", rows, rows), 1e-300))
+        if not np.isfinite(scale).all():
+            unknown = np.full((p.size, p.size), math.inf)
+            return LeastSquares(p, unknown, math.inf, y.size - p.size, rest)
+        rows /= scale[:, None]
+        inverse = np.linalg.pinv(rows @ rows.T, rcond=1e-13, hermitian=True)
+        inverse /= np.outer(scale, scale)
+    return LeastSquares(p, inverse, cost, y.size - p.size, rest)
 
 
 def _seconds(log_s: float) -> float:

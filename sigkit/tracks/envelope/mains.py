@@ -143,7 +143,9 @@ def bent(t: Real, bend: float) -> Real:
 
 def mains_lines(t: Real, hz: float, orders: int) -> Real:
     """Return cosine and sine of so many harmonics of the mains, shape (n, 2 * orders)."""
-    first = np.exp(2j * np.pi * hz * t)
+    angle = (2 * np.pi * hz) * t
+    first = np.empty(t.size, np.complex128)
+    first.real, first.imag = np.cos(angle), np.sin(angle)
     rows = np.empty((2 * orders, t.size))
     turn = first
     for k in range(orders):
