@@ -18,6 +18,8 @@ NEXT_HZ, MOST_BEND = 0.05, 1e-3
 frequency may change in a second."""
 APART, MOST_STEP_HZ = 0.08, 0.05
 """Step of the search for the mains frequency, re one over the time that tells it, and at most."""
+BEYOND = 4
+"""Frequencies beyond the end of the search that are looked at, within one over that time."""
 ORDERS = 12
 BELOW_HZ = 1800.0
 LEAST_S = 0.15
@@ -97,9 +99,11 @@ def mains_of(
         bend = a - 2 * b + c
         best_hz += 0.5 * width * (a - c) / bend if bend > 0 else 0.0
     middle = min(MAINS_HZ, key=lambda mains: abs(best_hz - mains))
-    beyond = middle + math.copysign(OFF_HZ + step_hz, best_hz - middle)
-    # Where the search ran into its end, what pulls there is no mains.
-    return math.nan if closely(beyond) < closely(best_hz) else best_hz
+    # Where more lies just beyond the end of the search, what pulls there is no mains.
+    away = OFF_HZ + np.linspace(step_hz, max(1 / float(np.ptp(t)), step_hz), BEYOND)
+    own = closely(best_hz)
+    beyond = middle + math.copysign(1.0, best_hz - middle) * away
+    return math.nan if any(closely(hz) < own for hz in beyond.tolist()) else best_hz
 
 
 def bending(t: Real, y: Real, hz: float, apart: Callable[[Real], Real]) -> tuple[float, float]:
