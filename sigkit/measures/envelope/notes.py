@@ -41,6 +41,8 @@ UNLIKE_WHY = (
 )
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
+MOST_APART = 3.0
+"""Factor between the peak of a fit and the loudest block of noise from which on it is not that."""
 TELLS = 3.0
 """Noise of a block re the usual one up to which it counts for that."""
 DRAWN = 400
@@ -239,7 +241,11 @@ def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
     left = float(np.mean(((fit.residuals**2 - 1) * u**2)[told]))
     away = math.sqrt(max(left, 0.0)) / found.shape.size
     inside = begin - 0.1 * (end - begin) < found.shape.onset_s < end
-    return inside and (noise or away < UNLIKE)
+    if noise:
+        # What noise scatters by hides a misfit, but not a peak that is none of what is heard.
+        apart = abs(math.log(max(float(data.gain.max()), 1e-12) / found.shape.size))
+        return inside and apart < math.log(MOST_APART)
+    return inside and away < UNLIKE
 
 
 def _without_tremolo(spans: list[_Span]) -> tuple[list[tuple[float, float, bool]], float]:

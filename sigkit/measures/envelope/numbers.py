@@ -224,7 +224,9 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
         )
         out.values["onset_s"] = (shape.onset_s, math.hypot(u_onset, FINEST * period_s))
         if power:
-            out.values["onset_s"] = _first_heard(found)
+            # It may have begun below the noise, as long before as an attack may take unseen.
+            heard_s, u_heard = _first_heard(found)
+            out.values["onset_s"] = (heard_s, math.hypot(u_heard, least / math.sqrt(12)))
     elif not u_attack < 0.5 * attack:
         out.none(
             ("attack_s", "onset_to_peak_s"),

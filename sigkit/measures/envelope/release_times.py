@@ -96,6 +96,13 @@ def release_numbers(
         return
     knee = off, u_off, level, u_level
     _times(out, source, knee, fall_s, stop_s, shortest_s, shape.power)
+    if found.law == "exponential" and not math.isfinite(out.values["release_20_s"][0]):
+        # Decay and release are straight lines in decibels, and too little of the second shows.
+        out.none(
+            RELEASE,
+            "the note does not fall by 20 dB above the floor once it is let go, too little to tell "
+            "a release from a decay: raise the sustain or the level",
+        )
 
 
 def _times(
