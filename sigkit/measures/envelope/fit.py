@@ -16,7 +16,10 @@ from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
     KNEE,
+    LEVELS,
+    USUAL,
     as_decay,
+    bent_to,
     first_shape,
     free_of,
     run,
@@ -115,6 +118,14 @@ def fit_note(
         law, told, knee, shape = law_by_power(source, data, span, best, knee, shape, shortest_s)
         rough = (*span, most, shortest_s)
         found = _finely(source, rough, law, 1.0, shape, knee, coherent=False)
+        if found.shape.bend > LEVELS:
+            # Noise hides the corner of a rise: there may be one that fits better.
+            rise = found.blocks.between(-math.inf, found.shape.gate_off_s)
+            other = bent_to(found.shape, USUAL)
+            fit = run(rise, law, found.free, other, 60)
+            if fit.chi2 < run(rise, law, found.free, found.shape, 60).chi2:
+                other = with_values(other, found.free, fit)
+                found = _finely(source, rough, law, 1.0, other, found.knee, coherent=False)
         return replace(found, law_told=told and found.rise.dof >= LEAST_OWN)
     ratio, straight = 1.0, (knee, shape)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size

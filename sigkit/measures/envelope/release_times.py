@@ -28,7 +28,13 @@ DOWN_DB = (20, 40, 60)
 
 
 def release_numbers(
-    out: Numbers, source: Source, found: NoteFit, stop_s: float, shortest_s: float
+    out: Numbers,
+    source: Source,
+    found: NoteFit,
+    stop_s: float,
+    shortest_s: float,
+    *,
+    power: bool,
 ) -> None:
     """Put into ``out`` when a note is let go, and when it falls through levels below that.
 
@@ -44,6 +50,8 @@ def release_numbers(
         When the next note begins, or the sound ends.
     shortest_s : float
         Length of the shortest block.
+    power : bool
+        Whether the envelope comes from the power only.
     """
     shape, aim = found.shape, 0.0
     out.flags["release_extrapolated"] = False
@@ -83,6 +91,9 @@ def release_numbers(
         )
         release_s = shape.release_s
         u_release = release_s * spread(lambda p: shape_at(found, p).log_release_s, found.rise)
+    if power:
+        # The power of a block that holds the knee is no value at its centre.
+        u_off = math.hypot(u_off, source.period_s / math.sqrt(12))
     out.values["gate_off_s"] = (off, max(u_off, 1e-7))
     out.values["release_time_constant_s"] = (release_s, u_release)
     out.flags["level_at_release"] = level
@@ -179,6 +190,13 @@ def _extrapolated(
     off, u_off, level, u_level = knee
     down = max(seen)
     last = seen[down]
+    if getattr(source, "is_noise", False):
+        out.none(
+            ("release_s",),
+            "the power of a noise carrier scatters too much near the floor to foretell when it is "
+            "60 dB down: play a note of steady pitch",
+        )
+        return
     stays = _stays(source, last, stop_s)
     share = level * 10 ** (-down / 20)
     expected = share * math.exp(-(stop_s - 0.3 - last.time_s) / last.fall_s)

@@ -28,8 +28,10 @@ ROUGHLY = 1e-6
 """Share of what is left that a step has to gain where fits are only compared."""
 ASTRAY = 0.01
 """Scatter re the peak from which on more starts are tried."""
-BENT = 2.3
-"""Bend of a rise toward 1.1 times the peak."""
+BENT, USUAL = 2.3, 1.2
+"""Bend of a rise toward 1.1 times the peak, and toward 1.4 times."""
+LEVELS = 5.0
+"""Bend from which on a rise has come to a level, to 0.7 %, before what is taken for its peak."""
 NEAR_PEAK, NEAR_SHARE = 0.5, 0.3
 """The same below which a gate's end is seldom one, and what it must then bring of what is left."""
 AT_PEAK = 0.1
@@ -58,7 +60,7 @@ def first_shape(rough: Blocks, shortest_s: float) -> tuple[Shape, Blocks]:
         log_size=math.log(size),
         onset_s=t_low - 0.06 * rise_s,
         log_rise_s=math.log(rise_s),
-        bend=1.2,
+        bend=USUAL,
         log_decay_s=math.log(max(0.1, rise_s)),
         sustain=0.5,
         gate_off_s=math.inf,
@@ -131,7 +133,7 @@ def structure(
         level = with_values(starts[0], flat_free, run(data, law, flat_free, starts[0], 40))
         held_s = max(level.gate_off_s - first.peak_s, 1e-3)
         for share, bend in ((0.05, None), (0.15, None), (0.5, None), (0.05, BENT), (0.15, BENT)):
-            tried = (first if bend is None else _bent(first, bend))._replace(
+            tried = (first if bend is None else bent_to(first, bend))._replace(
                 log_decay_s=math.log(share * held_s),
                 sustain=min(level.size / first.size, 0.95),
                 gate_off_s=level.gate_off_s,
@@ -166,10 +168,22 @@ def structure(
         return flat, True, level
     if plain.chi2 - best.chi2 > least_knee * scatter and inside:
         return best, True, shape
+    if plain_shape.bend > LEVELS:
+        # What rises to a level and falls from it much later was held there.
+        tried = bent_to(plain_shape, USUAL)._replace(
+            sustain=1.0,
+            gate_off_s=plain_shape.peak_s,
+            log_release_s=plain_shape.log_decay_s,
+            last=plain_shape.sustain,
+        )
+        flat = run(data, law, flat_free, tried, 60)
+        level = with_values(tried, flat_free, flat)
+        if plain.chi2 - flat.chi2 > KNEE * max(flat.scatter, 1.0) and is_inside(level, data):
+            return flat, True, level
     return plain, False, plain_shape
 
 
-def _bent(first: Shape, bend: float) -> Shape:
+def bent_to(first: Shape, bend: float) -> Shape:
     """Return the shape that goes through 10 and 90 % at the same times with another bend."""
 
     def between(bend: float) -> float:
