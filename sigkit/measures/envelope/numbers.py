@@ -93,6 +93,12 @@ def numbers_of(
                 "its power alone does not tell when an exponential amplifier was let go, nor how "
                 "its level falls to the noise: play a higher, steady note",
             )
+            if not math.isfinite(out.values["sustain_db"][0]):
+                out.none(
+                    ("decay_time_constant_s",),
+                    "the decay of an exponential amplifier goes to a level that noise hides: raise "
+                    "the sustain, or play a higher, steady note",
+                )
     if found.law_told:
         _leave_untold(out, source, found, power=power)
     else:

@@ -135,7 +135,7 @@ def _times(
     for down in DOWN_DB:
         share = level * 10 ** (-down / 20)
         found = crossing(source, share, begin, stop_s, fall_s, shortest_s, BENDS * release_s)
-        if found is None:
+        if found is None or share < getattr(source, "hidden", 0.0):
             break
         own = found
         if not looked and down < DOWN_DB[-1] and found.u_time_s > NEAR_NOISE * (found.time_s - off):

@@ -178,7 +178,9 @@ def structure(
         )
         flat = run(data, law, flat_free, tried, 60)
         level = with_values(tried, flat_free, flat)
-        if plain.chi2 - flat.chi2 > KNEE * max(flat.scatter, 1.0) and is_inside(level, data):
+        # It has one value more (Bayesian information criterion).
+        least = math.log(data.time_s.size) * max(flat.scatter, 1.0)
+        if plain.chi2 - flat.chi2 > least and is_inside(level, data):
             return flat, True, level
     return plain, False, plain_shape
 

@@ -10,6 +10,8 @@ import numpy as np
 from sigkit.arrays import Flags, Real
 
 NOISE_STEP_S = 0.001
+HIDDEN = 1.5
+"""Level of noise re that beside it, below which how much of it is left hangs on chance."""
 APART = 2.0
 """Shortest block of noise, re the time over which it is alike: what scatters less is no noise."""
 LAGS = 256
@@ -55,6 +57,11 @@ class PowerTrack:
     def wave_rms(self) -> float:
         """Root mean square of the sound where its gain is 1."""
         return self.size
+
+    @property
+    def hidden(self) -> float:
+        """Gain below which noise cannot be told from the noise beside it."""
+        return HIDDEN * math.sqrt(self.floor) / self.size if self.is_noise else 0.0
 
     def blocks(self, edges: Real) -> tuple[Real, Real, Real]:
         """Return time, envelope and its standard deviation in whole periods between times."""
