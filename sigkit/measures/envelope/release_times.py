@@ -110,14 +110,15 @@ def release_numbers(
         return
     knee = off, u_off, level, u_level
     _times(out, source, knee, fall_s, stop_s, shortest_s, shape.power)
-    if found.law == "exponential" and not math.isfinite(out.values["release_20_s"][0]):
+    known = u_release < KNOWN * release_s and release_s < stop_s - off
+    unseen = not math.isfinite(out.values["release_20_s"][0])
+    if found.law == "exponential" and unseen and not known:
         # Decay and release are nearly straight in decibels: what bends may be either.
-        if not (u_release < KNOWN * release_s and release_s < stop_s - off):
-            out.none(
-                RELEASE,
-                "the note does not fall by 20 dB above the floor once it is let go, too little to "
-                "tell a release from a decay: raise the sustain or the level",
-            )
+        out.none(
+            RELEASE,
+            "the note does not fall by 20 dB above the floor once it is let go, too little to "
+            "tell a release from a decay: raise the sustain or the level",
+        )
 
 
 def _times(
