@@ -11,7 +11,15 @@ import numpy as np
 from sigkit.arrays import Real
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, law_by_power, other_law
-from sigkit.measures.envelope.model import LEAST_OWN, STILL, Law, LeastSquares, Shape, level_of
+from sigkit.measures.envelope.model import (
+    LEAST_OWN,
+    MOST_POWER,
+    STILL,
+    Law,
+    LeastSquares,
+    Shape,
+    level_of,
+)
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
@@ -142,7 +150,8 @@ def fit_note(
             # Its release is of another kind, or a thump sounds with it: that is no law.
             law, ratio, (knee, shape) = "linear", 1.0, straight
     found = _finely(source, (start_s, stop_s, most, shortest_s), law, ratio, shape, knee)
-    if law == "power" and abs(math.log(found.shape.power)) < STRAIGHT:
+    power = found.shape.power
+    if law == "power" and (power * MOST_POWER <= 1 or abs(math.log(power)) < STRAIGHT):
         # In finer blocks it is none.
         knee, shape = straight
         found = _finely(source, (start_s, stop_s, most, shortest_s), "linear", 1.0, shape, knee)

@@ -16,6 +16,9 @@ from sigkit.measures.envelope.model import Curve, Law, LeastSquares, Shape, fit_
 
 NEAR = 0.3
 """Reach about the end of the gate, in time constants of the release."""
+ASTRAY, PLACES = 4.0, 12
+"""Scatter of a release, in units of the noise, from which on its beginning is looked for anew, the
+factor by which another one has to lessen it, and places where it is looked for."""
 DEEP = 0.03
 """Share of the level at release down to which a release is fitted."""
 
@@ -43,6 +46,23 @@ def fit_release(
     near : tuple of int
         Residuals about the end of the gate.
     """
+    found = _released(data, shape, law)
+    if found[0].scatter > ASTRAY:
+        # A knee found in coarse blocks may have been none: look for one that fits far better.
+        early, late = 0.5 * (shape.peak_s + shape.gate_off_s), shape.gate_off_s + shape.fall_s
+        tries = np.linspace(early, min(late, data.time_s[-1]), PLACES).tolist()
+        others = [_released(data, shape._replace(gate_off_s=at), law) for at in tries]
+        other = min(others, key=lambda one: one[0].scatter)
+        if ASTRAY * other[0].scatter < found[0].scatter:
+            # Its level goes straight from where it was looked for: again from where it is.
+            for _ in range(2):
+                off = float(other[0].values[2])
+                other = _released(data, shape._replace(gate_off_s=off), law)
+            return other
+    return found
+
+
+def _released(data: Blocks, shape: Shape, law: Law) -> tuple[LeastSquares, float, tuple[int, int]]:
     off = shape.gate_off_s
     level = float(level_of(np.array([off - 1e-9]), law, shape)[0])
     held, release_s = off - shape.peak_s, shape.fall_s

@@ -9,6 +9,7 @@ import numpy as np
 from sigkit.measures.envelope.blocks import Blocks
 from sigkit.measures.envelope.knees import COARSE, knee_starts
 from sigkit.measures.envelope.model import (
+    MOST_POWER,
     Law,
     LeastSquares,
     Shape,
@@ -239,8 +240,9 @@ def run(
 
 
 def with_values(shape: Shape, free: tuple[str, ...], fit: LeastSquares) -> Shape:
-    """Return a shape with what was fitted."""
-    return shape._replace(**dict(zip(free, fit.values.tolist(), strict=True)))
+    """Return a shape with what was fitted, its power within what a curve takes."""
+    shape = shape._replace(**dict(zip(free, fit.values.tolist(), strict=True)))
+    return shape._replace(power=min(max(shape.power, 1 / MOST_POWER), MOST_POWER))
 
 
 def free_of(shape: Shape, knee: bool) -> tuple[str, ...]:
