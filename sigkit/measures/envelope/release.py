@@ -49,20 +49,24 @@ def fit_release(
     found = _released(data, shape, law)
     if found[0].scatter > ASTRAY:
         # A knee found in coarse blocks may have been none: look for one that fits far better.
-        early, late = 0.5 * (shape.peak_s + shape.gate_off_s), shape.gate_off_s + shape.fall_s
+        # No further off than the level falls to 1/e: a second stage of a release is no knee.
+        off, fall_s = shape.gate_off_s, shape.fall_s
+        early, late = 0.5 * (shape.peak_s + off), off + 0.5 * fall_s
         tries = np.linspace(early, min(late, data.time_s[-1]), PLACES).tolist()
         others = [_released(data, shape._replace(gate_off_s=at), law) for at in tries]
         other = min(others, key=lambda one: one[0].scatter)
-        if ASTRAY * other[0].scatter < found[0].scatter:
+        near = abs(float(other[0].values[2]) - off) < fall_s
+        if near and ASTRAY * other[0].scatter < found[0].scatter:
             # Its level goes straight from where it was looked for: again from where it is.
             for _ in range(2):
-                off = float(other[0].values[2])
-                other = _released(data, shape._replace(gate_off_s=off), law)
+                at = float(other[0].values[2])
+                other = _released(data, shape._replace(gate_off_s=at), law)
             return other
     return found
 
 
 def _released(data: Blocks, shape: Shape, law: Law) -> tuple[LeastSquares, float, tuple[int, int]]:
+    """Fit the knee and what follows from one first end of the gate; returns what `fit_release` does."""
     off = shape.gate_off_s
     level = float(level_of(np.array([off - 1e-9]), law, shape)[0])
     held, release_s = off - shape.peak_s, shape.fall_s
