@@ -66,7 +66,7 @@ def fit_release(
 
 
 def _released(data: Blocks, shape: Shape, law: Law) -> tuple[LeastSquares, float, tuple[int, int]]:
-    """Fit the knee and what follows from one first end of the gate; returns what `fit_release` does."""
+    """Fit the knee and what follows from one first end of the gate."""
     off = shape.gate_off_s
     level = float(level_of(np.array([off - 1e-9]), law, shape)[0])
     held, release_s = off - shape.peak_s, shape.fall_s
