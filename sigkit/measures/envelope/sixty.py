@@ -26,7 +26,7 @@ FAR = 50.0
 MODEL_SHARE = {"linear": 0.008, "power": 0.008, "exponential": math.nan}
 """Share of the time from the last crossing on that may be otherwise for another law, by law: a
 power within 5 % of 1 is taken for 1, which moves what is foretold by 1.4 % at either end (root mean
-square of 112 notes), and by that over the root of 3 where any is as likely."""
+square of 112 numbers), and by that over the root of 3 where any is as likely."""
 
 
 def sixty_down(
