@@ -41,8 +41,8 @@ UNLIKE_WHY = (
 )
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
-MOST_APART = 3.0
-"""Factor between the peak of a fit and the loudest block of noise from which on it is not that."""
+LOUDER = 3.0
+"""Loudest block of noise re the peak of a fit from which on it is not of that shape."""
 TELLS = 3.0
 """Noise of a block re the usual one up to which it counts for that."""
 DRAWN = 400
@@ -242,9 +242,8 @@ def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
     away = math.sqrt(max(left, 0.0)) / found.shape.size
     inside = begin - 0.1 * (end - begin) < found.shape.onset_s < end
     if noise:
-        # What noise scatters by hides a misfit, but not a peak that is none of what is heard.
-        apart = abs(math.log(max(float(data.gain.max()), 1e-12) / found.shape.size))
-        return inside and apart < math.log(MOST_APART)
+        # What noise scatters by hides a misfit, but not that it is louder than any peak of the fit.
+        return inside and float(data.gain.max()) < LOUDER * found.shape.size
     return inside and away < UNLIKE
 
 
