@@ -131,7 +131,8 @@ def fit_note(
             rise = found.blocks.between(-math.inf, found.shape.gate_off_s)
             other = bent_to(found.shape, USUAL)
             fit = run(rise, law, found.free, other, 60)
-            if fit.chi2 < run(rise, law, found.free, found.shape, 60).chi2:
+            least = math.log(rise.time_s.size) * max(fit.scatter, 1.0)
+            if fit.chi2 + least < run(rise, law, found.free, found.shape, 60).chi2:
                 other = with_values(other, found.free, fit)
                 found = _finely(source, rough, law, 1.0, other, found.knee, coherent=False)
         return replace(found, law_told=told and found.rise.dof >= LEAST_OWN)

@@ -41,7 +41,7 @@ UNLIKE_WHY = (
 )
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
-LOUDER = 3.0
+LOUDER = 6.0
 """Loudest block of noise re the peak of a fit from which on it is not of that shape."""
 TELLS = 3.0
 """Noise of a block re the usual one up to which it counts for that."""
