@@ -145,7 +145,8 @@ class Sound:
             (1, 2 / 3 - (1 - d) ** 2 + (1 - d) ** 3 / 2),
             (2, d**3 / 6),
         )
-        read = sum(weight * np.exp(1j * turn * (j - d)) for j, weight in knots_at)
+        back = np.exp(-1j * turn * d)
+        read = sum(weight * (back * np.exp(1j * turn * j)) for j, weight in knots_at)
         left: Complex = count @ (3 * read / (2 + np.cos(turn))) / sample.shape[0]
         return left
 

@@ -194,21 +194,6 @@ def test_a_thump_beside_the_carrier(tmp_path):
     assert result.attack.value == pytest.approx(made.notes[0].attack_s, rel=0.02)
 
 
-def test_a_noise_carrier_is_measured_by_its_power(tmp_path):
-    plant = Plant(to_peak_s=0.2, decay_s=0.2)
-    made = take(
-        plant, [(1.0, 2.6), (4.0, 5.6)], 7.5, noise_carrier=True, rng=np.random.default_rng(7)
-    )
-    result = measured(tmp_path, made)
-    assert set(result.notes["method"]) == {"power"}
-    assert result.notes["carrier_hz"].isna().all()
-    assert result.attack.value == pytest.approx(made.notes[0].attack_s, rel=0.1)
-    assert result.sustain.value == pytest.approx(-6.02, abs=0.3)
-    assert result.release_time_constant.value == pytest.approx(0.1, rel=0.05)
-    assert result.release_20.value == pytest.approx(made.notes[0].crossings_s[20], rel=0.08)
-    assert any("by power alone" in remark for remark in result.said)
-
-
 @pytest.mark.parametrize("rate", [44_100, 96_000])
 def test_hum_direct_voltage_and_drift_do_no_harm(tmp_path, rate):
     made = take(
@@ -362,12 +347,12 @@ def test_what_is_judged_are_quantities_of_the_result(tmp_path):
 
 
 def test_a_long_capture_does_not_grow_in_memory(tmp_path):
-    """Three minutes at 8 kHz: the peak of what is held is that of one minute."""
+    """A minute and a half at 8 kHz: the peak of what is held is that of half a minute."""
     import tracemalloc
 
     peaks = []
-    for minutes in (1, 3):
-        gates = [(1.0 + 4 * i, 1.5 + 4 * i) for i in range(15 * minutes)]
+    for minutes in (0.5, 1.5):
+        gates = [(1.0 + 4 * i, 1.5 + 4 * i) for i in range(int(15 * minutes))]
         made = take(Plant(), gates[::7], 60.0 * minutes, rate=8000, hz=300)
         capture = open_capture(write_take(tmp_path, made))
         made = None
@@ -390,3 +375,16 @@ def test_the_spread_of_peaks_that_are_alike_holds_zero(count):
         spread = _peak_spread(notes)
         held += float(spread) <= 2 * spread.u
     assert held / 400 == pytest.approx(0.95, abs=3 * math.sqrt(0.95 * 0.05 / 400))
+
+
+def test_a_low_note_that_dies_is_read_along_its_own_phase(tmp_path):
+    """A saw of 55 Hz of which 9 periods are held: a lag of half a sample cannot be made up for.
+
+    To first order it was: decays were 0.1 % short at 7 u, and the fit left 8 times the noise.
+    Drawn at random.
+    """
+    case = random_case(7400049, "no sustain")
+    table = measured(tmp_path, case.made).notes
+    off = np.abs(table["decay_time_constant_s"] - case.plant.decay_s)
+    assert (off < 3 * table["u_decay_time_constant_s"]).all()
+    assert (table["misfit"] < 3).all()

@@ -117,3 +117,16 @@ def test_the_phase_is_followed_down_to_the_noise():
     true = np.interp(at, t, made.gain)
     size = np.interp(1.0, t, made.gain) / carrier.blocks(np.array([0.98, 1.02]))[1][0]
     assert 20 * np.log10(gain * size / true) == pytest.approx(0, abs=0.2)
+
+
+def test_a_carrier_is_read_anew_along_a_phase_that_runs_ahead():
+    """By a tenth of a period at the end, which is then read a tenth of a period sooner."""
+    carrier, _ = found(take(Plant(), GATES, SECONDS, hz=100.3, rng=np.random.default_rng(2)))
+    moved = carrier.ahead(np.array([0.0, carrier.gain.size]), np.array([0.0, 0.1]))
+    share = np.arange(carrier.time_s.size) / carrier.time_s.size
+    sooner = (moved.time_s - carrier.time_s) * 100.3
+    assert sooner[: -carrier.points] == pytest.approx(-0.1 * share[: -carrier.points], abs=1e-3)
+    loud = slice(*np.searchsorted(carrier.time_s, [0.7, 1.4]).tolist())
+    read = np.interp(moved.time_s[loud], carrier.time_s, carrier.sound)
+    assert np.std(moved.sound[loud] - read) < 0.05 * np.std(carrier.sound[loud])
+    assert moved.on_wave(2 * carrier.wave).wave_rms == pytest.approx(2 * carrier.wave_rms)

@@ -138,15 +138,15 @@ def _curve(since: Real, log_power: float) -> Curve:
         e = np.exp(-x)
         control = np.maximum((1 + under) * e - under, NO_CONTROL)
         value = (start * control) ** power
-        slope = np.zeros((since.size + 1, 4))
+        slope = np.zeros((4, since.size + 1))
         by = power * value / control
-        slope[:-1, 0] = power * value
-        slope[:-1, 1] = by * (1 + under) * e * x
-        slope[:-1, 2] = by * (e - 1)
-        slope[:-1, 3] = power * value * np.log(start * control)
+        slope[0, :-1] = power * value
+        slope[1, :-1] = by * (1 + under) * e * x
+        slope[2, :-1] = by * (e - 1)
+        slope[3, :-1] = power * value * np.log(start * control)
         closed = control <= NO_CONTROL
-        value[closed], slope[:-1][closed] = 0.0, 0.0
-        slope[-1, 3] = 1.0
+        value[closed], slope[:, :-1][:, closed] = 0.0, 0.0
+        slope[3, -1] = 1.0
         return np.append(value, float(p[3]) - log_power), slope
 
     return curve

@@ -153,10 +153,11 @@ def _local(
     if data.time_s.size < 5:
         return None
     x = (data.time_s - at) / half
+    powers = np.stack([np.ones_like(x), x, x**2])
 
     def curve(p: Real) -> tuple[Real, Real]:
         value = level * np.exp(np.clip(p[0] + p[1] * x + p[2] * x**2, -30, 30))
-        return value, value[:, None] * np.stack([np.ones_like(x), x, x**2], axis=1)
+        return value, value * powers
 
     weight = 1 / data.u_gain
     fit = fit_curve(curve, data.gain, weight, np.array([0.0, -SPAN, 0.0]), steps=30)

@@ -11,12 +11,23 @@ import numpy as np
 from sigkit.arrays import Real
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of, edges_about
 from sigkit.measures.envelope.laws import BAD, CONVEX, MANY, STRAIGHT, law_by_power, other_law
-from sigkit.measures.envelope.model import LEAST_OWN, Law, LeastSquares, Shape, note
+from sigkit.measures.envelope.model import (
+    LEAST_OWN,
+    MOST_POWER,
+    STILL,
+    Law,
+    LeastSquares,
+    Shape,
+    level_of,
+)
 from sigkit.measures.envelope.release import fit_release
 from sigkit.measures.envelope.structure import (
     DECAY,
     KNEE,
+    LEVELS,
+    USUAL,
     as_decay,
+    bent_to,
     first_shape,
     free_of,
     run,
@@ -115,6 +126,15 @@ def fit_note(
         law, told, knee, shape = law_by_power(source, data, span, best, knee, shape, shortest_s)
         rough = (*span, most, shortest_s)
         found = _finely(source, rough, law, 1.0, shape, knee, coherent=False)
+        if found.shape.bend > LEVELS:
+            # Noise hides the corner of a rise: there may be one that fits better.
+            rise = found.blocks.between(-math.inf, found.shape.gate_off_s)
+            other = bent_to(found.shape, USUAL)
+            fit = run(rise, law, found.free, other, 60)
+            least = math.log(rise.time_s.size) * max(fit.scatter, 1.0)
+            if fit.chi2 + least < run(rise, law, found.free, found.shape, 60).chi2:
+                other = with_values(other, found.free, fit)
+                found = _finely(source, rough, law, 1.0, other, found.knee, coherent=False)
         return replace(found, law_told=told and found.rise.dof >= LEAST_OWN)
     ratio, straight = 1.0, (knee, shape)
     away = np.sqrt(np.mean((best.residuals * data.u_gain) ** 2)) / shape.size
@@ -131,7 +151,8 @@ def fit_note(
             # Its release is of another kind, or a thump sounds with it: that is no law.
             law, ratio, (knee, shape) = "linear", 1.0, straight
     found = _finely(source, (start_s, stop_s, most, shortest_s), law, ratio, shape, knee)
-    if law == "power" and abs(math.log(found.shape.power)) < STRAIGHT:
+    power = found.shape.power
+    if law == "power" and (power * MOST_POWER <= 1 or abs(math.log(power)) < STRAIGHT):
         # In finer blocks it is none.
         knee, shape = straight
         found = _finely(source, (start_s, stop_s, most, shortest_s), "linear", 1.0, shape, knee)
@@ -208,7 +229,7 @@ def _finely(
 
 
 def _level(law: Law, shape: Shape, time_s: Real) -> Real:
-    return note(time_s, law, shape)[0]
+    return level_of(time_s, law, shape)
 
 
 def _guess(
@@ -227,7 +248,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
     held = shape.sustain == 1.0
     if not knee or law == "exponential":
         free = free_of(shape, knee) if knee else _rising(shape, law)
-        fit = run(data, law, free, shape, MANY)
+        fit = run(data, law, free, shape, MANY, still=STILL)
         return NoteFit(with_values(shape, free, fit), free, fit, knee, None, law, ratio, data)
     free = _rising(shape, law)
     fit, used = _rise_fit(data, law, free, shape, held=held)
@@ -236,7 +257,7 @@ def _final(data: Blocks, law: Law, ratio: float, shape: Shape, knee: bool) -> No
         # What bends here is not the end of a gate.
         shape = as_decay(shape) if held else shape._replace(gate_off_s=math.inf)
         free = _rising(shape, law)
-        fit = run(data, law, free, shape, 60)
+        fit = run(data, law, free, shape, 60, still=STILL)
         return NoteFit(with_values(shape, free, fit), free, fit, False, None, law, ratio, data)
     off = float(release.values[2])
     if abs(off - shape.gate_off_s) > OFF_SHARE * shape.fall_s:
@@ -269,13 +290,14 @@ def _rise_fit(
     """Fit rise and decay up to the release, with a sag of the held level where that shows."""
     before = data.between(-math.inf, shape.gate_off_s)
     settled = held or (shape.gate_off_s - shape.peak_s) > 3 * shape.decay_s
-    fit = run(before, law, free, shape, 60)
+    fit = run(before, law, free, shape, 60, still=STILL)
     if settled and before.time_s.size > 30:
         more = (*free, "sag")
         begin = with_values(shape, free, fit)
         quick = begin._replace(log_decay_s=begin.log_decay_s - 0.5)
         sagging = min(
-            (run(before, law, more, b, 60) for b in (begin, quick)), key=lambda found: found.chi2
+            (run(before, law, more, b, 60, still=STILL) for b in (begin, quick)),
+            key=lambda found: found.chi2,
         )
         if fit.chi2 - sagging.chi2 > 10 * max(sagging.scatter, 1.0):
             return sagging, more

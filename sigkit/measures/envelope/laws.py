@@ -65,7 +65,9 @@ def other_law(
             best = fading
     convex = shape.bend < CONVEX
     bent, bent_shape = _power(data, knee, shape)
-    gained = best.chi2 - bent.chi2 > KNEE * max(bent.scatter, 1.0)
+    # What a wave that is ill known leaves bends too.
+    least = FLAT if bent.scatter < BAD else KNEE
+    gained = best.chi2 - bent.chi2 > least * max(bent.scatter, 1.0)
     if gained and abs(math.log(bent_shape.power)) > STRAIGHT:
         law, best, shape = "power", bent, bent_shape
     if bent_shape.power > STEEP:

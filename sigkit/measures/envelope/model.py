@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from scipy.linalg.lapack import dposv
@@ -36,7 +36,7 @@ NO_CONTROL = 1e-9
 
 
 Curve = Callable[[Real], tuple[Real, Real]]
-"""Gives values, shape (n,), and derivatives by the parameters, shape (n, n_parameters)."""
+"""Gives values, shape (n,), and derivatives by the parameters, shape (n_parameters, n)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +92,13 @@ def _grown(rest: Real, scatter: float) -> float:
 
 
 def fit_curve(
-    curve: Curve, y: Real, weight: Real, start: Real, *, steps: int = MOST_STEPS
+    curve: Curve,
+    y: Real,
+    weight: Real,
+    start: Real,
+    *,
+    steps: int = MOST_STEPS,
+    still: float = STILL,
 ) -> LeastSquares:
     """Fit a curve by damped least squares.
 
@@ -108,6 +114,9 @@ def fit_curve(
         Where to start.
     steps : int
         Steps at most.
+    still : float
+        Share of what is left, by which a step has to lessen it for another one to be taken. Where
+        it is not the least, fits are only compared, and their covariance is nan.
 
     Notes
     -----
@@ -121,22 +130,22 @@ def fit_curve(
     """
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         # Steps that lead too far give no finite sum and are taken back.
-        return _fitted(curve, y, weight, np.array(start, np.float64), steps)
+        return _fitted(curve, y, weight, np.array(start, np.float64), steps, still)
 
 
-def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSquares:
+def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int, still: float) -> LeastSquares:
     value, slope = curve(p)
     rest = (y - value) * weight
     cost = float(rest @ rest)
     damping = 1.0
     for _ in range(steps):
-        columns = slope * weight[:, None]
-        normal, pull = columns.T @ columns, columns.T @ rest
-        size = np.maximum(normal.flat[:: pull.size + 1], 1e-30)
+        rows = slope * weight
+        normal, pull = rows @ rows.T, rows @ rest
+        size = np.maximum(normal.reshape(-1)[:: pull.size + 1], 1e-30)
         better = False
         while damping < 1e12:
             damped = normal.copy()
-            damped.flat[:: size.size + 1] += damping * size
+            damped.reshape(-1)[:: size.size + 1] += damping * size
             _, move, failed = dposv(damped, pull)
             if failed:
                 damping *= 10
@@ -153,15 +162,19 @@ def _fitted(curve: Curve, y: Real, weight: Real, p: Real, steps: int) -> LeastSq
         gained = cost - cost_new
         p, rest, slope, cost = p + move, rest_new, slope_new, cost_new
         damping = max(damping / 8, 1e-12)
-        if gained <= STILL * cost + 1e-25:
+        if gained <= still * cost + 1e-25:
             break
-    columns = slope * weight[:, None]
-    scale = np.sqrt(np.maximum(np.sum(columns**2, axis=0), 1e-300))
-    if not np.isfinite(scale).all():
-        unknown = np.full((p.size, p.size), math.inf)
-        return LeastSquares(p, unknown, math.inf, y.size - p.size, rest)
-    inverse = np.linalg.pinv((columns / scale).T @ (columns / scale), rcond=1e-13, hermitian=True)
-    return LeastSquares(p, inverse / np.outer(scale, scale), cost, y.size - p.size, rest)
+    inverse = np.full((p.size, p.size), math.nan)
+    if still <= STILL:
+        rows = slope * weight
+        scale = np.sqrt(np.maximum(np.einsum("ij,ij->i", rows, rows), 1e-300))
+        if not np.isfinite(scale).all():
+            unknown = np.full((p.size, p.size), math.inf)
+            return LeastSquares(p, unknown, math.inf, y.size - p.size, rest)
+        rows /= scale[:, None]
+        inverse = np.linalg.pinv(rows @ rows.T, rcond=1e-13, hermitian=True)
+        inverse /= np.outer(scale, scale)
+    return LeastSquares(p, inverse, cost, y.size - p.size, rest)
 
 
 def _seconds(log_s: float) -> float:
@@ -242,39 +255,97 @@ def shape_curve(time_s: Real, law: Law, free: tuple[str, ...], fixed: Shape) -> 
         Values of the others.
     """
     places = [INDEX[name] for name in free]
-    base = np.array(fixed, np.float64)
+    every = list(fixed)
 
     def curve(p: Real) -> tuple[Real, Real]:
-        every = base.copy()
-        every[places] = p
-        value, slope = note(time_s, law, Shape(*every.tolist()))
-        return value, slope[:, places]
+        for place, value in zip(places, p.tolist(), strict=True):
+            every[place] = value
+        level, slope = note(time_s, law, Shape(*every))
+        return level, slope[places]
 
     return curve
 
 
 def note(time_s: Real, law: Law, shape: Shape) -> tuple[Real, Real]:
-    """Return the envelope of a note and its derivatives by every parameter."""
-    control, slope = _control(time_s, shape, closes=law != "exponential")
-    size = shape.size
+    """Return the envelope of a note and its derivatives by every parameter, a row each."""
+    slope = np.zeros((len(NAMES), time_s.size))
+    return _level(time_s, law, shape, slope), slope
+
+
+def level_of(time_s: Real, law: Law, shape: Shape) -> Real:
+    """Return the envelope of a note at times in rising order."""
+    return _level(time_s, law, shape, None)
+
+
+def _level(time_s: Real, law: Law, shape: Shape, slope: Real | None) -> Real:
     if not all(map(math.isfinite, shape[:6])):
-        return np.full(time_s.size, math.inf), np.zeros((time_s.size, len(NAMES)))
+        return np.full(time_s.size, math.inf)
+    control = _control(time_s, shape, slope, closes=law != "exponential")
+    size = shape.size
     if law == "linear":
         value = size * control
-        slope *= size
+        by_control: Real | float = size
     elif law == "power":
         power = min(max(shape.power, 1 / MOST_POWER), MOST_POWER)
-        passes = control > NO_CONTROL
-        logs = np.log(np.where(passes, control, 1.0))
-        value = np.where(passes, size * np.exp(np.minimum(power * logs, 50.0)), 0.0)
-        slope *= np.where(passes, power * value / np.where(passes, control, 1.0), 0.0)[:, None]
-        slope[:, INDEX["power"]] = value * logs
+        shut, control = control <= NO_CONTROL, np.maximum(control, NO_CONTROL)
+        logs = np.log(control)
+        value = size * np.exp(np.minimum(power * logs, 50.0))
+        value[shut] = 0.0
+        by_control = power * value / control
     else:
         value = size * np.exp(np.minimum(-shape.range_nepers * (1 - control), 50.0))
-        slope *= (value * shape.range_nepers)[:, None]
-        slope[:, INDEX["range_nepers"]] = -(1 - control) * value
-    slope[:, 0] = value
-    return value, slope
+        by_control = shape.range_nepers * value
+    if slope is not None:
+        slope *= by_control
+        slope[0] = value
+        if law == "power":
+            slope[INDEX["power"]] = value * logs
+        elif law == "exponential":
+            slope[INDEX["range_nepers"]] = (control - 1) * value
+    return value
+
+
+def _control(time_s: Real, s: Shape, slope: Real | None, *, closes: bool) -> Real:
+    """Return the control at times in rising order; put its derivatives into ``slope``."""
+    value = np.empty(time_s.size)
+    rise_s, off = s.rise_s, s.gate_off_s
+    peak_s = s.onset_s + rise_s
+    begins, tops, lets_go = time_s.searchsorted((s.onset_s, min(peak_s, off), off)).tolist()
+    tops = max(tops, begins)
+    lets_go = max(lets_go, begins)
+    value[:begins] = s.base
+    if slope is not None:
+        slope[11, :begins] = 1.0
+    for part, of in ((slice(begins, tops), _rising), (slice(tops, lets_go), _falling)):
+        if part.stop > part.start:
+            value[part], by = of(time_s[part], s, rise_s)
+            if slope is not None:
+                for place, row in by.items():
+                    slope[place, part] = row
+    if lets_go < time_s.size and off > s.onset_s:
+        late = slice(lets_go, None)
+        first, by_first = (_rising if off < peak_s else _falling)(off, s, rise_s)
+        release_s = s.release_s
+        x = (time_s[late] - off) / release_s
+        e = np.exp(-x)
+        above = float(first) - s.last
+        falls = above * e
+        value[late] = s.last + falls
+        if slope is not None:
+            for place, row in by_first.items():
+                np.multiply(e, row, out=slope[place, late])
+            # To move the note is to move the time the other way.
+            np.multiply(e, above / release_s - float(by_first[1]), out=slope[6, late])
+            np.multiply(falls, x, out=slope[7, late])
+            np.subtract(1.0, e, out=slope[8, late])
+        if closes and value[-1] < 0:
+            closed = value[late] < 0
+            value[late][closed] = 0.0
+            if slope is not None:
+                slope[:, late][:, closed] = 0.0
+    elif lets_go < time_s.size:
+        value[lets_go:] = 0.0
+    return value
 
 
 def _rise(u: Real, bend: float) -> tuple[Real, Real, Real]:
@@ -284,68 +355,37 @@ def _rise(u: Real, bend: float) -> tuple[Real, Real, Real]:
         return value, 1 + bend * (0.5 - u), u * (1 - u) / 2
     bend = min(max(bend, -MOST_BEND), MOST_BEND)
     whole, fall = -math.expm1(-bend), np.exp(-bend * u)
-    value = -np.expm1(-bend * u) / whole
-    return value, bend * fall / whole, (u * fall - value * math.exp(-bend)) / whole
+    value = (1 - fall) / whole
+    return value, (bend / whole) * fall, (u * fall - value * math.exp(-bend)) / whole
 
 
-def _control(time_s: Real, s: Shape, *, closes: bool) -> tuple[Real, Real]:
-    """Return the control at times in rising order, and its derivatives by every parameter."""
-    n = time_s.size
-    value, slope = np.zeros(n), np.zeros((n, len(NAMES)), order="F")
-    peak_s, off = s.peak_s, s.gate_off_s
-    ends = [s.onset_s, min(peak_s, off), off]
-    begins, tops, lets_go = np.searchsorted(time_s, ends).tolist()
-    tops = max(tops, begins)
-    lets_go = max(lets_go, begins)
-    value[:begins], slope[:begins, 11] = s.base, 1.0
-    if tops > begins:
-        _rising(time_s[begins:tops], s, value[begins:tops], slope[begins:tops])
-    if lets_go > tops:
-        _falling(time_s[tops:lets_go], s, value[tops:lets_go], slope[tops:lets_go])
-    if lets_go < n and off > s.onset_s:
-        first, d_first = np.zeros(1), np.zeros((1, len(NAMES)))
-        (_rising if off < peak_s else _falling)(np.array([off]), s, first, d_first)
-        since = time_s[lets_go:] - off
-        e = np.exp(-since / s.release_s)
-        above = float(first[0]) - s.last
-        v, d = value[lets_go:], slope[lets_go:]
-        v[:] = s.last + above * e
-        d[:] = e[:, None] * d_first
-        # To move the note is to move the time the other way.
-        d[:, 6] = e * (above / s.release_s - float(d_first[0, 1]))
-        d[:, 7] = above * e * since / s.release_s
-        d[:, 8] = 1 - e
-        if closes and v[-1] < 0:
-            closed = v < 0
-            v[closed], d[closed] = 0.0, 0.0
-    return value, slope
-
-
-def _rising(t: Real, s: Shape, value: Real, slope: Real) -> None:
-    rise_s = s.rise_s
-    u = (t - s.onset_s) / rise_s
-    v, by_u, by_bend = _rise(u, s.bend)
+def _rising(t: Any, s: Shape, rise_s: float) -> tuple[Any, dict[int, Any]]:
+    """Return the rising control at a time or at several, and its derivatives by their place."""
+    since = t - s.onset_s
+    v, by_u, by_bend = _rise(since / rise_s, s.bend)
     span = 1 - s.base
-    slope[:, 1] = by_u * (-span / rise_s)
-    slope[:, 2] = slope[:, 1] * (u * rise_s)
-    slope[:, 3] = by_bend * span
-    slope[:, 11] = 1 - v
-    value[:] = s.base + span * v
+    by_onset = (-span / rise_s) * by_u
+    by = {1: by_onset, 2: by_onset * since, 3: span * by_bend, 11: 1 - v}
+    return s.base + span * v, by
 
 
-def _falling(t: Real, s: Shape, value: Real, slope: Real) -> None:
-    since = t - s.peak_s
+def _falling(t: Any, s: Shape, rise_s: float) -> tuple[Any, dict[int, Any]]:
+    """Return the same of the control that falls toward its sustain."""
+    since = t - (s.onset_s + rise_s)
     decay_s = s.decay_s
-    e = np.exp(-since / decay_s)
-    fades = np.exp(np.clip(-s.sag * since, -MOST_LOG, MOST_LOG)) if s.sag else np.ones(t.size)
-    held = s.sustain * fades
-    falls = (1 - s.sustain) * e
-    value[:] = held + falls
-    slope[:, 1] = s.sag * held + falls / decay_s
-    slope[:, 2] = slope[:, 1] * s.rise_s
-    slope[:, 4] = falls * since / decay_s
-    slope[:, 5] = fades - e
-    slope[:, 10] = -held * since
+    x = since / decay_s
+    e = np.exp(-x)
+    fades = np.exp(np.clip(-s.sag * since, -MOST_LOG, MOST_LOG)) if s.sag else 1.0
+    held, falls = s.sustain * fades, (1 - s.sustain) * e
+    by_onset = falls / decay_s + s.sag * held
+    by = {
+        1: by_onset,
+        2: by_onset * rise_s,
+        4: falls * x,
+        5: fades - e,
+        10: -held * since,
+    }
+    return held + falls, by
 
 
 def rise_share_s(share: float, rise_s: float, bend: float) -> float:

@@ -11,7 +11,7 @@ from sigkit.arrays import Real
 from sigkit.measures.envelope.beside import BESIDE_HZ, carrier_of, hum_beside, tell_hum
 from sigkit.measures.envelope.blocks import Blocks, Source, blocks_of
 from sigkit.measures.envelope.fit import NoteFit, fit_note
-from sigkit.measures.envelope.model import note
+from sigkit.measures.envelope.model import level_of
 from sigkit.measures.envelope.numbers import numbers_of
 from sigkit.measures.envelope.relearn import with_relearned_wave
 from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
@@ -41,6 +41,8 @@ UNLIKE_WHY = (
 )
 UNLIKE = 0.1
 """Scatter about its fit, re the peak, from which on a note is not of that shape."""
+LOUDER = 6.0
+"""Loudest block of noise re the peak of a fit from which on it is not of that shape."""
 TELLS = 3.0
 """Noise of a block re the usual one up to which it counts for that."""
 DRAWN = 400
@@ -239,7 +241,10 @@ def _is_like(found: NoteFit, begin: float, end: float, *, noise: bool) -> bool:
     left = float(np.mean(((fit.residuals**2 - 1) * u**2)[told]))
     away = math.sqrt(max(left, 0.0)) / found.shape.size
     inside = begin - 0.1 * (end - begin) < found.shape.onset_s < end
-    return inside and (noise or away < UNLIKE)
+    if noise:
+        # What noise scatters by hides a misfit, but not that it is louder than any peak of the fit.
+        return inside and float(data.gain.max()) < LOUDER * found.shape.size
+    return inside and away < UNLIKE
 
 
 def _without_tremolo(spans: list[_Span]) -> tuple[list[tuple[float, float, bool]], float]:
@@ -352,7 +357,7 @@ def _drawn(track: Source, found: NoteFit, begin: float, end: float) -> Blocks:
     if rising[1] - rising[0] < 0.25 * track.period_s:
         # Within a period the envelope is drawn from the fit, as its parts may hold nothing.
         t = np.linspace(start, found.shape.peak_s, 40)
-        value, _ = note(t, found.law, found.shape)
+        value = level_of(t, found.law, found.shape)
         rest = blocks_of(track, edges[edges >= found.shape.peak_s])
         u = float(np.median(rest.u_gain)) if rest.u_gain.size else 0.0
         return Blocks(
@@ -369,9 +374,11 @@ def _thump(carrier: CarrierTrack, found: NoteFit) -> float:
     Minus infinity where it does not stand out of the noise.
     """
     onset = found.shape.onset_s
-    rest, usual = carrier.rest(onset, onset + THUMP_S, lambda t: note(t, found.law, found.shape)[0])
+    rest, usual = carrier.rest(
+        onset, onset + THUMP_S, lambda t: level_of(t, found.law, found.shape)
+    )
     later = found.shape.peak_s + THUMP_S
-    held, _ = carrier.rest(later, later + THUMP_S, lambda t: note(t, found.law, found.shape)[0])
+    held, _ = carrier.rest(later, later + THUMP_S, lambda t: level_of(t, found.law, found.shape))
     if not (math.isfinite(rest) and rest > 2 * max(usual, held if math.isfinite(held) else 0.0)):
         return -math.inf
     size = carrier.wave_rms * found.shape.size

@@ -15,10 +15,11 @@ from sigkit.measures.envelope.model import (
     MOST_POWER,
     LeastSquares,
     Shape,
-    note,
+    level_of,
     rise_share_s,
 )
 from sigkit.measures.envelope.release_times import release_numbers
+from sigkit.measures.envelope.structure import LEVELS
 from sigkit.measures.envelope.told import FALL, RELEASE, RISE, Numbers, shape_at, spread
 from sigkit.measures.held_note import CLOCK_PPM
 
@@ -83,7 +84,7 @@ def numbers_of(
     out = Numbers(flags={"law": found.law})
     _rise(out, source, found, held, power=power)
     _fall(out, found, power=power)
-    release_numbers(out, source, found, stop_s, shortest_s)
+    release_numbers(out, source, found, stop_s, shortest_s, power=power)
     if power:
         _too_quick(out, source.period_s)
         if found.law == "exponential":
@@ -92,6 +93,12 @@ def numbers_of(
                 "its power alone does not tell when an exponential amplifier was let go, nor how "
                 "its level falls to the noise: play a higher, steady note",
             )
+            if not math.isfinite(out.values["sustain_db"][0]):
+                out.none(
+                    ("decay_time_constant_s",),
+                    "the decay of an exponential amplifier goes to a level that noise hides: raise "
+                    "the sustain, or play a higher, steady note",
+                )
     if found.law_told:
         _leave_untold(out, source, found, power=power)
     else:
@@ -204,6 +211,9 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
     ends = np.searchsorted(time_s, [shape.onset_s - 0.1 * rise_s, shape.peak_s + 0.3 * rise_s])
     rising = slice(int(ends[0]), int(ends[1]))
     u_onset = spread(lambda p: shape_at(found, p).onset_s, fit, rising)
+    if power:
+        # The power of a block that holds the corner is no value at its centre.
+        u_onset = math.hypot(u_onset, source.period_s / math.sqrt(12))
     out.values["onset_s"] = (shape.onset_s, max(u_onset, 1e-7))
     peak_db = 20 * math.log10(shape.size)
     u_peak = 20 / math.log(10) * spread(lambda p: shape_at(found, p).log_size, fit, rising)
@@ -224,7 +234,11 @@ def _rise(out: Numbers, source: Source, found: NoteFit, held: float, *, power: b
         )
         out.values["onset_s"] = (shape.onset_s, math.hypot(u_onset, FINEST * period_s))
         if power:
-            out.values["onset_s"] = _first_heard(found)
+            # It may have begun below the noise, as long before as an attack may take unseen.
+            heard_s, u_heard = _first_heard(found)
+            out.values["onset_s"] = (heard_s, math.hypot(u_heard, least / math.sqrt(12)))
+    elif power and shape.bend > LEVELS:
+        out.none(("onset_to_peak_s",), "noise hides when the rise comes to its end: play it louder")
     elif not u_attack < 0.5 * attack:
         out.none(
             ("attack_s", "onset_to_peak_s"),
@@ -361,7 +375,7 @@ def _left_of_decay(found: NoteFit, time_s: Real, decay_s: float) -> Real:
     shape = found.shape
     if decay_s <= 0 or found.law == "exponential":
         return np.zeros(time_s.size)
-    left, _ = note(time_s, found.law, shape._replace(gate_off_s=math.inf))
-    held, _ = note(time_s, found.law, shape._replace(gate_off_s=math.inf, log_decay_s=AT_ONCE))
+    left = level_of(time_s, found.law, shape._replace(gate_off_s=math.inf))
+    held = level_of(time_s, found.law, shape._replace(gate_off_s=math.inf, log_decay_s=AT_ONCE))
     rest: Real = left - held
     return rest

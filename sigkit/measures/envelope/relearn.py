@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import replace
-
 import numpy as np
 
 from sigkit.arrays import Real
 from sigkit.measures.envelope.fit import NoteFit, fit_note, refit_note
-from sigkit.measures.envelope.model import note
+from sigkit.measures.envelope.model import level_of
 from sigkit.tracks.envelope.carrier import CarrierTrack
 
 BELOW_HZ = 400.0
@@ -22,6 +19,8 @@ ALIKE = 1.1
 """The same up to which a note found afresh is preferred."""
 LOUD, DEGREE = 0.1, 4
 """Level re the peak where a lag shows, and degree of the polynomial that it is taken for."""
+A_PERIOD = 8
+"""Places in a period at which a lag is told."""
 ROUNDS = 3
 
 Span = tuple[float, float]
@@ -85,53 +84,43 @@ def _scatter(notes: list[NoteFit]) -> float:
 def _relearned(
     carrier: CarrierTrack, notes: list[NoteFit | None], spans: list[Span]
 ) -> CarrierTrack:
+    heard = [(found, span) for found, span in zip(notes, spans, strict=True) if found is not None]
+    lags = [lag for found, span in heard if (lag := _lag(carrier, found, span)) is not None]
+    if lags:
+        carrier = carrier.ahead(*np.concatenate(lags, axis=1))
     t = carrier.time_s
-    level, used = np.zeros(t.size), np.zeros(t.size)
-    for found, span in zip(notes, spans, strict=True):
-        if found is None:
-            continue
+    level = np.zeros(t.size)
+    for found, span in heard:
         a, b = np.searchsorted(t, [max(span[0], found.shape.peak_s), span[1]]).tolist()
-        level[a:b] = note(t[a:b], found.law, found.shape)[0]
-        used[a:b] = 1.0
-    shape = (-1, carrier.points)
-    sound = carrier.sound
-    for found, span in zip(notes, spans, strict=True):
-        if found is not None:
-            sound = _in_phase(carrier, sound, found, span)
-    x, g = sound.reshape(shape), (level * used).reshape(shape)
-    energy = np.sum(g**2, axis=0)
-    wave = np.sum(g * x, axis=0) / np.where(energy > 0, energy, 1.0)
-    wave = np.where(energy > 0, wave, carrier.wave)
-    full = np.tile(wave, x.shape[0])
-    running = np.zeros((3, t.size + 1))
-    np.cumsum(sound * full, out=running[0, 1:])
-    np.cumsum(full**2, out=running[1, 1:])
-    np.cumsum(t * full**2, out=running[2, 1:])
-    size = math.sqrt(float(np.mean(wave**2)) / float(np.mean(carrier.wave**2)))
-    return replace(carrier, sound=sound, wave=wave, sums=running, wave_rms=carrier.wave_rms * size)
+        level[a:b] = level_of(t[a:b], found.law, found.shape)
+    x, g = (values.reshape(-1, carrier.points) for values in (carrier.sound, level))
+    energy = np.einsum("ij,ij->j", g, g)
+    wave = np.einsum("ij,ij->j", g, x) / np.where(energy > 0, energy, 1.0)
+    return carrier.on_wave(np.where(energy > 0, wave, carrier.wave))
 
 
-def _in_phase(carrier: CarrierTrack, sound: Real, found: NoteFit, span: Span) -> Real:
-    """Return a sound whose phase lies on the wave along a note, where it was a little off.
+def _lag(carrier: CarrierTrack, found: NoteFit, span: Span) -> Real | None:
+    """Return places along a note, and how far it is ahead of the wave there, both in periods.
 
     What a small lag leaves is the slope of the wave at the level of the note, times the lag: a
-    polynomial in time where the note is loud, the same beyond.
+    polynomial in time where the note is loud, the same beyond. None: the note is too short.
     """
-    t = carrier.time_s
+    t, points = carrier.time_s, carrier.points
     a, b = np.searchsorted(t, [max(span[0], found.shape.onset_s), span[1]]).tolist()
-    if b - a < 4 * carrier.points:
-        return sound
-    level = note(t[a:b], found.law, found.shape)[0]
+    if b - a < 4 * points:
+        return None
+    level = level_of(t[a:b], found.law, found.shape)
     loud = np.flatnonzero(level > LOUD * level.max())
-    place = np.arange(a, b) % carrier.points
-    ahead = np.gradient(np.concatenate([carrier.wave[-1:], carrier.wave, carrier.wave[:1]]))[1:-1]
     begin, end = t[a + loud[0]], t[a + loud[-1]]
     if not end > begin:
-        return sound
+        return None
+    place = np.arange(a, b) % points
+    ahead = points * np.gradient(
+        np.concatenate([carrier.wave[-1:], carrier.wave, carrier.wave[:1]])
+    )
     when = np.clip(2 * (t[a:b] - begin) / (end - begin) - 1, -1, 1)
-    columns = (level * ahead[place])[:, None] * np.polynomial.legendre.legvander(when, DEGREE)
-    left = sound[a:b] - level * carrier.wave[place]
-    lag, *_ = np.linalg.lstsq(columns, left, rcond=None)
-    out = sound.copy()
-    out[a:b] -= columns @ lag
-    return out
+    terms = np.polynomial.legendre.legvander(when, DEGREE)
+    left = carrier.sound[a:b] - level * carrier.wave[place]
+    lag, *_ = np.linalg.lstsq((level * ahead[place])[:, None] * terms, left, rcond=None)
+    some = slice(None, None, max(1, points // A_PERIOD))
+    return np.stack([np.arange(a, b)[some] / points, (terms @ lag)[some]])

@@ -10,7 +10,7 @@ from sigkit.measures.envelope.along import WholeRelease, whole_release
 from sigkit.measures.envelope.blocks import Source
 from sigkit.measures.envelope.crossings import Crossing, crossing
 from sigkit.measures.envelope.fit import NoteFit
-from sigkit.measures.envelope.model import MOST_LOG, note, to_an_eth
+from sigkit.measures.envelope.model import MOST_LOG, level_of, to_an_eth
 from sigkit.measures.envelope.sixty import MODEL_SHARE, sixty_down
 from sigkit.measures.envelope.told import RELEASE, Numbers, shape_at, spread
 
@@ -24,11 +24,20 @@ NEAR_NOISE = 0.002
 """Uncertainty of a crossing re the time from the release from which on the whole fall is fitted."""
 APART = 4.0
 """Standard deviations by which a crossing by itself and along the whole fall may differ."""
+KNOWN = 0.125
+"""Share to which the time constant of an exponential amplifier's release has to be known, where it
+is not seen to fall by 20 dB, for its beginning to be told."""
 DOWN_DB = (20, 40, 60)
 
 
 def release_numbers(
-    out: Numbers, source: Source, found: NoteFit, stop_s: float, shortest_s: float
+    out: Numbers,
+    source: Source,
+    found: NoteFit,
+    stop_s: float,
+    shortest_s: float,
+    *,
+    power: bool,
 ) -> None:
     """Put into ``out`` when a note is let go, and when it falls through levels below that.
 
@@ -44,6 +53,8 @@ def release_numbers(
         When the next note begins, or the sound ends.
     shortest_s : float
         Length of the shortest block.
+    power : bool
+        Whether the envelope comes from the power only.
     """
     shape, aim = found.shape, 0.0
     out.flags["release_extrapolated"] = False
@@ -74,15 +85,18 @@ def release_numbers(
     else:
         off = shape.gate_off_s
         u_off = spread(lambda p: shape_at(found, p).gate_off_s, found.rise)
-        level = float(note(np.array([off - 1e-9]), found.law, shape)[0][0])
+        level = float(level_of(np.array([off - 1e-9]), found.law, shape)[0])
         u_level = spread(
             lambda p: math.log(
-                float(note(np.array([off - 1e-9]), found.law, shape_at(found, p))[0][0])
+                float(level_of(np.array([off - 1e-9]), found.law, shape_at(found, p))[0])
             ),
             found.rise,
         )
         release_s = shape.release_s
         u_release = release_s * spread(lambda p: shape_at(found, p).log_release_s, found.rise)
+    if power:
+        # The power of a block that holds the knee is no value at its centre.
+        u_off = math.hypot(u_off, source.period_s / math.sqrt(12))
     out.values["gate_off_s"] = (off, max(u_off, 1e-7))
     out.values["release_time_constant_s"] = (release_s, u_release)
     out.flags["level_at_release"] = level
@@ -96,6 +110,15 @@ def release_numbers(
         return
     knee = off, u_off, level, u_level
     _times(out, source, knee, fall_s, stop_s, shortest_s, shape.power)
+    known = u_release < KNOWN * release_s and release_s < stop_s - off
+    unseen = not math.isfinite(out.values["release_20_s"][0])
+    if found.law == "exponential" and unseen and not known:
+        # Decay and release are nearly straight in decibels: what bends may be either.
+        out.none(
+            RELEASE,
+            "the note does not fall by 20 dB above the floor once it is let go, too little to "
+            "tell a release from a decay: raise the sustain or the level",
+        )
 
 
 def _times(
@@ -117,7 +140,7 @@ def _times(
     for down in DOWN_DB:
         share = level * 10 ** (-down / 20)
         found = crossing(source, share, begin, stop_s, fall_s, shortest_s, BENDS * release_s)
-        if found is None:
+        if found is None or share < getattr(source, "hidden", 0.0):
             break
         own = found
         if not looked and down < DOWN_DB[-1] and found.u_time_s > NEAR_NOISE * (found.time_s - off):
@@ -172,6 +195,13 @@ def _extrapolated(
     off, u_off, level, u_level = knee
     down = max(seen)
     last = seen[down]
+    if getattr(source, "is_noise", False):
+        out.none(
+            ("release_s",),
+            "the power of a noise carrier scatters too much near the floor to foretell when it is "
+            "60 dB down: play a note of steady pitch",
+        )
+        return
     stays = _stays(source, last, stop_s)
     share = level * 10 ** (-down / 20)
     expected = share * math.exp(-(stop_s - 0.3 - last.time_s) / last.fall_s)

@@ -23,8 +23,10 @@ REACH, PLACES = 4.0, 31
 """Standard uncertainties about the best aim that are looked at, and aims in them."""
 FAR = 50.0
 """Logarithm of control and time constant beyond which a fit is lost."""
-MODEL_SHARE = {"linear": 0.02, "power": 0.06, "exponential": math.nan}
-"""Share of the time from the last crossing on that may be otherwise for another law, by law."""
+MODEL_SHARE = {"linear": 0.008, "power": 0.008, "exponential": math.nan}
+"""Share of the time from the last crossing on that may be otherwise for another law, by law: a
+power within 5 % of 1 is taken for 1, which moves what is foretold by 1.4 % at either end (root mean
+square of 112 numbers), and by that over the root of 3 where any is as likely."""
 
 
 def sixty_down(
@@ -132,16 +134,16 @@ def _fall(since: Real, below: float | None, power: float) -> Curve:
         x = since / fall
         e = np.exp(-x)
         control = (start + under) * e - under
-        slope = np.empty((since.size, p.size))
-        slope[:, 0] = control if below is None else start * e
-        slope[:, 1] = (start + under) * e * x
+        slope = np.empty((p.size, since.size))
+        slope[0] = control if below is None else start * e
+        slope[1] = (start + under) * e * x
         if below is None:
-            slope[:, 2] = start * (e - 1)
+            slope[2] = start * (e - 1)
         opened = np.maximum(control, NO_CONTROL * start)
         value = opened**power
-        slope *= (power * value / opened)[:, None]
+        slope *= power * value / opened
         closed = control <= NO_CONTROL * start
-        value[closed], slope[closed] = 0.0, 0.0
+        value[closed], slope[:, closed] = 0.0, 0.0
         return value, slope
 
     return curve

@@ -9,6 +9,7 @@ import numpy as np
 from sigkit.measures.envelope.blocks import Blocks
 from sigkit.measures.envelope.knees import COARSE, knee_starts
 from sigkit.measures.envelope.model import (
+    MOST_POWER,
     Law,
     LeastSquares,
     Shape,
@@ -24,10 +25,14 @@ KNEE = 30.0
 """Gain in chi-square over its scatter that a knee must bring."""
 FLAT = 12.0
 """The same for a decay, beside a level that is held."""
+ROUGHLY = 1e-6
+"""Share of what is left that a step has to gain where fits are only compared."""
 ASTRAY = 0.01
 """Scatter re the peak from which on more starts are tried."""
-BENT = 2.3
-"""Bend of a rise toward 1.1 times the peak."""
+BENT, USUAL = 2.3, 1.2
+"""Bend of a rise toward 1.1 times the peak, and toward 1.4 times."""
+LEVELS = 5.0
+"""Bend from which on a rise has come to a level, to 0.7 %, before what is taken for its peak."""
 NEAR_PEAK, NEAR_SHARE = 0.5, 0.3
 """The same below which a gate's end is seldom one, and what it must then bring of what is left."""
 AT_PEAK = 0.1
@@ -56,7 +61,7 @@ def first_shape(rough: Blocks, shortest_s: float) -> tuple[Shape, Blocks]:
         log_size=math.log(size),
         onset_s=t_low - 0.06 * rise_s,
         log_rise_s=math.log(rise_s),
-        bend=1.2,
+        bend=USUAL,
         log_decay_s=math.log(max(0.1, rise_s)),
         sustain=0.5,
         gate_off_s=math.inf,
@@ -129,7 +134,7 @@ def structure(
         level = with_values(starts[0], flat_free, run(data, law, flat_free, starts[0], 40))
         held_s = max(level.gate_off_s - first.peak_s, 1e-3)
         for share, bend in ((0.05, None), (0.15, None), (0.5, None), (0.05, BENT), (0.15, BENT)):
-            tried = (first if bend is None else _bent(first, bend))._replace(
+            tried = (first if bend is None else bent_to(first, bend))._replace(
                 log_decay_s=math.log(share * held_s),
                 sustain=min(level.size / first.size, 0.95),
                 gate_off_s=level.gate_off_s,
@@ -164,10 +169,24 @@ def structure(
         return flat, True, level
     if plain.chi2 - best.chi2 > least_knee * scatter and inside:
         return best, True, shape
+    if plain_shape.bend > LEVELS:
+        # What rises to a level and falls from it much later was held there.
+        tried = bent_to(plain_shape, USUAL)._replace(
+            sustain=1.0,
+            gate_off_s=plain_shape.peak_s,
+            log_release_s=plain_shape.log_decay_s,
+            last=plain_shape.sustain,
+        )
+        flat = run(data, law, flat_free, tried, 60)
+        level = with_values(tried, flat_free, flat)
+        # It has one value more (Bayesian information criterion).
+        least = math.log(data.time_s.size) * max(flat.scatter, 1.0)
+        if plain.chi2 - flat.chi2 > least and is_inside(level, data):
+            return flat, True, level
     return plain, False, plain_shape
 
 
-def _bent(first: Shape, bend: float) -> Shape:
+def bent_to(first: Shape, bend: float) -> Shape:
     """Return the shape that goes through 10 and 90 % at the same times with another bend."""
 
     def between(bend: float) -> float:
@@ -202,16 +221,28 @@ def _chi2(fit: LeastSquares) -> float:
     return fit.chi2
 
 
-def run(data: Blocks, law: Law, free: tuple[str, ...], shape: Shape, steps: int) -> LeastSquares:
-    """Fit the free parameters of a shape to an envelope, in so many steps at most."""
+def run(
+    data: Blocks,
+    law: Law,
+    free: tuple[str, ...],
+    shape: Shape,
+    steps: int,
+    *,
+    still: float = ROUGHLY,
+) -> LeastSquares:
+    """Fit the free parameters of a shape to an envelope, in so many steps at most.
+
+    Close enough to compare it with other fits, unless ``still`` asks for more.
+    """
     start = np.array([getattr(shape, name) for name in free])
     curve = shape_curve(data.time_s, law, free, shape)
-    return fit_curve(curve, data.gain, 1 / data.u_gain, start, steps=steps)
+    return fit_curve(curve, data.gain, 1 / data.u_gain, start, steps=steps, still=still)
 
 
 def with_values(shape: Shape, free: tuple[str, ...], fit: LeastSquares) -> Shape:
-    """Return a shape with what was fitted."""
-    return shape._replace(**dict(zip(free, fit.values.tolist(), strict=True)))
+    """Return a shape with what was fitted, its power within what a curve takes."""
+    shape = shape._replace(**dict(zip(free, fit.values.tolist(), strict=True)))
+    return shape._replace(power=min(max(shape.power, 1 / MOST_POWER), MOST_POWER))
 
 
 def free_of(shape: Shape, knee: bool) -> tuple[str, ...]:

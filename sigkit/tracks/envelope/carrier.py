@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -47,6 +48,35 @@ FEWEST = 6
 """Periods that a wave needs at least."""
 
 
+class Course(NamedTuple):
+    """A phase that goes straight from one place to the next.
+
+    Parameters
+    ----------
+    sample, phase : ndarray, shape (n_places,)
+        Places in samples, rising, and the phase there in periods.
+    """
+
+    sample: Real
+    phase: Real
+
+    def ahead(self, periods: Real, turn: Real) -> Course:
+        """Return the course that is so many periods ahead at so many periods from its start."""
+        first = self.phase[0]
+        places = np.union1d(self.sample, np.interp(periods + first, self.phase, self.sample))
+        phase = np.interp(places, self.sample, self.phase)
+        return Course(places, phase + np.interp(phase - first, periods, turn))
+
+
+class Place(NamedTuple):
+    """Where a carrier is read: its sound, along which course, and the time of that in seconds."""
+
+    reader: Sound
+    course: Course
+    start_s: float
+    rate: int
+
+
 @dataclass(frozen=True, eq=False)
 class CarrierTrack:
     """The envelope on a carrier of known wave, to be summed between any two points.
@@ -79,6 +109,8 @@ class CarrierTrack:
         The sound at every point.
     wave : ndarray, shape (points,)
         One period of the carrier where its gain is 1.
+    place : Place
+        Where the points were read.
     """
 
     hz: float
@@ -93,6 +125,7 @@ class CarrierTrack:
     held: float
     sound: Real
     wave: Real
+    place: Place
 
     @property
     def period_s(self) -> float:
@@ -137,6 +170,22 @@ class CarrierTrack:
             beyond = time_s < begins[edge] if edge == a else time_s > begins[edge]
             out[beyond] = offset + slope * time_s[beyond]
         return out
+
+    def ahead(self, periods: Real, turn: Real) -> CarrierTrack:
+        """Return the sound read anew along a phase that is so many periods ahead at some places.
+
+        The places are in periods from the first point. The wave is to be learned again.
+        """
+        place = self.place._replace(course=self.place.course.ahead(periods, turn))
+        rows, at = _read(place.reader, place.course, self.points, self.gain.size)
+        time_s = place.start_s + at / place.rate
+        return replace(self, sound=rows.ravel(), time_s=time_s, place=place)
+
+    def on_wave(self, wave: Real) -> CarrierTrack:
+        """Return the envelope on another wave."""
+        size = math.sqrt(float(np.mean(wave**2)) / float(np.mean(self.wave**2)))
+        sums = _sums(self.sound, wave, self.time_s)
+        return replace(self, wave=wave, sums=sums, wave_rms=self.wave_rms * size)
 
     def rest(
         self, start_s: float, stop_s: float, envelope: Callable[[Real], Real]
@@ -195,47 +244,39 @@ def find_carrier(
         rough = found[0]
     points = max(8, math.ceil(rate / rough))
     reader = Sound(sound, rate)
-    samples = np.arange(sound.size)
-    phase = samples * (rough / rate)
-    rows = _read(reader, phase, points)
+    ends = np.array([0.0, sound.size - 1.0])
+    course = Course(ends, ends * (rough / rate))
+    rows, _ = _read(reader, course, points)
     if len(rows) < FEWEST:
         return None
-    phase = phase * (1 + refined(rows))
+    course = course._replace(phase=course.phase * (1 + refined(rows)))
     for turn_of in range(ROUNDS):
-        rows = _read(reader, phase, points)
+        rows, _ = _read(reader, course, points)
         if len(rows) < FEWEST:
             return None
         moved = follow(rows, rough, last=turn_of == ROUNDS - 1)
         if moved is None:
             return None
-        periods, turn = moved
-        phase = phase + np.interp(phase - phase[0], periods, turn)
-    rows = _read(reader, phase, points)
-    at = np.interp(phase[0] + np.arange(len(rows) * points) / points, phase, samples)
+        course = course.ahead(*moved)
+    rows, at = _read(reader, course, points)
     wave, gain, held = _wave(rows)
     if not np.any(wave):
         return None
-    flat = rows.astype(np.float64).ravel()
     quiet_points = quiet[np.minimum(at.astype(np.intp), quiet.size - 1)]
     misfit, noise = _misfit(rows, wave, gain, np.all(quiet_points.reshape(rows.shape), axis=1))
-    steps = np.gradient(phase) * rate
-    loud = np.interp(samples, at[::points] + 0.5 * rate / rough, gain) > 0.5 * gain.max()
-    hz = float(np.median(steps[loud])) if loud.any() else rough
-    drift = float(np.ptp(1200 * np.log2(steps[loud] / hz))) if loud.any() else 0.0
+    own_hz = rate / np.diff(at[::points])
+    loud_hz = own_hz[(gain > 0.5 * gain.max())[: own_hz.size]]
+    hz = float(np.median(loud_hz)) if loud_hz.size else rough
+    drift = float(np.ptp(1200 * np.log2(loud_hz / hz))) if loud_hz.size else 0.0
     time_s = start_s + at / rate
-    full = np.tile(wave, len(rows))
     # Points lie a little closer than samples, so that their noise is not quite independent.
     closer = max(1.0, points * hz / rate)
-    running = np.zeros((3, flat.size + 1))
-    np.cumsum(flat * full, out=running[0, 1:])
-    np.cumsum(full**2, out=running[1, 1:])
-    np.cumsum(time_s * full**2, out=running[2, 1:])
     return CarrierTrack(
         hz=hz,
         drift_cents=drift,
         points=points,
         time_s=time_s,
-        sums=running,
+        sums=_sums(rows.ravel(), wave, time_s),
         gain=gain,
         wave_rms=_rms(wave, hz / rate, reader, at.reshape(rows.shape)[gain > HEARD * gain.max()]),
         misfit=misfit,
@@ -243,7 +284,19 @@ def find_carrier(
         held=held,
         sound=rows.ravel(),
         wave=wave,
+        place=Place(reader, course, start_s, rate),
     )
+
+
+def _sums(sound: Real, wave: Real, time_s: Real) -> Real:
+    """Return the running sums of a track on a wave."""
+    full = np.tile(wave, sound.size // wave.size)
+    out = np.zeros((3, full.size + 1))
+    np.cumsum(sound * full, out=out[0, 1:])
+    full *= full
+    np.cumsum(full, out=out[1, 1:])
+    np.cumsum(np.multiply(time_s, full, out=full), out=out[2, 1:])
+    return out
 
 
 def rough_pitches(sound: Real, rate: int, low_hz: float = LOW_HZ) -> list[float]:
@@ -286,12 +339,15 @@ def rough_pitches(sound: Real, rate: int, low_hz: float = LOW_HZ) -> list[float]
     return [max(group, key=lambda pair: pair[1])[0] for group in groups[:CANDIDATES]]
 
 
-def _read(reader: Sound, phase: Real, points: int) -> np.ndarray:
-    """Return the sound at so many points of each whole period, shape (n_periods, points)."""
-    count = int(phase[-1] - phase[0])
-    grid = np.arange(max(count, 0) * points) / points + phase[0]
-    at = np.interp(grid, phase, np.arange(phase.size))
-    return reader.at(at).reshape(-1, points)
+def _read(
+    reader: Sound, course: Course, points: int, count: int | None = None
+) -> tuple[np.ndarray, Real]:
+    """Return the sound at so many points of each whole period, a row each, and their samples."""
+    first = course.phase[0]
+    count = max(int(course.phase[-1] - first), 0) if count is None else count
+    grid = np.arange(count * points) / points + first
+    at = np.interp(grid, course.phase, course.sample)
+    return reader.at(at).reshape(-1, points), at
 
 
 def _wave(rows: np.ndarray) -> tuple[Real, Real, float]:

@@ -17,6 +17,7 @@ from sigkit.tracks.envelope.mains import (
     left_of,
     mains_lines,
     mains_of,
+    parts_of,
     quiet_means,
 )
 
@@ -146,7 +147,7 @@ def without_hum(
         return sound, math.nan
     best_hz, bend = bending(t, y, best_hz, lambda columns: columns)
     columns = mains_lines(bent(t, bend), best_hz, ORDERS)
-    found, *_ = np.linalg.lstsq(columns, y, rcond=None)
+    found = parts_of(columns, y)
     rest = y - columns @ found
     noise = float(rest @ rest) / max(1, y.size - found.size)
     pairs = found.reshape(ORDERS, 2)

@@ -18,6 +18,8 @@ NEXT_HZ, MOST_BEND = 0.05, 1e-3
 frequency may change in a second."""
 APART, MOST_STEP_HZ = 0.08, 0.05
 """Step of the search for the mains frequency, re one over the time that tells it, and at most."""
+BEYOND = 4
+"""Frequencies beyond the end of the search that are looked at, within one over that time."""
 ORDERS = 12
 BELOW_HZ = 1800.0
 LEAST_S = 0.15
@@ -97,9 +99,11 @@ def mains_of(
         bend = a - 2 * b + c
         best_hz += 0.5 * width * (a - c) / bend if bend > 0 else 0.0
     middle = min(MAINS_HZ, key=lambda mains: abs(best_hz - mains))
-    beyond = middle + math.copysign(OFF_HZ + step_hz, best_hz - middle)
-    # Where the search ran into its end, what pulls there is no mains.
-    return math.nan if closely(beyond) < closely(best_hz) else best_hz
+    # Where more lies just beyond the end of the search, what pulls there is no mains.
+    away = OFF_HZ + np.linspace(step_hz, max(1 / float(np.ptp(t)), step_hz), BEYOND)
+    own = closely(best_hz)
+    beyond = middle + math.copysign(1.0, best_hz - middle) * away
+    return math.nan if any(closely(hz) < own for hz in beyond.tolist()) else best_hz
 
 
 def bending(t: Real, y: Real, hz: float, apart: Callable[[Real], Real]) -> tuple[float, float]:
@@ -123,10 +127,11 @@ def bending(t: Real, y: Real, hz: float, apart: Callable[[Real], Real]) -> tuple
     for _ in range(3):
         lines = mains_lines(bent(t, bend), hz, orders.size)
         columns = apart(lines)
-        pairs = np.linalg.lstsq(columns, y, rcond=None)[0].reshape(-1, 2)
+        pairs = parts_of(columns, y).reshape(-1, 2)
         turned = lines @ (np.stack([pairs[:, 1], -pairs[:, 0]], axis=1) * orders).ravel()
         by = apart(np.stack([turned * (2 * np.pi * t), turned * (np.pi * hz * t**2)], axis=1))
-        moved = np.linalg.lstsq(np.hstack([columns, by]), y, rcond=None)[0][-2:]
+        size = np.sqrt(np.maximum(np.mean(by**2, axis=0), 1e-300))
+        moved = parts_of(np.hstack([columns, by / size]), y)[-2:] / size
         hz, bend = hz + float(moved[0]), bend + float(moved[1])
         if not (abs(hz - first) < STEP_HZ and abs(bend) < MOST_BEND):
             return first, 0.0
@@ -142,13 +147,16 @@ def bent(t: Real, bend: float) -> Real:
 
 def mains_lines(t: Real, hz: float, orders: int) -> Real:
     """Return cosine and sine of so many harmonics of the mains, shape (n, 2 * orders)."""
-    turn = np.exp(2j * np.pi * hz * t)
-    lines = np.empty((orders, t.size), np.complex128)
-    lines[0] = turn
-    for k in range(1, orders):
-        np.multiply(lines[k - 1], turn, out=lines[k])
-    out: Real = np.stack([lines.real, lines.imag], axis=2).transpose(1, 0, 2).reshape(t.size, -1)
-    return out
+    angle = (2 * np.pi * hz) * t
+    first = np.empty(t.size, np.complex128)
+    first.real, first.imag = np.cos(angle), np.sin(angle)
+    rows = np.empty((2 * orders, t.size))
+    turn = first
+    for k in range(orders):
+        rows[2 * k], rows[2 * k + 1] = turn.real, turn.imag
+        if k + 1 < orders:
+            turn = turn * first
+    return rows.T
 
 
 def left_by(t: Real, y: Real, hz: float, orders: int) -> float:
@@ -158,7 +166,12 @@ def left_by(t: Real, y: Real, hz: float, orders: int) -> float:
 
 def left_of(columns: Real, y: Real) -> float:
     """Return the energy that a fit of some columns leaves."""
+    return float(y @ y - (columns.T @ y) @ parts_of(columns, y))
+
+
+def parts_of(columns: Real, y: Real) -> Real:
+    """Return how much of each of some columns makes the most of ``y``."""
     normal, pull = columns.T @ columns, columns.T @ y
     normal.flat[:: pull.size + 1] += 1e-9 * y.size
-    _, found, _ = dposv(normal, pull)
-    return float(y @ y - pull @ found)
+    found: Real = dposv(normal, pull)[1]
+    return found

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from scipy import interpolate
+from scipy import interpolate, linalg
 
 from sigkit.arrays import Complex, Real
 
@@ -25,13 +25,19 @@ SOFTEST, CLEAR, FEWEST = 5e-4, 10.0, 6
 such groups are wanted."""
 FAR = 30.0
 """Power re the noise from which on the phase is followed from group to group."""
+NEWTON, MOST_TURN = 3, 0.02
+"""Steps in which a phase is found again, and the largest, in periods."""
 KEEPS = 0.8
 """Coherence below which periods so far apart are no longer compared."""
 
 
 def _harmonics(rows: np.ndarray) -> Complex:
-    out: Complex = np.fft.rfft(rows, axis=1)[:, 1 : ORDERS + 1].astype(np.complex128)
-    return out
+    points = rows.shape[1]
+    turn = np.outer(np.arange(points), np.arange(1, min(ORDERS, points // 2) + 1)) / points
+    table = np.exp(-2j * np.pi * turn)
+    real, imag = (rows @ part.astype(rows.dtype) for part in (table.real, table.imag))
+    out: Complex = real + 1j * imag
+    return out.astype(np.complex128)
 
 
 def _level(rows: np.ndarray) -> np.ndarray:
@@ -108,9 +114,10 @@ def follow(rows: np.ndarray, hz: float, *, last: bool) -> tuple[Real, Real] | No
     noise = size * float(np.quantile(differ, 0.1))
     orders = np.arange(1, lines.shape[1] + 1)
     wave = grouped[first] / np.sqrt(power[first])
-    turn = np.full(count, np.nan)
-    for _ in range(2):
-        turn = _turns(grouped, wave, orders, first, noise)
+    turn = _turns(grouped, wave, orders, first, noise)
+    for again in (False, True):
+        if again:
+            turn = _turned(grouped, wave, orders, turn)
         aligned = grouped * np.exp(-2j * np.pi * turn[:, None] * orders)
         level = np.abs(aligned @ np.conj(wave))
         wave = np.sum(level[:, None] * aligned, axis=0)
@@ -166,13 +173,23 @@ def _by_polynomial(x: Real, y: Real, w: Real) -> tuple[Smooth, Real]:
 
     Returns the weighted residuals too.
     """
-    best, found = math.inf, np.polynomial.Polynomial([0.0])
-    for degree in range(1, min(MOST_DEGREE, x.size // 3) + 1):
-        tried = np.polynomial.Polynomial.fit(x, y, degree, w=np.sqrt(w))
-        left = float(np.sum(w * (y - tried(x)) ** 2)) + 1e-24
-        criterion = x.size * math.log(left) + degree * math.log(x.size)
+    degrees = np.arange(min(MOST_DEGREE, x.size // 3) + 1)
+    place = (2 * x - x[0] - x[-1]) / (x[-1] - x[0])
+    columns = np.polynomial.legendre.legvander(place, int(degrees[-1])) * np.sqrt(w)[:, None]
+    # In columns at right angles each degree takes its own share of the energy.
+    right, corner = np.linalg.qr(columns)
+    parts = right.T @ (np.sqrt(w) * y)
+    left = np.sum(w * y**2) - np.cumsum(parts**2)
+    left = np.maximum(left, 0.0) + 1e-24
+    best, chosen = math.inf, 0
+    for degree in degrees[1:].tolist():
+        criterion = x.size * math.log(left[degree]) + degree * math.log(x.size)
         if criterion < best - 2:
-            best, found = criterion, tried
+            best, chosen = criterion, degree
+    kept = slice(0, chosen + 1)
+    found = np.polynomial.Legendre(
+        linalg.solve_triangular(corner[kept, kept], parts[kept]), domain=[x[0], x[-1]]
+    )
     slope = found.deriv()
 
     def smooth(at: Real) -> tuple[Real, Real]:
@@ -221,4 +238,16 @@ def _turns(grouped: Complex, wave: Complex, orders: Real, first: int, noise: flo
                 if i != first:
                     slope = 0.7 * slope + 0.3 * (turn[i] - near) / max(1, abs(i - last)) * step
                 near, last = float(turn[i]), i
+    return turn
+
+
+def _turned(grouped: Complex, wave: Complex, orders: Real, turn: Real) -> Real:
+    """Return the phase of each group, known roughly, against a wave that is known better."""
+    product = grouped * np.conj(wave)
+    for _ in range(NEWTON):
+        turned = product * np.exp(-2j * np.pi * turn[:, None] * orders)
+        bend = turned.real @ orders**2
+        pull = turned.imag @ orders / (2 * np.pi)
+        move = np.divide(pull, bend, out=np.zeros(turn.size), where=bend > 0)
+        turn = turn + np.clip(move, -MOST_TURN, MOST_TURN)
     return turn

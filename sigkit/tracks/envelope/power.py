@@ -10,6 +10,10 @@ import numpy as np
 from sigkit.arrays import Flags, Real
 
 NOISE_STEP_S = 0.001
+HIDDEN = 1.5
+"""Level of noise re that beside it, below which how much of it is left hangs on chance."""
+APART = 2.0
+"""Shortest block of noise, re the time over which it is alike: what scatters less is no noise."""
 LAGS = 256
 SURE = 3.0
 """Standard deviations from which on a power stands out of the noise by itself."""
@@ -53,6 +57,11 @@ class PowerTrack:
     def wave_rms(self) -> float:
         """Root mean square of the sound where its gain is 1."""
         return self.size
+
+    @property
+    def hidden(self) -> float:
+        """Gain below which noise cannot be told from the noise beside it."""
+        return HIDDEN * math.sqrt(self.floor) / self.size if self.is_noise else 0.0
 
     def blocks(self, edges: Real) -> tuple[Real, Real, Real]:
         """Return time, envelope and its standard deviation in whole periods between times."""
@@ -111,16 +120,16 @@ def power_track(
     size = max(1, round(0.02 * rate))
     means = np.diff(running[::size]) / size
     loudest = int(np.argmax(means)) if means.size else 0
-    around = sound[max(0, (loudest - 2) * size) : (loudest + 3) * size]
+    alike = _alike(sound[max(0, (loudest - 2) * size) : (loudest + 3) * size])
     floor = float(np.mean(sound[quiet] ** 2)) if quiet.any() else 0.0
     return PowerTrack(
-        period_s=NOISE_STEP_S if hz is None else 1 / hz,
+        period_s=max(NOISE_STEP_S, APART * alike / rate) if hz is None else 1 / hz,
         is_noise=hz is None,
         running=running,
         start_s=start_s,
         rate=rate,
         floor=floor,
-        alike=_alike(around),
+        alike=alike,
         size=math.sqrt(max(float(means.max()) if means.size else 0.0, 1e-20)),
     )
 
