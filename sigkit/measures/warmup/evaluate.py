@@ -130,7 +130,7 @@ def _to_go(shape: Shape, curve: Curve) -> float:
     """Return how far the exponential that fits has yet to go, cents; 0 where none fits."""
     if shape.fit is None:
         return 0.0
-    return float(shape.fit.values[shape.fit.parts] - shape.at(np.array(curve.length_s)))
+    return float(shape.fit.values[shape.fit.parts] - shape.fit.at(np.array(curve.length_s)))
 
 
 def _why_cycling(period: Quantity, size: Quantity, band_cents: float) -> str:

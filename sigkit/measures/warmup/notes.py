@@ -86,8 +86,14 @@ def step_note(steps: pd.DataFrame) -> tuple[str, ...]:
 
 
 def shape_note(shape: Shape, curve: Curve) -> tuple[str, ...]:
-    """Name two exponentials, and a drift that reverses."""
+    """Name a straight drift under an exponential, two exponentials, and a drift that reverses."""
     fit = shape.fit
+    slope, u_slope = (60 * v for v in shape.slope)
+    if slope:
+        return (
+            f"a straight drift of {slope:+.2g} ± {2 * u_slope:.1g} cents/min goes on under the "
+            "exponential approach; the time constant is that of the approach alone",
+        )
     if fit is None or fit.parts == 1:
         return ()
     parts = " and ".join(

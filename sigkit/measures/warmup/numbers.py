@@ -100,13 +100,32 @@ def settling_of(
 
 def time_constant(shape: Shape, length_s: float) -> Quantity:
     """Time constant of the exponential that moves the pitch further."""
-    fit = shape.fit
-    if fit is None:
+    if shape.fit is None:
         return not_measurable("s", shape.reason)
-    main = main_part(shape, length_s)
-    scatter = Term("wander about the exponential", float(fit.u[main]), "A")
-    value = float(fit.values[main])
-    return combine(value, "s", [scatter, Term("grid", length_s * 1e-7, "B"), clock_term(value)])
+    value, u, by_drift = _time_constant_of(shape, main_part(shape, length_s))
+    terms = [Term("wander about the exponential", u, "A"), Term("grid", length_s * 1e-7, "B")]
+    if by_drift > 0:
+        terms.append(Term("straight drift under the exponential", by_drift, "B"))
+    return combine(value, "s", [*terms, clock_term(value)])
+
+
+def _time_constant_of(shape: Shape, part: int) -> tuple[float, float, float]:
+    """Return a time constant, its uncertainty, and that by a straight drift that may lie under it.
+
+    A capture may leave open whether there is one: the mean over both answers, each with its share
+    of the likelihood (Bayesian model averaging).
+    """
+    assert shape.fit is not None
+    value, u = float(shape.fit.values[part]), float(shape.fit.u[part])
+    if shape.other is None:
+        return value, u, 0.0
+    share, other = shape.other
+    apart = float(other.values[0]) - value
+    return (
+        value + share * apart,
+        math.sqrt((1 - share) * u**2 + share * float(other.u[0]) ** 2),
+        math.sqrt(share * (1 - share)) * abs(apart),
+    )
 
 
 def with_clock(time: Quantity) -> Quantity:
@@ -146,9 +165,11 @@ def parts_of(shape: Shape) -> pd.DataFrame:
     if fit is None:
         return pd.DataFrame(columns=columns, dtype=float)
     n = fit.parts
-    rows = [
-        (i + 1, -fit.values[n + 1 + i], fit.u[n + 1 + i], fit.values[i], fit.u[i]) for i in range(n)
-    ]
+    rows = []
+    for i in range(n):
+        tau, u, by_drift = _time_constant_of(shape, i)
+        size, u_size = -fit.values[n + 1 + i], fit.u[n + 1 + i]
+        rows.append((i + 1, size, u_size, tau, math.hypot(u, by_drift)))
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -19,6 +19,7 @@ LOST = 0.13
 """Variance of a random walk about its mean over a window, in its variance over that window."""
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 NOT_SETTLED = "not settled within this recording"
+NOT_PROVEN = "not proven to be settled within this recording"
 
 
 def settling_time(
@@ -141,7 +142,7 @@ def why_unsettled(
     if not settling.measurable:
         return f"{NOT_SETTLED}: {pace}" if pace else settling.reason
     if residual.measurable and (abs(residual.value) + residual.expanded) * quarter_min > 2 * band:
-        return f"{NOT_SETTLED}: settled not proven, its last slope is known too poorly"
+        return f"{NOT_PROVEN}: its last slope is known too poorly"
     if settling.value > end_s - TAIL * length_s:
-        return f"{NOT_SETTLED}: settled not proven, within the band only at its very end"
+        return f"{NOT_PROVEN}: within the band only at its very end"
     return ""

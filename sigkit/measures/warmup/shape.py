@@ -32,7 +32,7 @@ than 5 % of cases, see the benchmark."""
 LEAST_CYCLE_CENTS = 0.1
 MOST_STEPS = 10
 
-Kind = Literal["steady", "line", "one", "two"]
+Kind = Literal["steady", "line", "one", "leaning", "two"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +69,8 @@ class Shape:
 
     Parameters
     ----------
-    kind : {"steady", "line", "one", "two"}
-        No drift, a straight one, or one or two exponential approaches.
+    kind : {"steady", "line", "one", "leaning", "two"}
+        No drift, a straight one, one exponential approach, one upon a straight drift, or two.
     fit : ExponentialFit or None
         The exponentials.
     linear : Linear
@@ -87,6 +87,9 @@ class Shape:
         The steps that were fitted; their columns are the last ones.
     reason : str
         Why there is no time constant; empty where there is one.
+    other : tuple of (float, ExponentialFit) or None
+        One exponential with the straight drift that was left out, or without the one that was
+        allowed for, and its share of the likelihood.
     """
 
     kind: Kind
@@ -99,18 +102,28 @@ class Shape:
     cycle: Cycle | None
     steps_s: tuple[float, ...]
     reason: str = ""
+    other: tuple[float, ExponentialFit] | None = None
 
     @property
     def waves(self) -> list[int]:
         """Which columns are those of the cycle."""
-        first = {"steady": 1, "line": 2, "one": 3, "two": 5}[self.kind]
+        first = {"steady": 1, "line": 2, "one": 3, "leaning": 4, "two": 5}[self.kind]
         return [first, first + 1] if self.cycle is not None else []
 
     def at(self, since_s: Real) -> Real:
         """Return the approach without steps and cycle, cents; nan where there is none."""
         if self.fit is None:
             return np.full(np.shape(since_s), np.nan)
-        return self.fit.at(since_s)
+        value: Real = self.fit.at(since_s) + self.slope[0] * np.asarray(since_s)
+        return value
+
+    @property
+    def slope(self) -> tuple[float, float]:
+        """The straight drift under one exponential approach and its uncertainty, cents/s."""
+        if self.fit is None or self.kind != "leaning":
+            return 0.0, 0.0
+        length_s = float(self.since_s[-1])
+        return float(self.fit.values[3]) / length_s, float(self.fit.u[3]) / length_s
 
 
 def find_shape(since_s: Real, cents: Real, steps_s: Real) -> Shape:
@@ -125,9 +138,9 @@ def find_shape(since_s: Real, cents: Real, steps_s: Real) -> Shape:
 
     Notes
     -----
-    Steady, line, one exponential and two are compared by the Bayesian information criterion [1]_
-    with residuals that wander (see `sigkit.measures.memory`), so that two exponentials, or a cycle,
-    are not seen in what a random walk does by itself.
+    Steady, line, one exponential, one upon a line, and two are compared by the Bayesian information
+    criterion [1]_ with residuals that wander (see `sigkit.measures.memory`), so that two
+    exponentials, or a cycle, are not seen in what a random walk does by itself.
 
     References
     ----------
@@ -148,7 +161,7 @@ def find_shape(since_s: Real, cents: Real, steps_s: Real) -> Shape:
             if cycle is None:
                 break
         found = found if cycle is None else with_cycle
-    kind, fit, linear, columns = found
+    kind, fit, linear, columns, other = found
     reason = _refused(kind, fit)
     return Shape(
         kind,
@@ -161,10 +174,11 @@ def find_shape(since_s: Real, cents: Real, steps_s: Real) -> Shape:
         cycle,
         tuple(steps),
         reason,
+        other,
     )
 
 
-_Found = tuple[Kind, ExponentialFit | None, Linear, Real]
+_Found = tuple[Kind, ExponentialFit | None, Linear, Real, tuple[float, ExponentialFit] | None]
 
 
 def _steps(since_s: Real, steps_s: Real) -> dict[float, Real]:
@@ -184,18 +198,28 @@ def _best(t: Real, c: Real, wander: Wander, beside: Real) -> _Found:
     for kind, columns in plain:
         design = np.column_stack([*columns, beside])
         linear = fit_linear(design, c, wander)
-        every.append((linear.criterion + price * len(columns), (kind, None, linear, design)))
-    for parts in (1, 2):
-        kind = "one" if parts == 1 else "two"
+        every.append((linear.criterion + price * len(columns), (kind, None, linear, design, None)))
+    leaning = np.column_stack([t / t[-1], beside])
+    curved: tuple[tuple[Kind, int, Real], ...] = (
+        ("one", 1, beside),
+        ("leaning", 1, leaning),
+        ("two", 2, beside),
+    )
+    for kind, parts, rest in curved:
         try:
-            fit = fit_exponentials(t, c, parts=parts, beside=beside, wander=wander)
+            fit = fit_exponentials(t, c, parts=parts, beside=rest, wander=wander)
         except SignalError:
             continue
         if kind == "two" and not _two_parts(fit):
             continue
-        cost = fit.criterion + price * (2 * parts + 1)
-        every.append((cost, (kind, fit, fit.linear, fit.columns)))
-    return min(every, key=lambda each: each[0])[1]
+        cost = fit.criterion + price * {"one": 3, "leaning": 4, "two": 5}[kind]
+        every.append((cost, (kind, fit, fit.linear, fit.columns, None)))
+    least, best = min(every, key=lambda each: each[0])
+    for cost, (kind, other, *_) in every:
+        if other is not None and {kind, best[0]} == {"one", "leaning"}:
+            share = 1 / (1 + math.exp((cost - least) / 2))
+            return (*best[:4], (share, other))
+    return best
 
 
 def _two_parts(fit: ExponentialFit) -> bool:
@@ -265,9 +289,9 @@ def _likelihood(columns: Real, c: Real, wander: Wander) -> float:
 
 def _measured(t: Real, c: Real, wander: Wander, cycle: Cycle, found: _Found) -> Cycle | None:
     """Period and size of a cycle with their uncertainties, by a few linearised steps."""
-    kind, fit, _, columns = found
+    kind, _, _, columns, _ = found
     # The waves are the first two columns beside the drift.
-    at = 2 * fit.parts + 1 if fit is not None else 2 if kind == "line" else 1
+    at = {"steady": 1, "line": 2, "one": 3, "leaning": 4, "two": 5}[kind]
     others = np.delete(columns, [at, at + 1], axis=1)
     rate, batch_s = 1 / cycle.period_s, float(np.median(np.diff(t)))
     cosine = sine = 0.0
