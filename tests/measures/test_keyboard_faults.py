@@ -76,8 +76,18 @@ def test_a_plateau_without_a_dip_is_a_double_trigger(tmp_path):
     assert (doubled["key"] - 1).tolist() == list(opens)
     for row, open_s in zip(doubled.itertuples(), opens.values(), strict=True):
         assert row.open_s == pytest.approx(open_s + 0.0012, abs=0.0015)
-        assert "contact opens" in row.reason
+        assert "two attacks" in row.reason
     assert result.double_triggers.value == 4
+
+
+@pytest.mark.parametrize(("contact_s", "open_s"), [(0.016, 0.010), (0.019, 0.019), (0.008, 0.015)])
+def test_a_long_first_contact_is_a_double_trigger(tmp_path, contact_s, open_s):
+    presses = steady_presses(45, errors(8), hold_s=0.4, gap_s=0.3)
+    presses[5] = replace(presses[5], contact_s=contact_s, open_s=open_s)
+    how = Instrument(wave="triangle", rate=24_000, attack_s=0.002, release_s=0.004)
+    result = measured(tmp_path, presses, how=how, keys=8, lowest=45)
+    assert result.keys["status"].tolist() == ["ok"] * 5 + ["double trigger"] + ["ok"] * 2
+    assert result.keys["open_s"][5] == pytest.approx(contact_s + open_s, abs=0.0015)
 
 
 def test_slow_attack_cannot_show_double_triggers(tmp_path):

@@ -290,7 +290,7 @@ def _judge(row: dict[str, Any], presses: list[Press]) -> None:
         )
     if math.isfinite(row["open_s"]):
         row["status"] = DOUBLE
-        said.append(f"contact opens for {1000 * row['open_s']:.0f} ms")
+        said.append(f"two attacks, {1000 * row['open_s']:.0f} ms apart")
     if row["stuck_for_s"] > 0:
         row["status"] = STUCK
         said.append(f"sounds on for {row['stuck_for_s']:.1f} s")

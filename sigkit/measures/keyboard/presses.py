@@ -40,8 +40,9 @@ UNDER_S = 0.02
 HIDDEN_S = 3e-4
 """What is left of an onset that is taken for one attack, from which on it may hide a bounce."""
 FADES_S = 0.5
-WIDEST_S = 0.0225
-"""Longest time between two attacks of one press; beyond, something else is fitted."""
+WIDEST_S = 0.0405
+"""Longest time between two attacks of one press, a contact and a gap of 20 ms; beyond, something
+else is fitted."""
 ROUGH = 0.002
 """Standard uncertainty of a rough pitch: 3.5 cents."""
 EDGE_S = 0.08

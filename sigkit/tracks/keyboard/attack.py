@@ -26,8 +26,8 @@ USUAL_RISE = (0.7, 1.0, 1.4)
 TOUCH_RISE_S = 0.001
 FALLS_S = (0.012, 0.08)
 """Time constants with which the level falls while the contact is open."""
-LEAST_OPEN_S, MOST_OPEN_S = 0.0015, 0.0265
-MOST_CONTACT_S, RELEASES_S = 0.006, (0.003, 0.5)
+LEAST_OPEN_S, MOST_OPEN_S = 0.0015, 0.0445
+MOST_CONTACT_S, RELEASES_S = 0.021, (0.0015, 0.5)
 """Longest touch, and time constants of the level while the contact is open, that are fitted."""
 FEWEST_BLOCKS, QUIET_LEAD_S, REACH_S = 100, 0.015, 0.03
 LEAST_TOUCH = 0.08
@@ -224,7 +224,7 @@ def second_attack(attack: Attack, tau_s: float) -> Touch:
     Returns
     -------
     Touch
-        A touch that lifts the level part of the way, lets it fall for 1.5 to 24 ms and charges it
+        A touch that lifts the level part of the way, lets it fall for 1.5 to 44 ms and charges it
         again; with a slow release that is a plateau, no dip.
     """
     time, product, energy = attack.time_s, attack.product, attack.energy
