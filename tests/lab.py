@@ -25,6 +25,8 @@ OUTPUT = ".jp-Cell-outputArea .jp-OutputArea-output"
 BAR = ".jupyter-widgets.widget-hbox"
 DROPPED_S = 5.0
 """No cell waits or runs for so long, though some have not run."""
+MOST_LOADS = 4
+"""Times that a page is loaded: one that was still being built may drop cells, or its kernel."""
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -109,18 +111,23 @@ def browser():
             chromium.close()
 
 
-def run_all(chromium, address, notebook, *, picture=None, seconds=300):
+def run_all(chromium, address, notebook, *, picture=None, seconds=150):
     """Open a notebook, choose Run All Cells, wait until it is done, and look at the page."""
     page = chromium.new_page(viewport={"width": 1300, "height": 1000})
     _start(address, f"notebooks/{notebook}.ipynb")
     try:
-        page.goto(f"{address}/lab/workspaces/{notebook[:2]}/tree/notebooks/{notebook}.ipynb")
-        page.wait_for_selector(".jp-Notebook .jp-CodeCell", timeout=60_000)
-        idle = ".jp-Notebook-ExecutionIndicator[data-status=idle]"
-        page.wait_for_selector(idle, state="attached", timeout=90_000)
         seen = None
-        while seen is None:
-            seen = _wait_until_done(page, seconds, _run_all_cells(page))
+        for _ in range(MOST_LOADS):
+            page.goto(f"{address}/lab/workspaces/{notebook[:2]}/tree/notebooks/{notebook}.ipynb")
+            page.wait_for_selector(".jp-Notebook .jp-CodeCell", timeout=60_000)
+            idle = ".jp-Notebook-ExecutionIndicator[data-status=idle]"
+            page.wait_for_selector(idle, state="attached", timeout=90_000)
+            begun = _run_all_cells(page)
+            seen = None if begun is None else _wait_until_done(page, seconds, begun)
+            if seen is not None:
+                break
+        else:
+            raise RuntimeError(f"Run All Cells did nothing in {MOST_LOADS} loads of {notebook}")
         page.wait_for_timeout(500)
         _look_at(page, seen)
         if picture is not None:
@@ -151,8 +158,8 @@ def _ask(url, method, content=None):
         return answer.read()
 
 
-def _run_all_cells(page, times=10):
-    """Choose Run, Run All Cells, and return when; a page being built may miss it, so look."""
+def _run_all_cells(page, times=3):
+    """Choose Run, Run All Cells, and return when; a page being built may miss it: then None."""
     menu = page.locator(".lm-MenuBar-item:has(.lm-MenuBar-itemLabel:text-is('Run'))")
     entry = page.locator(".lm-Menu-item:has(.lm-Menu-itemLabel:text-is('Run All Cells'))")
     for _ in range(times):
@@ -167,7 +174,7 @@ def _run_all_cells(page, times=10):
             if any(text != "" for text in _prompts(page)):
                 return begun
         page.keyboard.press("Escape")
-    raise RuntimeError("Run All Cells did nothing")
+    return None
 
 
 def _prompts(page):
