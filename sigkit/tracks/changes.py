@@ -151,12 +151,13 @@ class _Tone:
         if count < 2 * self.scales[0][0].half + 3:
             return []
         rest, done = self.phase.copy(), np.zeros(count, dtype=bool)
-        responses, noise = self._responses(rest, 0, count)
-        self.u_leap = float(np.median(self._usual(responses, noise)[0, LEAP]))
+        responses = self._responses(rest, 0, count)
+        usual = self._usual(responses)
+        self.u_leap = float(np.median(usual[0, LEAP]))
         found: list[tuple[Change, Real]] = []
         for _ in range(MOST):
-            usual = self._usual(responses, noise)
-            clear = np.where(done, 0.0, np.max(np.abs(responses[:, :2]) / usual[:, :2], axis=1))
+            clear = np.max(np.abs(responses[:, :2]) / usual[:, :2], axis=1)
+            clear[:, done] = 0.0
             scale, at = np.unravel_index(np.argmax(clear), clear.shape)
             if not clear[scale, at] > STANDS_OUT:
                 break
@@ -171,7 +172,9 @@ class _Tone:
             rest -= shape
             found.append((change, shape))
             wide = slice(max(0, place - 2 * self.half), min(place + 2 * self.half + 1, count))
-            responses[:, :, wide], _ = self._responses(rest, wide.start, wide.stop)
+            responses[:, :, wide] = self._responses(rest, wide.start, wide.stop)
+            del usual  # hours of it: not two at once
+            usual = self._usual(responses)
         self.least_cents = self._least_cents(usual)
         return self._kept(found, usual[0])
 
@@ -216,10 +219,9 @@ class _Tone:
     def _place(self, time_s: float) -> int:
         return int(np.clip(round((time_s - self.time_s[0]) / self.step_s), 0, self.phase.size - 1))
 
-    def _responses(self, rest: Real, first: int, last: int) -> tuple[Real, Real]:
-        """Responses of the filters at points of the grid, and their noise: infinite at the ends."""
-        shape = (len(self.scales), 4, last - first)
-        out, noise = np.zeros(shape, np.float32), np.full(shape, np.inf, np.float32)
+    def _responses(self, rest: Real, first: int, last: int) -> Real:
+        """Responses of the filters at points of the grid, zero at the ends, shape (., 4, .)."""
+        out = np.zeros((len(self.scales), 4, last - first), np.float32)
         for scale, banks in enumerate(self.scales):
             for bank in banks:
                 begin, end = max(first, bank.half), min(last, rest.size - bank.half)
@@ -229,22 +231,30 @@ class _Tone:
                 inside = slice(begin - first, end - first)
                 for row, weights in enumerate(bank.rows):
                     out[scale, row, inside] = np.correlate(part, weights, "valid")
-                noise[scale, :, inside] = (self.u * bank.gain)[:, None]
-        return out, noise
+        return out
 
-    def _usual(self, responses: Real, noise: Real) -> Real:
+    def _noise(self) -> Real:
+        """Noise of the responses on the whole grid: infinite at the ends."""
+        noise = np.full((len(self.scales), 4, self.phase.size), np.inf, np.float32)
+        for scale, banks in enumerate(self.scales):
+            for bank in banks:
+                inside = slice(bank.half, max(bank.half, self.phase.size - bank.half))
+                noise[scale, :, inside] = (self.u * bank.gain)[:, None]
+        return noise
+
+    def _usual(self, responses: Real) -> Real:
         """Scale of the responses around each instant: their noise, or what is usual there."""
         every = max(1, self.half // 4)
         size = 2 * round(USUAL_S / 2 / (every * self.step_s)) + 1
-        usual = noise.copy()
-        for scale, row in np.ndindex(noise.shape[:2]):
-            at = np.flatnonzero(np.isfinite(noise[scale, row]))[::every]
+        usual = self._noise()
+        for scale, row in np.ndindex(usual.shape[:2]):
+            at = np.flatnonzero(np.isfinite(usual[scale, row]))[::every]
             if not at.size:
                 continue
             seen = np.abs(responses[scale, row, at])
             around = 1.4826 * ndimage.median_filter(seen, size, mode="mirror")
-            around = np.interp(np.arange(noise.shape[2]), at, around)
-            usual[scale, row] = np.maximum(noise[scale, row], around)
+            around = np.interp(np.arange(usual.shape[2]), at, around)
+            np.maximum(usual[scale, row], around, out=usual[scale, row], casting="same_kind")
         return usual
 
     def _explained(
@@ -261,7 +271,7 @@ class _Tone:
                 time_s += float(np.clip(-responses[LEAP, at] / size, -reach_s, reach_s))
             after = self.time_s - time_s
             shape = size * (np.maximum(after, 0.0) if kind == "step" else (after >= 0))
-            left, _ = self._responses(rest - shape, near.start, near.stop)
+            left = self._responses(rest - shape, near.start, near.stop)
             unexplained = float(np.sum((left[scale, :2] / usual[:2, near]) ** 2))
             if unexplained < least:
                 least, best = unexplained, (self._change(kind, time_s, size, usual[:, at]), shape)
@@ -302,7 +312,7 @@ class _Tone:
             return False
         stays = max(1, round(STAYS_S / self.step_s) - self.beside)
         lasting = (self._pace(at, 1, stays) - self._pace(at, -1, stays)) * to_cents
-        responses, _ = self._responses(alone, at, at + 1)
+        responses = self._responses(alone, at, at + 1)
         sharp = float(responses[0, BEND, 0]) * to_cents
         if not (lasting / step.size > 0.5 and sharp / step.size > SHARP):
             return False
