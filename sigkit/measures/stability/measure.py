@@ -233,15 +233,13 @@ def measure_stability(
         more = [Term(MAINS_AT_ENDS, at_ends[1], "B")] if at_ends else []
         drift = combine(drift.value, "cents/min", [*drift.budget, *more, clock_term(drift.value)])
     vibrato = vibrato_of(phase)
-    windows = windows_of(
-        track,
-        reference_hz,
-        capture.duration_s,
-        wobble.lines,
-        vibrato,
-        jumps["time_s"].to_numpy(np.float64),
-    )
+    steps_s = jumps["time_s"].to_numpy(np.float64)
+    lines_hz = [hz for hz, _ in wobble.lines]
+    windows = windows_of(track, reference_hz, capture.duration_s, wobble.lines, vibrato, steps_s)
     peak_to_peak, wander = extents_of(windows)
+    # Before the second opinion, whose library takes as much memory as hours of a note.
+    jitter = jitter_of(phase, reference_hz, steps_s=steps_s, lines_hz=lines_hz)
+    allan = _allan(phase, reference_hz)
     return StabilityResult(
         source=source_of(capture),
         settings={"nominal_hz": nominal_hz, "mains_hz": mains_hz},
@@ -264,16 +262,11 @@ def measure_stability(
         peak_to_peak=peak_to_peak,
         drift=drift,
         wander=wander,
-        jitter=jitter_of(
-            phase,
-            reference_hz,
-            steps_s=jumps["time_s"].to_numpy(np.float64),
-            lines_hz=[hz for hz, _ in wobble.lines],
-        ),
+        jitter=jitter,
         mains_wobble=wobble.peak,
         jumps=jumps,
         recorder_faults=faults,
-        allan=_allan(phase, reference_hz),
+        allan=allan,
         nominal_hz=nominal_hz,
         track=track,
         wobble_at_most=() if wobble.bound is None else (wobble.bound,),
