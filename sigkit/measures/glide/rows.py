@@ -24,7 +24,6 @@ from sigkit.measures.glide.fit import fit_glide
 from sigkit.measures.glide.gaps import Gap, without_gaps
 from sigkit.measures.glide.landing import Stand, rough_stand, stands_of
 from sigkit.measures.glide.model import LINEAR, Fit
-from sigkit.measures.glide.noise import noise_in_hold
 from sigkit.measures.glide.over import overshoot_of
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
 from sigkit.measures.glide.waver import waver_of
@@ -201,14 +200,14 @@ def _over(curve: Curve, read: Read | None, fit: Fit, marks: Marks) -> dict[str, 
     late_s = read.late_s if read else fit.start_s + fit.law.when(0.9) * fit.seconds
     late = curve.time_s > late_s
     way = 1 if fit.numbers[3] > fit.numbers[2] else -1
-    to_go = 1200 * (float(fit.numbers[3]) - fit.log2_at(curve.time_s[late]))
-    scatter, jitter = noise_in_hold(fit.hold, fit.jitters)
+    span = 1200 * abs(float(fit.numbers[3] - fit.numbers[2]))
+    to_go = span * (1 - fit.law.progress((curve.time_s[late] - fit.start_s) / fit.seconds))
     over, u_over = overshoot_of(
         curve.time_s[late],
         way * curve.cents[late],
         read.seconds if read else fit.seconds,
-        0 * to_go if read else way * to_go,
-        (math.sqrt(scatter) * marks.fine_sd[1], jitter),
+        0 * to_go if read else to_go,
+        marks.fine_sd[1],
     )
     return {"overshoot_cents": over, "u_overshoot_cents": u_over}
 
