@@ -132,7 +132,7 @@ class _Heard:
         cents, count = np.array(self._cents), len(self._cents)
         moves, steady, loud = _moves(cents, np.array(self._level))
         firsts = [0, *(move.last + 1 for move in moves)]
-        stops = [*(move.first for move in moves[1:]), count]
+        stops = _stops(cents, moves, steady)
         for move, first, stop in zip(moves, firsts, stops, strict=False):
             if self._begin + move.first < self._done:
                 continue
@@ -236,6 +236,24 @@ def _moves(cents: Real, level: Real) -> tuple[list[_Move], Flags, Flags]:
         else:
             out.append(run)
     return out, steady, loud
+
+
+def _stops(cents: Real, moves: list[_Move], steady: Flags) -> list[int]:
+    """Return until where the note after each move is held: a swing about it does not leave it."""
+    stops, stop = [], cents.size
+    for i in range(len(moves) - 1, -1, -1):
+        stops.append(stop)
+        begin = moves[i - 1].last + 1 if i else 0
+        before = np.flatnonzero(steady[begin : moves[i].first]) + begin
+        later = np.flatnonzero(steady[moves[i].last + 1 : stop]) + moves[i].last + 1
+        swings = (
+            before.size
+            and later.size
+            and abs(float(np.median(cents[later]) - np.median(cents[before]))) < LEAST_CENTS
+        )
+        if not swings:
+            stop = moves[i].first
+    return stops[::-1]
 
 
 def _direction(cents: Real, steady: Flags, run: slice) -> float:

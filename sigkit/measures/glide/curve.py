@@ -1,4 +1,4 @@
-"""What a glide does beside its law: steps, plateaux, overshoot, and the time of no law."""
+"""What a glide does beside its law: steps, plateaux, and the time of no law."""
 
 from __future__ import annotations
 
@@ -31,8 +31,6 @@ FEWEST_FOR_STEPS = 40
 """Periods below which a quick glide rises so much from one to the next that no step can be told."""
 FEWEST = 12
 """Periods in a glide below which its inside can't be looked at."""
-OVER_S, OVER_PERIODS = 0.005, 3
-"""Overshoot is that of means over so long, at least so many periods."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,43 +161,6 @@ def _steps(curve: Curve, span: float, low_log2: float) -> list[Fault]:
             excess = float(rise[i] - math.copysign(beside[i], rise[i]))
             out.append(Fault("step", float(t[i + 1]), hz, float(share), excess, 0.0))
     return out
-
-
-def overshoot_of(
-    curve: Curve, from_s: float, final_cents: float, jitter: float
-) -> tuple[float, float]:
-    """Return how far the pitch goes beyond where it lands, and its standard uncertainty, cents.
-
-    The largest mean over 5 ms, or 3 periods, after ``from_s``, where 90 % of the interval are
-    covered, beyond the pitch of the last fifth of the note, or the pitch it is still rising to
-    (``final_cents``, signed). The largest of many means is more than that of none with noise: by
-    nothing where the pitch stands out, and by what noise makes of so many where it does not. Half
-    of that is taken off, and it is in the uncertainty (rectangular). ``jitter`` is the relative
-    standard deviation of a period.
-    """
-    late = np.flatnonzero(curve.time_s > from_s)
-    if late.size < 4 * OVER_PERIODS:
-        return math.nan, math.nan
-    t, cents = curve.time_s[late], curve.cents[late] * math.copysign(1, final_cents)
-    width = max(OVER_PERIODS, math.ceil(OVER_S / float(np.median(np.diff(t)))))
-    if late.size < 4 * width:
-        return math.nan, math.nan
-    total = np.concatenate([[0.0], np.cumsum(cents)])
-    means = (total[width:] - total[:-width]) / width
-    landed = cents[-max(width, late.size // 5) :]
-    # Periods that share a mark err against each other: a mean's error is that of its two ends.
-    each = float(np.median(curve.u_cents[late]))
-    u_mean, u_landed = (_u_of_mean(each, jitter, many) for many in (width, landed.size))
-    # Hum moves marks slowly, which their scatter does not show: the means of the note held do.
-    u = math.hypot(max(u_mean, float(np.std(means[-landed.size :]))), u_landed)
-    chance = u * math.sqrt(2 * math.log(max(2.0, means.size / width)))
-    beyond = float(means.max()) - max(float(landed.mean()), abs(final_cents))
-    return max(0.0, beyond - chance / 2), math.hypot(u, chance / math.sqrt(12))
-
-
-def _u_of_mean(each: float, jitter: float, many: int) -> float:
-    """Return the standard uncertainty of the mean pitch of periods, cents."""
-    return math.hypot(each / many, CENTS / math.log(2) * jitter / math.sqrt(many))
 
 
 def misfit_cents(curve: Curve, fit: Fit) -> float:

@@ -18,13 +18,13 @@ from sigkit.measures.glide.curve import (
     curve_of,
     faults_of,
     misfit_cents,
-    overshoot_of,
     read_off,
 )
 from sigkit.measures.glide.fit import fit_glide
 from sigkit.measures.glide.gaps import Gap, without_gaps
 from sigkit.measures.glide.landing import Stand, rough_stand, stands_of
 from sigkit.measures.glide.model import LINEAR, Fit
+from sigkit.measures.glide.over import overshoot_of
 from sigkit.measures.glide.terms import COLUMNS, SCATTER
 from sigkit.measures.glide.waver import waver_of
 from sigkit.tracks.marks import Marks, find_marks
@@ -185,6 +185,7 @@ def measured(heard: Heard, fit: Fit) -> Measured:
     faults = []
     if not row["reason"]:
         faults = faults_of(curve, 1200 * (high - low), start_s, end_s, low)
+        row |= _over(curve, read, fit, marks)
     row |= {"start_s": change.start_s + start_s, "glitches": len(faults)}
     return Measured(
         row,
@@ -192,6 +193,23 @@ def measured(heard: Heard, fit: Fit) -> Measured:
         _later(faults, change.start_s),
         _drawn(curve, start_s, end_s),
     )
+
+
+def _over(curve: Curve, read: Read | None, fit: Fit, marks: Marks) -> dict[str, object]:
+    """Row of how far a pitch goes beyond where it lands."""
+    late_s = read.late_s if read else fit.start_s + fit.law.when(0.9) * fit.seconds
+    late = curve.time_s > late_s
+    way = 1 if fit.numbers[3] > fit.numbers[2] else -1
+    span = 1200 * abs(float(fit.numbers[3] - fit.numbers[2]))
+    to_go = span * (1 - fit.law.progress((curve.time_s[late] - fit.start_s) / fit.seconds))
+    over, u_over = overshoot_of(
+        curve.time_s[late],
+        way * curve.cents[late],
+        read.seconds if read else fit.seconds,
+        0 * to_go if read else to_go,
+        marks.fine_sd[1],
+    )
+    return {"overshoot_cents": over, "u_overshoot_cents": u_over}
 
 
 def _falls_back(curve: Curve, read: Read) -> float:
@@ -254,8 +272,6 @@ def _without_time(change: NoteChange, reason: str, *, whole: bool = True) -> Mea
 
 def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
     """Row of a glide that follows no law."""
-    final = 1200 * (read.to_log2 - float(fit.numbers[2]))
-    over, u_over = overshoot_of(curve, read.late_s, final, fit.jitter)
     inside = (curve.time_s > read.start_s) & (curve.time_s < read.end_s)
     return {
         "from_hz": 2.0**read.from_log2,
@@ -273,8 +289,6 @@ def _of_curve(read: Read, curve: Curve, fit: Fit) -> dict[str, object]:
         )
         if math.isfinite(read.settled_s)
         else math.nan,
-        "overshoot_cents": over,
-        "u_overshoot_cents": u_over,
         "periods": float(np.count_nonzero(inside)),
     }
 
@@ -312,10 +326,7 @@ def _of_law(fit: Fit, curve: Curve) -> dict[str, object]:
         }
     out |= {"law": fit.law_name, "glide_time_s": seconds, "u_glide_time_s": u_seconds}
     out |= {COLUMNS[name]: u for name, u in terms.items()}
-    out |= _times_after(fit, span)
-    late_s = fit.start_s + fit.law.when(0.9) * seconds
-    over, u_over = overshoot_of(curve, late_s, span, fit.jitter)
-    return out | {"overshoot_cents": over, "u_overshoot_cents": u_over}
+    return out | _times_after(fit, span)
 
 
 def _times_after(fit: Fit, span: float) -> dict[str, object]:
