@@ -12,7 +12,9 @@ from sigkit.measures.envelope.crossings import Crossing, crossing
 from sigkit.measures.envelope.fit import NoteFit
 from sigkit.measures.envelope.model import MOST_LOG, level_of, to_an_eth
 from sigkit.measures.envelope.sixty import MODEL_SHARE, sixty_down
+from sigkit.measures.envelope.tail import followed_tail
 from sigkit.measures.envelope.told import RELEASE, Numbers, shape_at, spread
+from sigkit.tracks.envelope.carrier import CarrierTrack
 
 BENDS = 0.8
 """Time constants of the release over which a fall's logarithm is a parabola, whatever follows."""
@@ -154,6 +156,12 @@ def _times(
             break
         seen[down] = own
         out.values[names[down]] = (found.time_s - off, u)
+        if down == DOWN_DB[0] and isinstance(source, CarrierTrack):
+            # The phase was followed as far down as every group of periods told its own.
+            peak_s = out.values["onset_s"][0] + out.values["onset_to_peak_s"][0]
+            steady_s = min(peak_s, off) if math.isfinite(peak_s) else off
+            tail = (own.time_s, share, own.fall_s)
+            source, stop_s = followed_tail(source, steady_s, tail, stop_s)
         begin = own.time_s - 0.5 * (own.time_s - begin)
         fall_s = own.fall_s
     missing = [down for down in DOWN_DB if down not in seen]

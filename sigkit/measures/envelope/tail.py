@@ -1,0 +1,156 @@
+"""The phase of a carrier followed on below the noise, and how long what is heard tells it.
+
+A coherent mean of a tail along a phase that no longer fits reads too low, and a note that seems to
+close early is foretold too soon.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy import linalg
+
+from sigkit.arrays import Complex, Real
+from sigkit.tracks.envelope.carrier import CarrierTrack
+
+GROUPS = 160
+"""Values of the phase from the peak on."""
+BEYOND = 8.0
+"""Times of fall to 1/e after the last crossing in which the phase is looked for."""
+KNOWN, ROUNDS = 0.05, 20
+"""Share of the level that an unknown phase may take from it where it is still followed, and rounds
+in which it is followed on."""
+HEARD = 4.0
+"""Standard deviations from which on the level of a group is what is heard, not what is expected."""
+LEAST, DECADES, A_DECADE = 1e-3, 8, 1
+"""Wander that is looked for: from what takes so much of the level over the whole, for so many
+decades of its power, in so many steps each."""
+FEWEST = 12
+"""Groups that a phase is followed from at least."""
+
+
+def followed_tail(
+    carrier: CarrierTrack, start_s: float, last: tuple[float, float, float], stop_s: float
+) -> tuple[CarrierTrack, float]:
+    """Follow a carrier's phase as far into the noise as the sound tells it.
+
+    Parameters
+    ----------
+    carrier : CarrierTrack
+        The envelope along the phase so far, which is true down to the last crossing.
+    start_s : float
+        From when on the note is steady.
+    last : tuple of float
+        The last crossing that was seen, its level, and in what time the level falls to 1/e there.
+    stop_s : float
+        When the next note begins, or the sound ends.
+
+    Returns
+    -------
+    carrier : CarrierTrack
+        The envelope along the phase as it was followed.
+    known_s : float
+        Until when an unknown phase takes less than a share of `KNOWN` from the level.
+
+    Notes
+    -----
+    The frequency is taken for a random walk, its phase for that on a straight line (a smoothing
+    spline; G. Wahba, J. Royal Stat. Soc. B 40 (1978), 364-372, from memory). How strong the walk
+    is, the sound itself tells: all strengths alike beforehand are averaged by their restricted
+    likelihoods. What a group of periods says of its phase is linear in its sound at the level that
+    is expected there, hence counts as much as it can however deep it lies in the noise. Groups are
+    taken in where those before them foretell their phase well enough for that.
+    """
+    at, level, fall_s = last
+    points = carrier.points
+    first = math.ceil(np.searchsorted(carrier.time_s, start_s) / points)
+    end = np.searchsorted(carrier.time_s, min(stop_s, at + BEYOND * fall_s))
+    size = max(1, (int(end) // points - first) // GROUPS)
+    count = (int(end) // points - first) // size
+    if count < FEWEST:
+        return carrier, stop_s
+    part = slice(first * points, (first + count * size) * points)
+    rows = carrier.sound[part].reshape(count, size, points).mean(axis=1)
+    when = carrier.time_s[part].reshape(count, -1).mean(axis=1)
+    wave = np.fft.rfft(carrier.wave)[1 : (points + 1) // 2]
+    product = np.fft.rfft(rows)[:, 1 : (points + 1) // 2] * np.conj(wave)
+    orders = np.arange(1, wave.size + 1)
+    power = np.abs(wave) ** 2
+    energy, sharp = float(power.sum()), float(power @ orders**2)
+    if not sharp > 0:
+        return carrier, stop_s
+    u_gain = carrier.noise * math.sqrt(points / (2 * energy * size))
+    takes = 0.5 * (2 * math.pi) ** 2 * sharp / energy
+    # The phase of the course against an even one is part of the walk.
+    place = (first + (np.arange(count) + 0.5) * size).astype(float)
+    even = np.polynomial.Polynomial.fit(when, place, 1)
+    own = place - even(when)
+    expected = level * np.exp(-np.maximum(when - at, 0.0) / fall_s)
+    walk = _Walk(when, LEAST / takes)
+    turn, used = np.zeros(count), when <= at
+    if used.sum() < FEWEST:
+        return carrier, stop_s
+    known = used
+    for _ in range(ROUNDS):
+        turned = product * _turn(orders, turn)
+        gain = turned.real.sum(axis=1) / energy
+        heard = (gain > HEARD * u_gain) & (used | (gain > expected))
+        size_of = np.where(heard, gain, expected)
+        off = turned.imag @ orders / (2 * math.pi * sharp * size_of)
+        noise = (u_gain / size_of) ** 2 / (2 * takes)
+        path, spread = walk.smoothed(own + turn + off, noise, used)
+        turn = path - own
+        sure = takes * spread < KNOWN
+        beyond = np.flatnonzero(~sure & (when > at))
+        known = np.arange(count) < (int(beyond[0]) if beyond.size else count)
+        if np.array_equal(known | used, used):
+            break
+        used = used | known
+    inner = np.concatenate([[place[0] - 0.5 * size], place, [place[-1] + 0.5 * size]])
+    ahead = np.interp(inner, place, turn)
+    until = stop_s if known.all() else float(when[int(np.flatnonzero(~known)[0])])
+    return carrier.ahead(inner, ahead).on_wave(carrier.wave), until
+
+
+def _turn(orders: Real, turn: Real) -> Complex:
+    out: Complex = np.exp(-2j * np.pi * turn[:, None] * orders)
+    return out
+
+
+class _Walk:
+    """A phase whose frequency walks at random, smoothed with all strengths of that walk."""
+
+    def __init__(self, time_s: Real, least: float) -> None:
+        t = (time_s - time_s[0]) / (time_s[-1] - time_s[0])
+        short, long = np.minimum.outer(t, t), np.maximum.outer(t, t)
+        self.kernel = short**2 * (3 * long - short) / 2
+        self.straight = np.stack([np.ones_like(t), t - t.mean()], axis=1)
+        self.strengths = least * 10 ** (np.arange(DECADES * A_DECADE + 1) / A_DECADE)
+
+    def smoothed(self, phase: Real, noise: Real, used: np.ndarray) -> tuple[Real, Real]:
+        """Return the phase everywhere and its variance, from where it is used."""
+        y, x = phase[used], self.straight[used]
+        means, variances, scores = [], [], []
+        for strength in self.strengths.tolist():
+            across = strength * self.kernel[:, used]
+            factor = linalg.cho_factor(across[used] + np.diag(noise[used]), lower=True)
+            solved = linalg.cho_solve(factor, np.column_stack([x, y, across.T]))
+            by_x, by_y, by_k = solved[:, :2], solved[:, 2], solved[:, 3:]
+            inner = x.T @ by_x
+            line = np.linalg.solve(inner, x.T @ by_y)
+            left = float(y @ by_y - line @ (x.T @ by_y))
+            dof = y.size - 2
+            # Noise that is more than that of the quiet is not laid on the walk.
+            grown = max(1.0, left / dof)
+            rest = self.straight - across @ by_x
+            means.append(self.straight @ line + across @ (by_y - by_x @ line))
+            own = strength * np.diag(self.kernel) - np.einsum("ij,ji->i", across, by_k)
+            own = own + np.einsum("ij,ij->i", rest, np.linalg.solve(inner, rest.T).T)
+            variances.append(grown * own)
+            whole = 2 * np.sum(np.log(np.diag(factor[0]))) + np.linalg.slogdet(inner)[1]
+            scores.append(-0.5 * (whole + dof * math.log(grown) + left / grown))
+        weight = np.exp(np.array(scores) - max(scores))
+        mean = np.average(means, axis=0, weights=weight)
+        variance = np.average(variances + (means - mean) ** 2, axis=0, weights=weight)
+        return mean, variance
