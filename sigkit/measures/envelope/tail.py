@@ -11,16 +11,19 @@ import math
 import numpy as np
 from scipy import linalg
 
-from sigkit.arrays import Complex, Real
+from sigkit.arrays import Flags, Real
 from sigkit.tracks.envelope.carrier import CarrierTrack
 
 GROUPS = 160
 """Values of the phase from the peak on."""
 BEYOND = 8.0
 """Times of fall to 1/e after the last crossing in which the phase is looked for."""
-KNOWN, ROUNDS = 0.05, 20
-"""Share of the level that an unknown phase may take from it where it is still followed, and rounds
-in which it is followed on."""
+KNOWN, STEPS = 0.05, 12
+"""Share of the level that an unknown phase may take from it where it is still followed, and steps
+at least in which it is followed on."""
+ROUNDS, CALM, PASSES, STILL = 30, 1e-4, 3, 2e-3
+"""Most rounds of that, the share of the level that the last may move, times that the sound is read
+anew, and the change of the phase from group to group, in periods, from which on it is."""
 HEARD = 4.0
 """Standard deviations from which on the level of a group is what is heard, not what is expected."""
 LEAST, DECADES, A_DECADE = 1e-3, 8, 1
@@ -65,11 +68,39 @@ def followed_tail(
     at, level, fall_s = last
     points = carrier.points
     first = math.ceil(np.searchsorted(carrier.time_s, start_s) / points)
-    end = np.searchsorted(carrier.time_s, min(stop_s, at + BEYOND * fall_s))
-    size = max(1, (int(end) // points - first) // GROUPS)
-    count = (int(end) // points - first) // size
-    if count < FEWEST:
+    end = int(np.searchsorted(carrier.time_s, min(stop_s, at + BEYOND * fall_s))) // points
+    size = max(1, (end - first) // GROUPS)
+    count = (end - first) // size
+    place = (first + (np.arange(count) + 0.5) * size).astype(float)
+    used = np.interp(place * points, np.arange(carrier.time_s.size), carrier.time_s) <= at
+    if used.sum() < FEWEST:
         return carrier, stop_s
+    known = used
+    for _ in range(PASSES):
+        # Along a phase that is nearly right, less of it is lost within each group.
+        turn, known = _followed(carrier, (first, size, count), last, used | known)
+        inner = np.concatenate([[place[0] - 0.5 * size], place, [place[-1] + 0.5 * size]])
+        carrier = carrier.ahead(inner, np.interp(inner, place, turn)).on_wave(carrier.wave)
+        if np.ptp(np.diff(turn[known])) < STILL:
+            break
+    return carrier, stop_s if known.all() else float(
+        carrier.time_s[(first + int(known.sum()) * size) * points]
+    )
+
+
+def _followed(
+    carrier: CarrierTrack,
+    groups: tuple[int, int, int],
+    last: tuple[float, float, float],
+    used: Flags,
+) -> tuple[Real, Flags]:
+    """Return by how much the phase of each group of periods is ahead, and from which on it is known.
+
+    The groups are the first period, their size and how many there are.
+    """
+    first, size, count = groups
+    at, level, fall_s = last
+    points = carrier.points
     part = slice(first * points, (first + count * size) * points)
     rows = carrier.sound[part].reshape(count, size, points).mean(axis=1)
     when = carrier.time_s[part].reshape(count, -1).mean(axis=1)
@@ -77,45 +108,39 @@ def followed_tail(
     product = np.fft.rfft(rows)[:, 1 : (points + 1) // 2] * np.conj(wave)
     orders = np.arange(1, wave.size + 1)
     power = np.abs(wave) ** 2
-    energy, sharp = float(power.sum()), float(power @ orders**2)
-    if not sharp > 0:
-        return carrier, stop_s
+    energy = float(power.sum())
     u_gain = carrier.noise * math.sqrt(points / (2 * energy * size))
-    takes = 0.5 * (2 * math.pi) ** 2 * sharp / energy
+    squares = (2 * math.pi * orders) ** 2
+    takes = 0.5 * float(power @ squares) / energy
     # The phase of the course against an even one is part of the walk.
     place = (first + (np.arange(count) + 0.5) * size).astype(float)
-    even = np.polynomial.Polynomial.fit(when, place, 1)
-    own = place - even(when)
+    own = place - np.polynomial.Polynomial.fit(when, place, 1)(when)
     expected = level * np.exp(-np.maximum(when - at, 0.0) / fall_s)
     walk = _Walk(when, LEAST / takes)
-    turn, used = np.zeros(count), when <= at
-    if used.sum() < FEWEST:
-        return carrier, stop_s
-    known = used
+    turn, spread = np.zeros(count), np.zeros(count)
     for _ in range(ROUNDS):
-        turned = product * _turn(orders, turn)
+        turned = product * np.exp(-2j * np.pi * turn[:, None] * orders)
         gain = turned.real.sum(axis=1) / energy
         heard = (gain > HEARD * u_gain) & (used | (gain > expected))
         size_of = np.where(heard, gain, expected)
-        off = turned.imag @ orders / (2 * math.pi * sharp * size_of)
-        noise = (u_gain / size_of) ** 2 / (2 * takes)
+        # Of harmonics that may have turned too far, less is taken.
+        kept = np.exp(-0.5 * np.minimum(spread, 1.0)[:, None] * squares)
+        bend = kept @ (power * squares)
+        pull = np.sum(kept * turned.imag * (2 * math.pi * orders), axis=1)
+        off = pull / (bend * size_of)
+        noise = energy * (kept**2 @ (power * squares)) * (u_gain / (bend * size_of)) ** 2
         path, spread = walk.smoothed(own + turn + off, noise, used)
+        moved = path - own - turn
         turn = path - own
-        sure = takes * spread < KNOWN
-        beyond = np.flatnonzero(~sure & (when > at))
-        known = np.arange(count) < (int(beyond[0]) if beyond.size else count)
-        if np.array_equal(known | used, used):
+        told = (takes * spread < KNOWN) | (when <= at)
+        known = np.arange(count) < (count if told.all() else int(np.argmin(told)))
+        more = used | known
+        # Step by step: what is near tells how strongly the pitch wanders further on.
+        more[int(used.sum()) + max(1, count // STEPS) :] = False
+        if np.array_equal(more, used) and takes * float(np.max(moved[used] ** 2)) < CALM:
             break
-        used = used | known
-    inner = np.concatenate([[place[0] - 0.5 * size], place, [place[-1] + 0.5 * size]])
-    ahead = np.interp(inner, place, turn)
-    until = stop_s if known.all() else float(when[int(np.flatnonzero(~known)[0])])
-    return carrier.ahead(inner, ahead).on_wave(carrier.wave), until
-
-
-def _turn(orders: Real, turn: Real) -> Complex:
-    out: Complex = np.exp(-2j * np.pi * turn[:, None] * orders)
-    return out
+        used = more
+    return turn, known
 
 
 class _Walk:
@@ -128,7 +153,7 @@ class _Walk:
         self.straight = np.stack([np.ones_like(t), t - t.mean()], axis=1)
         self.strengths = least * 10 ** (np.arange(DECADES * A_DECADE + 1) / A_DECADE)
 
-    def smoothed(self, phase: Real, noise: Real, used: np.ndarray) -> tuple[Real, Real]:
+    def smoothed(self, phase: Real, noise: Real, used: Flags) -> tuple[Real, Real]:
         """Return the phase everywhere and its variance, from where it is used."""
         y, x = phase[used], self.straight[used]
         means, variances, scores = [], [], []
