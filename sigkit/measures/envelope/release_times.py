@@ -139,15 +139,21 @@ def _times(
     begin, fall_s = off, release_s
     whole: WholeRelease | None = None
     looked = out.flags["law"] == "exponential"
+    peak_s = out.values["onset_s"][0] + out.values["onset_to_peak_s"][0]
+    steady_s = min(peak_s, off) if math.isfinite(peak_s) else off
+    known_s = stop_s
+    if isinstance(source, CarrierTrack):
+        # Its phase was smoothed for all notes alike, as far down as each group told its own.
+        source, known_s = followed_tail(source, steady_s, (off, level, fall_s), stop_s)
     for down in DOWN_DB:
         share = level * 10 ** (-down / 20)
-        found = crossing(source, share, begin, stop_s, fall_s, shortest_s, BENDS * release_s)
+        found = crossing(source, share, begin, known_s, fall_s, shortest_s, BENDS * release_s)
         if found is None or share < getattr(source, "hidden", 0.0):
             break
         own = found
         if not looked and down < DOWN_DB[-1] and found.u_time_s > NEAR_NOISE * (found.time_s - off):
             looked = True
-            bounds = (off + 2 * u_off, stop_s)
+            bounds = (off + 2 * u_off, known_s)
             whole = whole_release(source, level, release_s, bounds, shortest_s, power)
         if down < DOWN_DB[-1]:
             found = _surer(found, whole, share)
@@ -156,12 +162,9 @@ def _times(
             break
         seen[down] = own
         out.values[names[down]] = (found.time_s - off, u)
-        if down == DOWN_DB[0] and isinstance(source, CarrierTrack):
-            # The phase was followed as far down as every group of periods told its own.
-            peak_s = out.values["onset_s"][0] + out.values["onset_to_peak_s"][0]
-            steady_s = min(peak_s, off) if math.isfinite(peak_s) else off
+        if down < DOWN_DB[-1] and isinstance(source, CarrierTrack):
             tail = (own.time_s, share, own.fall_s)
-            source, stop_s = followed_tail(source, steady_s, tail, stop_s)
+            source, known_s = followed_tail(source, steady_s, tail, stop_s)
         begin = own.time_s - 0.5 * (own.time_s - begin)
         fall_s = own.fall_s
     missing = [down for down in DOWN_DB if down not in seen]
@@ -177,7 +180,7 @@ def _times(
     if out.flags["law"] == "exponential":
         return  # Its fall slows on its way, so that nothing is foretold.
     if missing[0] == 60 or (missing[0] == 40 and seen):
-        _extrapolated(out, source, knee, release_s, seen, stop_s, power)
+        _extrapolated(out, source, knee, release_s, seen, known_s, power)
 
 
 def _surer(found: Crossing, whole: WholeRelease | None, level: float) -> Crossing:

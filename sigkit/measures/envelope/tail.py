@@ -79,13 +79,16 @@ def followed_tail(
     for _ in range(PASSES):
         # Along a phase that is nearly right, less of it is lost within each group.
         turn, known = _followed(carrier, (first, size, count), last, used | known)
-        inner = np.concatenate([[place[0] - 0.5 * size], place, [place[-1] + 0.5 * size]])
-        carrier = carrier.ahead(inner, np.interp(inner, place, turn)).on_wave(carrier.wave)
+        # After them the phase goes on as it ends; from its first point it is counted.
+        stop = float(carrier.gain.size)
+        beyond = turn[-1] + (turn[-1] - turn[-2]) / size * (stop - place[-1])
+        ahead = np.concatenate([[0.0], turn, [beyond]])
+        carrier = carrier.ahead(np.concatenate([[0.0], place, [stop]]), ahead)
+        carrier = carrier.on_wave(carrier.wave)
         if np.ptp(np.diff(turn[known])) < STILL:
             break
-    return carrier, stop_s if known.all() else float(
-        carrier.time_s[(first + int(known.sum()) * size) * points]
-    )
+    until = carrier.time_s[(first + int(known.sum()) * size) * points - 1]
+    return carrier, min(float(until), stop_s)
 
 
 def _followed(
@@ -159,21 +162,21 @@ class _Walk:
         means, variances, scores = [], [], []
         for strength in self.strengths.tolist():
             across = strength * self.kernel[:, used]
-            factor = linalg.cho_factor(across[used] + np.diag(noise[used]), lower=True)
-            solved = linalg.cho_solve(factor, np.column_stack([x, y, across.T]))
-            by_x, by_y, by_k = solved[:, :2], solved[:, 2], solved[:, 3:]
-            inner = x.T @ by_x
-            line = np.linalg.solve(inner, x.T @ by_y)
-            left = float(y @ by_y - line @ (x.T @ by_y))
+            lower = linalg.cholesky(across[used] + np.diag(noise[used]), lower=True)
+            white = linalg.solve_triangular(lower, np.column_stack([x, y, across.T]), lower=True)
+            by_x, by_y, by_k = white[:, :2], white[:, 2], white[:, 3:]
+            inner = by_x.T @ by_x
+            line = np.linalg.solve(inner, by_x.T @ by_y)
+            left = float(np.sum((by_y - by_x @ line) ** 2))
             dof = y.size - 2
             # Noise that is more than that of the quiet is not laid on the walk.
             grown = max(1.0, left / dof)
-            rest = self.straight - across @ by_x
-            means.append(self.straight @ line + across @ (by_y - by_x @ line))
-            own = strength * np.diag(self.kernel) - np.einsum("ij,ji->i", across, by_k)
-            own = own + np.einsum("ij,ij->i", rest, np.linalg.solve(inner, rest.T).T)
+            rest = self.straight - by_k.T @ by_x
+            means.append(self.straight @ line + by_k.T @ (by_y - by_x @ line))
+            own = strength * np.diag(self.kernel) - np.sum(by_k**2, axis=0)
+            own = own + np.sum(rest * np.linalg.solve(inner, rest.T).T, axis=1)
             variances.append(grown * own)
-            whole = 2 * np.sum(np.log(np.diag(factor[0]))) + np.linalg.slogdet(inner)[1]
+            whole = 2 * np.sum(np.log(np.diag(lower))) + np.linalg.slogdet(inner)[1]
             scores.append(-0.5 * (whole + dof * math.log(grown) + left / grown))
         weight = np.exp(np.array(scores) - max(scores))
         mean = np.average(means, axis=0, weights=weight)
