@@ -7,6 +7,8 @@ close early is foretold too soon.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy import linalg
@@ -33,9 +35,35 @@ FEWEST = 12
 """Groups that a phase is followed from at least."""
 
 
+class Tail(NamedTuple):
+    """The envelope of a note whose phase was followed into the noise.
+
+    Parameters
+    ----------
+    carrier : CarrierTrack
+        The envelope, what is lost of it in the mean given back.
+    along : CarrierTrack
+        The same as it is heard.
+    known_s : float
+        Until when an unknown phase takes less than a share of `KNOWN` from the level.
+    time_s, lost : ndarray, shape (n,)
+        Times, and the share of the level there that an unknown phase takes in the mean.
+    """
+
+    carrier: CarrierTrack
+    along: CarrierTrack
+    known_s: float
+    time_s: Real = np.zeros(1)
+    lost: Real = np.zeros(1)
+
+    def u_log_level(self, time_s: float) -> float:
+        """Return the uncertainty of ln(level) by what is lost: a square of a normal deviate."""
+        return math.sqrt(2) * float(np.interp(time_s, self.time_s, self.lost))
+
+
 def followed_tail(
     carrier: CarrierTrack, start_s: float, last: tuple[float, float, float], stop_s: float
-) -> tuple[CarrierTrack, float]:
+) -> Tail:
     """Follow a carrier's phase as far into the noise as the sound tells it.
 
     Parameters
@@ -51,10 +79,8 @@ def followed_tail(
 
     Returns
     -------
-    carrier : CarrierTrack
+    Tail
         The envelope along the phase as it was followed.
-    known_s : float
-        Until when an unknown phase takes less than a share of `KNOWN` from the level.
 
     Notes
     -----
@@ -65,7 +91,7 @@ def followed_tail(
     is expected there, hence counts as much as it can however deep it lies in the noise. Groups are
     taken in where those before them foretell their phase well enough for that.
     """
-    at, level, fall_s = last
+    at, _, fall_s = last
     points = carrier.points
     first = math.ceil(np.searchsorted(carrier.time_s, start_s) / points)
     end = int(np.searchsorted(carrier.time_s, min(stop_s, at + BEYOND * fall_s))) // points
@@ -74,11 +100,11 @@ def followed_tail(
     place = (first + (np.arange(count) + 0.5) * size).astype(float)
     used = np.interp(place * points, np.arange(carrier.time_s.size), carrier.time_s) <= at
     if used.sum() < FEWEST:
-        return carrier, stop_s
+        return Tail(carrier, carrier, stop_s)
     known = used
     for _ in range(PASSES):
         # Along a phase that is nearly right, less of it is lost within each group.
-        turn, known = _followed(carrier, (first, size, count), last, used | known)
+        turn, lost, known = _followed(carrier, (first, size, count), last, used | known)
         # After them the phase goes on as it ends; from its first point it is counted.
         stop = float(carrier.gain.size)
         beyond = turn[-1] + (turn[-1] - turn[-2]) / size * (stop - place[-1])
@@ -87,8 +113,15 @@ def followed_tail(
         carrier = carrier.on_wave(carrier.wave)
         if np.ptp(np.diff(turn[known])) < STILL:
             break
+    # What an unknown phase takes from the level in the mean is given back.
+    first_of = (first + np.arange(count) * size) * points
+    when = carrier.time_s[first_of + size * points // 2]
+    lost = np.where(known, lost, KNOWN)
+    kept = np.repeat(1 - np.interp(carrier.time_s[::points], when, lost), points)
+    whole = replace(carrier, sound=carrier.sound / kept[: carrier.sound.size])
     until = carrier.time_s[(first + int(known.sum()) * size) * points - 1]
-    return carrier, min(float(until), stop_s)
+    whole = whole.on_wave(carrier.wave)
+    return Tail(whole, carrier, min(float(until), stop_s), when, lost)
 
 
 def _followed(
@@ -96,10 +129,11 @@ def _followed(
     groups: tuple[int, int, int],
     last: tuple[float, float, float],
     used: Flags,
-) -> tuple[Real, Flags]:
-    """Return by how much the phase of each group of periods is ahead, and from which on it is known.
+) -> tuple[Real, Real, Flags]:
+    """Return how far each group of periods is ahead, what that leaves open, and where it is known.
 
-    The groups are the first period, their size and how many there are.
+    The groups are the first period, their size and how many there are; open is the share of the
+    level that is lost to the phase's uncertainty in the mean.
     """
     first, size, count = groups
     at, level, fall_s = last
@@ -120,7 +154,8 @@ def _followed(
     own = place - np.polynomial.Polynomial.fit(when, place, 1)(when)
     expected = level * np.exp(-np.maximum(when - at, 0.0) / fall_s)
     walk = _Walk(when, LEAST / takes)
-    turn, spread = np.zeros(count), np.zeros(count)
+    turn: Real = np.zeros(count)
+    spread: Real = np.zeros(count)
     for _ in range(ROUNDS):
         turned = product * np.exp(-2j * np.pi * turn[:, None] * orders)
         gain = turned.real.sum(axis=1) / energy
@@ -143,7 +178,7 @@ def _followed(
         if np.array_equal(more, used) and takes * float(np.max(moved[used] ** 2)) < CALM:
             break
         used = more
-    return turn, known
+    return turn, takes * spread, known
 
 
 class _Walk:
