@@ -16,7 +16,7 @@ from scipy import linalg
 from sigkit.arrays import Flags, Real
 from sigkit.tracks.envelope.carrier import CarrierTrack
 
-GROUPS = 160
+GROUPS = 100
 """Values of the phase from the peak on."""
 BEYOND = 8.0
 """Times of fall to 1/e after the last crossing in which the phase is looked for."""
