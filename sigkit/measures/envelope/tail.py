@@ -23,9 +23,8 @@ BEYOND = 8.0
 KNOWN, STEPS = 0.05, 12
 """Share of the level that an unknown phase may take from it where it is still followed, and steps
 at least in which it is followed on."""
-ROUNDS, CALM, PASSES, STILL = 30, 1e-4, 3, 2e-3
-"""Most rounds of that, the share of the level that the last may move, times that the sound is read
-anew, and the change of the phase from group to group, in periods, from which on it is."""
+ROUNDS, CALM = 30, 1e-4
+"""Most rounds of that, and the share of the level that the last may move."""
 HEARD = 4.0
 """Standard deviations from which on the level of a group is what is heard, not what is expected."""
 LEAST, DECADES, A_DECADE = 1e-3, 8, 1
@@ -101,18 +100,13 @@ def followed_tail(
     used = np.interp(place * points, np.arange(carrier.time_s.size), carrier.time_s) <= at
     if used.sum() < FEWEST:
         return Tail(carrier, carrier, stop_s)
-    known = used
-    for _ in range(PASSES):
-        # Along a phase that is nearly right, less of it is lost within each group.
-        turn, lost, known = _followed(carrier, (first, size, count), last, used | known)
-        # After them the phase goes on as it ends; from its first point it is counted.
-        stop = float(carrier.gain.size)
-        beyond = turn[-1] + (turn[-1] - turn[-2]) / size * (stop - place[-1])
-        ahead = np.concatenate([[0.0], turn, [beyond]])
-        carrier = carrier.ahead(np.concatenate([[0.0], place, [stop]]), ahead)
-        carrier = carrier.on_wave(carrier.wave)
-        if np.ptp(np.diff(turn[known])) < STILL:
-            break
+    turn, lost, known = _followed(carrier, (first, size, count), last, used)
+    # After them the phase goes on as it ends; from its first point it is counted.
+    stop = float(carrier.gain.size)
+    beyond = turn[-1] + (turn[-1] - turn[-2]) / size * (stop - place[-1])
+    ahead = np.concatenate([[0.0], turn, [beyond]])
+    carrier = carrier.ahead(np.concatenate([[0.0], place, [stop]]), ahead)
+    carrier = carrier.on_wave(carrier.wave)
     # What an unknown phase takes from the level in the mean is given back.
     first_of = (first + np.arange(count) * size) * points
     when = carrier.time_s[first_of + size * points // 2]
