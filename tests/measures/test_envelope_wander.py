@@ -8,6 +8,8 @@ import soundfile as sf
 
 from sigkit.captures.wav import open_capture
 from sigkit.measures.envelope import measure_envelope
+from sigkit.measures.envelope.tail import followed_tail
+from sigkit.tracks.envelope.carrier import find_carrier
 
 RATE, OFF_S, TAU_S = 44_100, 2.0, 0.4
 
@@ -45,3 +47,21 @@ def test_a_wandering_pitch_shortens_no_release(tmp_path, wander_cents):
     for found in z.values():
         assert abs(np.mean(found)) < 3 / math.sqrt(6)
         assert np.max(np.abs(found)) < 4
+
+
+def test_what_an_unknown_phase_takes_is_given_back():
+    """A phase is known beyond 60 dB down, but not to the end, and its mean loss is made up for."""
+    sound = note(np.random.default_rng(6), 0.5, 1.0)
+    t = np.arange(sound.size) / RATE
+    carrier = find_carrier(sound, RATE, 0.0, (t < 0.7) | (t > 5.5), 716.0)
+    tail = followed_tail(carrier, 1.2, (OFF_S, 1.0, TAU_S), 6.0)
+    assert OFF_S + TAU_S * math.log(1000) < tail.known_s < OFF_S + 9 * TAU_S
+    known = (tail.time_s > OFF_S) & (tail.time_s < tail.known_s)
+    at = float(tail.time_s[known][np.argmax(tail.lost[known])])
+    lost = float(np.interp(at, tail.time_s, tail.lost))
+    assert 0.003 < lost < 0.05
+    assert tail.u_log_level(at) == pytest.approx(math.sqrt(2) * lost)
+    edges = np.array([at - 0.003, at + 0.003])
+    whole, heard = (float(track.blocks(edges)[1][0]) for track in (tail.carrier, tail.along))
+    # Within half a group the loss differs by less than a tenth of its most.
+    assert whole / heard == pytest.approx(1 / (1 - lost), abs=0.005)
