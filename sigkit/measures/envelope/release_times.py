@@ -12,7 +12,9 @@ from sigkit.measures.envelope.crossings import Crossing, crossing
 from sigkit.measures.envelope.fit import NoteFit
 from sigkit.measures.envelope.model import MOST_LOG, level_of, to_an_eth
 from sigkit.measures.envelope.sixty import MODEL_SHARE, sixty_down
+from sigkit.measures.envelope.tail import Tail, followed_tail
 from sigkit.measures.envelope.told import RELEASE, Numbers, shape_at, spread
+from sigkit.tracks.envelope.carrier import CarrierTrack
 
 BENDS = 0.8
 """Time constants of the release over which a fall's logarithm is a parabola, whatever follows."""
@@ -137,23 +139,35 @@ def _times(
     begin, fall_s = off, release_s
     whole: WholeRelease | None = None
     looked = out.flags["law"] == "exponential"
+    peak_s = out.values["onset_s"][0] + out.values["onset_to_peak_s"][0]
+    steady_s = min(peak_s, off) if math.isfinite(peak_s) else off
+    tail: Tail | None = None
+    known_s = stop_s
+    if isinstance(source, CarrierTrack):
+        # Its phase was smoothed for all notes alike, as far down as each group told its own.
+        tail = followed_tail(source, steady_s, (off, level, fall_s), stop_s)
+        source, known_s = tail.carrier, tail.known_s
     for down in DOWN_DB:
         share = level * 10 ** (-down / 20)
-        found = crossing(source, share, begin, stop_s, fall_s, shortest_s, BENDS * release_s)
+        found = crossing(source, share, begin, known_s, fall_s, shortest_s, BENDS * release_s)
         if found is None or share < getattr(source, "hidden", 0.0):
             break
         own = found
         if not looked and down < DOWN_DB[-1] and found.u_time_s > NEAR_NOISE * (found.time_s - off):
             looked = True
-            bounds = (off + 2 * u_off, stop_s)
+            bounds = (off + 2 * u_off, known_s)
             whole = whole_release(source, level, release_s, bounds, shortest_s, power)
         if down < DOWN_DB[-1]:
             found = _surer(found, whole, share)
-        u = math.sqrt(found.u_time_s**2 + u_off**2 + (u_level * found.fall_s) ** 2)
+        u_here = math.hypot(u_level, 0.0 if tail is None else tail.u_log_level(found.time_s))
+        u = math.sqrt(found.u_time_s**2 + u_off**2 + (u_here * found.fall_s) ** 2)
         if not u < 0.5 * (found.time_s - off):
             break
         seen[down] = own
         out.values[names[down]] = (found.time_s - off, u)
+        if down < DOWN_DB[-1] and tail is not None:
+            tail = followed_tail(tail.along, steady_s, (own.time_s, share, own.fall_s), stop_s)
+            source, known_s = tail.carrier, tail.known_s
         begin = own.time_s - 0.5 * (own.time_s - begin)
         fall_s = own.fall_s
     missing = [down for down in DOWN_DB if down not in seen]
@@ -169,7 +183,9 @@ def _times(
     if out.flags["law"] == "exponential":
         return  # Its fall slows on its way, so that nothing is foretold.
     if missing[0] == 60 or (missing[0] == 40 and seen):
-        _extrapolated(out, source, knee, release_s, seen, stop_s, power)
+        lost = 0.0 if tail is None else tail.u_log_level(known_s)
+        knee = off, u_off, level, math.hypot(u_level, lost)
+        _extrapolated(out, source, knee, release_s, seen, known_s, power)
 
 
 def _surer(found: Crossing, whole: WholeRelease | None, level: float) -> Crossing:
