@@ -21,12 +21,14 @@ MEAN_OF_WALK = 1 / math.sqrt(3)
 SMOOTHED = "vibrato that the windows smooth"
 MAINS_LEFT = "mains wobble in the windows"
 """Source of what windows do not smooth away of it."""
-MISSING = ((7.35, 10.6), (12.3, 6.5), (25.4, 4.4), (200.0, 2.5))
+MISSING = ((7.35, 10.6, 0.75), (12.3, 6.5, 0.6), (25.4, 4.4, 0.4), (200.0, 2.5, 0.4))
 """Variance by the first order of what windows smooth, and by all after the first, both re that of
 the second: of a pitch whose spectrum falls with the frequency's power of 2 (a random walk), 2.5, 3
-and 4, from the response of windows weighed by a parabola."""
+and 4, from the response of windows weighed by a parabola. Then what speaks for such a spectrum and
+not for a swing at one rate: a swing that falls like a random walk is one of 4 Hz, a vibrato, and
+seldom not seen as one; one that falls like the third is one of 2 Hz."""
 SWING = 1.5
-"""The latter of a slow swing at one rate."""
+"""The second of these of a slow swing at one rate."""
 
 
 def spread_of(windows: Windows) -> Quantity:
@@ -77,11 +79,13 @@ def _faster(windows: Windows, variance: Callable[[Real], float]) -> tuple[float,
     first, second = (max(0.0, part) for part in np.diff(seen).tolist())
     worth = np.isfinite(windows.cents).sum() * windows.hop_s / windows.window_s
     chance = (noise[2] - noise[1]) * math.hypot(LEVEL_KNOWN, math.sqrt(2 / max(2.0, worth)))
-    fall, most = np.array(MISSING).T
-    low, high = SWING, float(np.interp(first / max(second, 1e-300), fall, most))
-    return (low + high) / 2 * second, [
-        Term("what is faster than the windows", (high - low) / math.sqrt(12) * second, "B"),
-        Term("noise in what is faster", (low + high) / 2 * chance, "A"),
+    fall, most, share = np.array(MISSING).T
+    seen_fall = first / max(second, 1e-300)
+    most, share = (float(np.interp(seen_fall, fall, column)) for column in (most, share))
+    missing = SWING + share * (most - SWING)
+    return missing * second, [
+        Term("what is faster than the windows", (most - SWING) / math.sqrt(12) * second, "B"),
+        Term("noise in what is faster", missing * chance, "A"),
     ]
 
 
