@@ -39,6 +39,9 @@ def test_what_may_be_a_drift_is_in_the_uncertainty():
         shape = find_shape(T, curve(-12.0, rng.uniform(-0.1, 0.1), seed, tau_s=tau_s), np.empty(0))
         found = time_constant(shape, SECONDS)
         held += abs(found.value - tau_s) <= 2 * found.u
+        if shape.other is not None:
+            low, high = sorted((float(shape.fit.values[0]), float(shape.other[1].values[0])))
+            assert low < found.value < high
         [by_drift] = [t.u for t in found.budget if "straight drift" in t.source] or [0.0]
         wider += by_drift > 0.1 * float(shape.fit.u[0])
     assert held >= 40 * 0.95 - 3 * math.sqrt(40 * 0.95 * 0.05)
