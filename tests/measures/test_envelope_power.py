@@ -106,3 +106,16 @@ def test_blocks_of_noise_are_longer_than_it_is_alike(alike_s):
         assert track.period_s > 1.5 * alike_s
     else:
         assert track.period_s == NOISE_STEP_S
+
+
+def test_an_amplifier_that_leaks_begins_no_note(tmp_path):
+    """A saw of 31 Hz through 52 dB, above the noise between notes: these began 0.2 to 0.5 s early."""
+    plant = Plant(to_peak_s=0.013, decay_s=0.11, sustain=0.37, release_s=0.17, range_db=52.0)
+    gates = [(0.64, 1.76), (3.56, 4.62)]
+    rng = np.random.default_rng(12)
+    made = take(plant, gates, 6.3, hz=31.0, rate=24_000, snr_db=58.0, rng=rng)
+    table = measured(tmp_path, made).notes
+    assert len(table) == 2
+    away = table["onset_s"] - [note.onset_s for note in made.notes]
+    assert (away.abs() <= 2 * table["u_onset_s"]).all()
+    assert (table["u_onset_s"] < 0.05).all()

@@ -45,6 +45,8 @@ STANDS = 20.0
 """Bend from which on a rise is over long before what the fit takes for its peak."""
 HEARD = 3.0
 """Level re the noise of a block from which on a rise is heard."""
+LEAKS = 0.02
+"""Amplitude re the peak below which an amplifier may leak between notes."""
 AT_ONCE = -20.0
 """Logarithm of the time constant of a decay that is over as it begins."""
 SHORT_S = 0.05
@@ -250,7 +252,7 @@ def _first_heard(found: NoteFit) -> tuple[float, float]:
     """Return when a rise that is over within a few blocks begins: somewhere in the first heard."""
     time_s, gain, u_gain = found.blocks
     top = int(np.argmax(gain))
-    silent = np.flatnonzero(gain[:top] < HEARD * u_gain[:top])
+    silent = np.flatnonzero(gain[:top] < np.maximum(HEARD * u_gain[:top], LEAKS * gain[top]))
     first = int(silent[-1]) + 1 if silent.size else 0
     ends = np.interp([first - 0.5, first + 0.5], np.arange(time_s.size), time_s)
     return float(ends.mean()), float(np.ptp(ends)) / math.sqrt(12)
