@@ -109,7 +109,7 @@ def test_blocks_of_noise_are_longer_than_it_is_alike(alike_s):
 
 
 def test_an_amplifier_that_leaks_begins_no_note(tmp_path):
-    """A saw of 31 Hz through 52 dB, above the noise between notes: these began 0.2 to 0.5 s early."""
+    """A saw of 31 Hz through 52 dB, heard between notes: these began 0.2 to 0.5 s early."""
     plant = Plant(to_peak_s=0.013, decay_s=0.11, sustain=0.37, release_s=0.17, range_db=52.0)
     gates = [(0.64, 1.76), (3.56, 4.62)]
     rng = np.random.default_rng(12)
