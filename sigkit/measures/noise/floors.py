@@ -110,14 +110,24 @@ def floors_of(
         near = float(np.max((hiss * weight)[inside])) if tones > 0.01 * noise else 0.0
         u = math.sqrt(u_noise**2 + 2 * tones * near / whole.time_s)
         unsure = [u_power * float(np.interp(hz, f, weight)) for hz, u_power in unsettled]
-        if unsure:
-            own = DB * math.hypot(*unsure) / power
-            unsteady = [*unsteady, Term("tones on lines of the mains", max(own, LEAST_DB), "B")]
-        out[name] = decibels(power, u, unit, "noise", unsteady)
+        out[name] = decibels(power, u, unit, "noise", [*unsteady, *_beaten(unsure, power)])
     return out
 
 
-def total_of(whole: Spectrum, hiss: Real, band_hz: tuple[float, float]) -> Quantity:
+def _beaten(u_powers: Sequence[float], power: float) -> list[Term]:
+    """Return a term for tones that beat with lines of the mains, re a power; none: no such tone."""
+    if not u_powers:
+        return []
+    own = DB * math.hypot(*u_powers) / power
+    return [Term("tones on lines of the mains", max(own, LEAST_DB), "B")]
+
+
+def total_of(
+    whole: Spectrum,
+    hiss: Real,
+    band_hz: tuple[float, float],
+    unsettled: Sequence[tuple[float, float]] = (),
+) -> Quantity:
     """Return everything in the band.
 
     Parameters
@@ -128,6 +138,8 @@ def total_of(whole: Spectrum, hiss: Real, band_hz: tuple[float, float]) -> Quant
         Its density with all lines bridged.
     band_hz : tuple of float
         Band of the floor.
+    unsettled : sequence of (float, float)
+        Tones on lines of the mains: their frequency, and their power's u.
 
     Returns
     -------
@@ -155,4 +167,5 @@ def total_of(whole: Spectrum, hiss: Real, band_hz: tuple[float, float]) -> Quant
         cut = math.hypot(cut, DB * min(below, above) / power / math.sqrt(3))
     if cut > LEAST_DB:
         more.append(Term("line at the edge of the band", cut, "B"))
+    more += _beaten([u_power for _, u_power in unsettled], power)
     return decibels(power, u, "dBFS", "noise", more)

@@ -97,7 +97,8 @@ def quiet_sum(
     found = sorted([*found, *beside], key=lambda tone: -tone.power)
     hiss = bridged(whole, cover | taken)
     lines, second = (joined([getattr(p, name) for p in parts], seconds) for name in NAMES)
-    answers = floors_of(whole, clean, hiss, band_hz, beside, unsettled(lines, second))
+    beating = unsettled(lines, second)
+    answers = floors_of(whole, clean, hiss, band_hz, beside, beating)
     answers["hiss"] = decibels(*band_power(whole, hiss, band_hz), "dBFS", "noise", unsteady)
     answers |= mains_of(parts, lines, second)
     hum, bounds = hum_table(lines), {}
@@ -106,7 +107,7 @@ def quiet_sum(
         answers[name], bound = family_of(lines, parts, whole, even, orders)
         if bound is not None:
             bounds[name] = bound
-    answers["total"] = total_of(whole, hiss, band_hz)
+    answers["total"] = total_of(whole, hiss, band_hz, beating)
     answers |= _relative(answers, bounds, tone)
     answers["bleed"], bound = _bleed(found, whole, tone)
     if bound is not None:
