@@ -11,8 +11,9 @@ import numpy as np
 
 from sigkit.arrays import Flags, Real
 from sigkit.measures.envelope.told import EVERY, Numbers
-from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier, rough_pitches
+from sigkit.tracks.envelope.carrier import CarrierTrack, find_carrier
 from sigkit.tracks.envelope.hum import still_in, without_hum_beside
+from sigkit.tracks.envelope.rough import rough_pitches
 from sigkit.tracks.envelope.stretches import Stretch
 
 INCOHERENT = 0.05

@@ -16,9 +16,10 @@ from sigkit.measures.envelope.numbers import numbers_of
 from sigkit.measures.envelope.relearn import with_relearned_wave
 from sigkit.measures.envelope.told import EVERY, FALL, RELEASE, RISE, Numbers
 from sigkit.tracks.envelope.beating import beats
-from sigkit.tracks.envelope.carrier import CarrierTrack, rough_pitches
+from sigkit.tracks.envelope.carrier import CarrierTrack
 from sigkit.tracks.envelope.hum import cleaned
 from sigkit.tracks.envelope.power import power_track
+from sigkit.tracks.envelope.rough import rough_pitches
 from sigkit.tracks.envelope.stretches import Stretch
 
 RISE_DB, RISE_DB_NOISE, RISE_DB_POWER = 1.0, 3.0, 6.0

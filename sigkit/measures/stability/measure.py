@@ -65,8 +65,8 @@ class StabilityResult(Result):
     spread : Quantity
         Standard deviation of the pitch over the whole capture, in windows of 0.1 s (6 periods of a
         note below 60 Hz), drift included, the track's own noise taken out, cents. What the window
-        takes of a slow wander, of steps and of a steady vibrato of 3 to 15 Hz is given back; what
-        is faster than the window, a mains wobble above all, is smoothed by it and not in here.
+        takes of wander, of steps and of a steady vibrato of 3 to 15 Hz is given back, as far as the
+        slower part tells it; a mains wobble is smoothed and not in here.
     peak_to_peak : Quantity
         Highest less lowest pitch over the whole capture in the same windows, the track's own noise
         taken out, what the window takes given back in the same way, cents; of the pitch at an
