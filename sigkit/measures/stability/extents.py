@@ -25,8 +25,9 @@ MISSING = ((7.35, 10.6, 0.75), (12.3, 6.5, 0.6), (25.4, 4.4, 0.4), (200.0, 2.5, 
 """Variance by the first order of what windows smooth, and by all after the first, both re that of
 the second: of a pitch whose spectrum falls with the frequency's power of 2 (a random walk), 2.5, 3
 and 4, from the response of windows weighed by a parabola. Then what speaks for such a spectrum and
-not for a swing at one rate, by judgement (the whole range is in u): a swing that falls like a random walk is one of 4 Hz, a vibrato, and
-seldom not seen as one; one that falls like the third is one of 2 Hz."""
+not for a swing at one rate, by judgement (the whole range is in u): a swing that falls like a
+random walk is one of 4 Hz, a vibrato, and seldom not seen as one; one that falls like the third is
+one of 2 Hz."""
 SWING = 1.5
 """The second of these of a slow swing at one rate."""
 
